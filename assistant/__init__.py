@@ -1,0 +1,1 @@
+"""Hands-free assistant for gas ignition service."""

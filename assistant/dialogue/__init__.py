@@ -1,0 +1,1 @@
+"""The dialogue: state, events, effects and the transitions between them. Pure."""

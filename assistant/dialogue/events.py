@@ -1,0 +1,44 @@
+"""What can happen to a visit, as plain values. The clock is in them: nothing in the dialogue looks at one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from assistant.language.heard import Heard
+
+
+@dataclass(frozen=True)
+class Opened:
+    """The visit begins, or goes on after an interruption (`resumed`)."""
+
+    resumed: bool = False
+
+
+@dataclass(frozen=True)
+class Said:
+    """Somebody said something.
+
+    at_s: start of its first word on the stream's sample clock, in seconds. audio: name of its recording.
+    """
+
+    heard: Heard
+    at_s: float = 0.0
+    audio: str = ""
+
+
+@dataclass(frozen=True)
+class Quiet:
+    """Nobody has said anything for `seconds` of the stream."""
+
+    seconds: float
+
+
+@dataclass(frozen=True)
+class Voiced:
+    """What became of the assistant's last words: all played, or not, and why."""
+
+    complete: bool
+    problem: str = ""
+
+
+Event = Opened | Said | Quiet | Voiced

@@ -1,0 +1,8 @@
+"""The one error that people see."""
+
+
+class Problem(Exception):  # noqa: N818 - it is what the person is told, not a fault of the program
+    """Something a person can mend: one sentence that names the thing and says what to do.
+
+    Commands print it and exit with status 2; nothing already recorded is lost.
+    """

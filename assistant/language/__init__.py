@@ -1,0 +1,1 @@
+"""Words and their meaning: grammars, spoken numbers, utterances, values as spoken words. Pure."""

@@ -1,0 +1,33 @@
+"""What a recognizer heard, as plain values that every layer can hold."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class HeardWord:
+    """One word. start_s, end_s: seconds from the utterance's first sample. confidence: 0 to 1; it may only
+    lower trust, never raise it (SPEECH V7)."""
+
+    text: str
+    start_s: float
+    end_s: float
+    confidence: float
+
+
+@dataclass(frozen=True)
+class Alternative:
+    """Another text that fits the sound. worse_by: how much less well, in the engine's own log score (>= 0)."""
+
+    text: str
+    worse_by: float
+
+
+@dataclass(frozen=True)
+class Heard:
+    """An utterance as heard: its text, its words in time, and the close alternatives, best first."""
+
+    text: str
+    words: tuple[HeardWord, ...] = ()
+    alternatives: tuple[Alternative, ...] = ()

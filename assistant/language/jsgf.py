@@ -1,0 +1,376 @@
+"""JSGF grammars: read, parse with, sample from.
+
+The subset of the JSpeech Grammar Format (W3C Note, 2000) used in grammars/: rules, imports, alternatives
+with /weights/, <NULL>, [optional], (groups), * and +, and {tags}. Rule names are unique over all files read together,
+so `import <numbers.*>;` only states where the names of a file come from; it is checked.
+
+A grammar here is ambiguous on purpose: "one twenty" is 120 by one rule and 1.20 by another. `parse` therefore
+returns every derivation, and the language decides later, with reasons.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from lark import Lark, Token, Transformer, UnexpectedInput
+
+REPEAT_IN_SAMPLES = 3  # longest run of a repeated item in a sampled sentence: readings have few digits
+
+
+class GrammarError(ValueError):
+    """A grammar file is wrong; the message names file, line and what to mend."""
+
+
+@dataclass(frozen=True)
+class Word:
+    """A word to be said, and where the grammar writes it."""
+
+    text: str
+    file: str = field(default="", compare=False)
+    line: int = field(default=0, compare=False)
+
+
+@dataclass(frozen=True)
+class Ref:
+    """A reference to another rule."""
+
+    rule: str
+    file: str = field(default="", compare=False)
+    line: int = field(default=0, compare=False)
+
+
+@dataclass(frozen=True)
+class Series:
+    """Items said one after another."""
+
+    items: tuple[Expansion, ...]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One of several, with relative weights (how often people say each)."""
+
+    options: tuple[Expansion, ...]
+    weights: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Repeat:
+    """An item said `least` (0 or 1) to `most` times; None is no upper bound."""
+
+    item: Expansion
+    least: int
+    most: int | None
+
+
+@dataclass(frozen=True)
+class Tagged:
+    """An item with a tag that the evaluation of the words reads."""
+
+    item: Expansion
+    tag: str
+
+
+Expansion = Word | Ref | Series | Choice | Repeat | Tagged
+
+
+@dataclass(frozen=True)
+class Node:
+    """A derivation: the rule that matched, the tags on the way, and what it was made of."""
+
+    rule: str
+    parts: tuple[Node | str, ...]
+    tags: tuple[str, ...] = ()
+
+    def nodes(self, rule: str) -> list[Node]:
+        """The direct parts made by `rule`."""
+        return [part for part in self.parts if isinstance(part, Node) and part.rule == rule]
+
+    def node(self, rule: str) -> Node | None:
+        """The first direct part made by `rule`, if any."""
+        return next(iter(self.nodes(rule)), None)
+
+    @cached_property
+    def words(self) -> tuple[str, ...]:
+        """Every word below, in order."""
+        return tuple(
+            word for part in self.parts for word in ([part] if isinstance(part, str) else part.words)
+        )
+
+
+_FORMAT = r"""
+start: "grammar" NAME ";" (import_ | rule)*
+import_: "import" "<" NAME ".*" ">" ";"
+rule: [PUBLIC] "<" NAME ">" "=" choice ";"
+choice: weighted ("|" weighted)*
+weighted: [WEIGHT] items
+items: item+
+?item: tagged | plain
+tagged: plain TAG
+?plain: repeat | atom
+repeat: atom REPEAT
+?atom: word | ref | "<NULL>" -> nothing | "[" choice "]" -> optional | "(" choice ")"
+word: WORD
+ref: "<" NAME ">"
+PUBLIC: "public"
+NAME: /[a-z][a-z0-9_]*/
+WORD.-1: /[a-z']+/
+WEIGHT: /\/[0-9.]+\//
+TAG: /\{[^}]*\}/
+REPEAT: /[*+]/
+HEADER: /#JSGF[^;]*;/
+COMMENT: /\/\/[^\n]*/
+%ignore HEADER
+%ignore COMMENT
+%ignore /\s+/
+"""
+_READER = Lark(_FORMAT, parser="lalr")
+
+
+class _Build(Transformer[Token, object]):
+    def __init__(self, file: str) -> None:
+        super().__init__()
+        self.file = file
+        self.rules: dict[str, Expansion] = {}
+        self.public: list[str] = []
+        self.imports: list[tuple[str, int]] = []
+        self.name = ""
+
+    def word(self, children: list[Token]) -> Word:
+        return Word(str(children[0]), self.file, children[0].line or 0)
+
+    def ref(self, children: list[Token]) -> Ref:
+        return Ref(str(children[0]), self.file, children[0].line or 0)
+
+    def nothing(self, _: list[Token]) -> Series:
+        return Series(())
+
+    def tagged(self, children: list[object]) -> Tagged:
+        return Tagged(children[0], str(children[1])[1:-1].strip())  # type: ignore[arg-type]
+
+    def repeat(self, children: list[object]) -> Repeat:
+        return Repeat(children[0], 1 if str(children[1]) == "+" else 0, None)  # type: ignore[arg-type]
+
+    def optional(self, children: list[Expansion]) -> Repeat:
+        return Repeat(children[0], 0, 1)
+
+    def items(self, children: list[Expansion]) -> Expansion:
+        return children[0] if len(children) == 1 else Series(tuple(children))
+
+    def weighted(self, children: list[object]) -> tuple[float, Expansion]:
+        weight, expansion = children
+        return (float(str(weight)[1:-1]) if weight else 1.0), expansion  # type: ignore[return-value]
+
+    def choice(self, children: list[tuple[float, Expansion]]) -> Expansion:
+        if len(children) == 1:
+            return children[0][1]
+        return Choice(tuple(e for _, e in children), tuple(w for w, _ in children))
+
+    def rule(self, children: list[object]) -> None:
+        public, name, expansion = children
+        if str(name) in self.rules:
+            raise GrammarError(f"{self.file}: the rule <{name}> is written twice; keep one.")
+        self.rules[str(name)] = expansion  # type: ignore[assignment]
+        if public:
+            self.public.append(str(name))
+
+    def import_(self, children: list[Token]) -> None:
+        self.imports.append((str(children[0]), children[0].line or 0))
+
+    def start(self, children: list[object]) -> None:
+        self.name = str(children[0])
+
+
+@dataclass(frozen=True)
+class Grammar:
+    """Rules by name, ready to parse with; see `read_grammars`.
+
+    `public` lists, for each grammar file's name, the rules that stand for a whole utterance.
+    """
+
+    rules: Mapping[str, Expansion]
+    public: Mapping[str, tuple[str, ...]]
+
+    def parse(self, rule: str, words: Sequence[str]) -> list[Node]:
+        """Every derivation of exactly these words from `rule`; empty when they are not a sentence of it."""
+        chart = _Chart(self, tuple(words))
+        return [node for end, node in chart.derive(rule, 0) if end == len(words)]
+
+    def expected(self, rule: str, words: Sequence[str]) -> frozenset[str]:
+        """The words with which a sentence of `rule` that begins with `words` could go on."""
+        chart = _Chart(self, tuple(words))
+        chart.derive(rule, 0)
+        return frozenset(chart.wanted_at_end)
+
+    def words(self, rule: str) -> dict[str, Word]:
+        """Every word that a sentence of `rule` can hold, with the place where it is first written."""
+        found: dict[str, Word] = {}
+        seen: set[str] = set()
+
+        def walk(e: Expansion) -> None:
+            match e:
+                case Word():
+                    found.setdefault(e.text, e)
+                case Ref():
+                    if e.rule not in seen:
+                        seen.add(e.rule)
+                        walk(self.rules[e.rule])
+                case Series():
+                    for item in e.items:
+                        walk(item)
+                case Choice():
+                    for option in e.options:
+                        walk(option)
+                case Repeat() | Tagged():
+                    walk(e.item)
+
+        walk(Ref(rule))
+        return found
+
+    def sample(self, rule: str, draw: Callable[[], float]) -> Node:
+        """A derivation of one sentence of `rule`; each choice is made by weight with a number in [0, 1)."""
+        parts, tags = self._sample(self.rules[rule], draw)
+        return Node(rule, parts, tags)
+
+    def _sample(
+        self, e: Expansion, draw: Callable[[], float]
+    ) -> tuple[tuple[Node | str, ...], tuple[str, ...]]:
+        match e:
+            case Word():
+                return (e.text,), ()
+            case Ref():
+                return (self.sample(e.rule, draw),), ()
+            case Series():
+                made = [self._sample(item, draw) for item in e.items]
+            case Choice():
+                at = draw() * sum(e.weights)
+                for option, weight in zip(e.options, e.weights, strict=True):
+                    at -= weight
+                    if at < 0:
+                        break
+                made = [self._sample(option, draw)]
+            case Repeat():
+                most = REPEAT_IN_SAMPLES if e.most is None else e.most
+                times = e.least + int(draw() * (most - e.least + 1))
+                made = [self._sample(e.item, draw) for _ in range(times)]
+            case Tagged():
+                parts, tags = self._sample(e.item, draw)
+                return parts, (*tags, e.tag)
+        return tuple(p for parts, _ in made for p in parts), tuple(t for _, tags in made for t in tags)
+
+
+class _Chart:
+    """Top-down parsing with memory: each rule is derived once at each place."""
+
+    def __init__(self, grammar: Grammar, words: tuple[str, ...]) -> None:
+        self.grammar = grammar
+        self.words = words
+        self.memory: dict[tuple[str, int], list[tuple[int, Node]]] = {}
+        self.wanted_at_end: set[str] = set()
+
+    def derive(self, rule: str, start: int) -> list[tuple[int, Node]]:
+        key = (rule, start)
+        if key not in self.memory:
+            self.memory[key] = []  # a rule that begins with itself finds nothing there, and ends
+            found = {
+                (end, Node(rule, parts, tags)): None
+                for end, parts, tags in self._expand(self.grammar.rules[rule], start)
+            }
+            self.memory[key] = list(found)
+        return self.memory[key]
+
+    def _expand(
+        self, e: Expansion, start: int
+    ) -> Iterator[tuple[int, tuple[Node | str, ...], tuple[str, ...]]]:
+        match e:
+            case Word():
+                if start == len(self.words):
+                    self.wanted_at_end.add(e.text)
+                elif self.words[start] == e.text:
+                    yield start + 1, (e.text,), ()
+            case Ref():
+                for end, node in self.derive(e.rule, start):
+                    yield end, (node,), ()
+            case Series():
+                yield from self._follow(e.items, start)
+            case Choice():
+                for option in e.options:
+                    yield from self._expand(option, start)
+            case Repeat():
+                if e.least == 0:
+                    yield start, (), ()
+                if e.most is None or e.most > 0:
+                    rest = Repeat(e.item, 0, None if e.most is None else e.most - 1)
+                    for end, parts, tags in self._expand(e.item, start):
+                        if end > start:
+                            for end2, parts2, tags2 in self._expand(rest, end):
+                                yield end2, parts + parts2, tags + tags2
+            case Tagged():
+                for end, parts, tags in self._expand(e.item, start):
+                    yield end, parts, (*tags, e.tag)
+
+    def _follow(
+        self, items: tuple[Expansion, ...], start: int
+    ) -> Iterator[tuple[int, tuple[Node | str, ...], tuple[str, ...]]]:
+        if not items:
+            yield start, (), ()
+            return
+        for end, parts, tags in self._expand(items[0], start):
+            for end2, parts2, tags2 in self._follow(items[1:], end):
+                yield end2, parts + parts2, tags + tags2
+
+
+def read_grammars(texts: Mapping[str, str]) -> Grammar:
+    """Reads grammar files together.
+
+    texts: file name -> its text. Raises GrammarError with file and line for a text that is not JSGF, a rule
+    written twice, a reference to a rule that no file has, or an import of a file that is not there.
+    """
+    rules: dict[str, Expansion] = {}
+    public: dict[str, tuple[str, ...]] = {}
+    imports: list[tuple[str, str, int]] = []
+    for file, text in texts.items():
+        build = _Build(file)
+        try:
+            tree = _READER.parse(text)
+        except UnexpectedInput as wrong:
+            where = text.splitlines()[max(wrong.line - 1, 0)].strip() if text.strip() else "(empty file)"
+            raise GrammarError(f"{file}, line {wrong.line}: this is not JSGF: {where}") from None
+        try:
+            build.transform(tree)
+        except Exception as wrong:  # lark wraps what a rule raises
+            cause = wrong.__context__ or wrong
+            raise (cause if isinstance(cause, GrammarError) else wrong) from None
+        for name, expansion in build.rules.items():
+            if name in rules:
+                raise GrammarError(f"{file}: the rule <{name}> is already in another file; rename one.")
+            rules[name] = expansion
+        public[build.name] = tuple(build.public)
+        imports += [(file, name, line) for name, line in build.imports]
+    for file, name, line in imports:
+        if name not in public:
+            raise GrammarError(f"{file}, line {line}: imports <{name}.*>, but no grammar has that name.")
+    grammar = Grammar(rules, public)
+    for expansion in rules.values():
+        for ref in _references(expansion):
+            if ref.rule not in rules:
+                raise GrammarError(f"{ref.file}, line {ref.line}: no rule is called <{ref.rule}>.")
+    return grammar
+
+
+def _references(e: Expansion) -> Iterator[Ref]:
+    match e:
+        case Ref():
+            yield e
+        case Series():
+            for item in e.items:
+                yield from _references(item)
+        case Choice():
+            for option in e.options:
+                yield from _references(option)
+        case Repeat() | Tagged():
+            yield from _references(e.item)
+        case Word():
+            pass

@@ -1,0 +1,28 @@
+"""The phrases that a recognizer is told to expect at a question, sampled from the grammars.
+
+A recognizer that takes a phrase list reads it as a text to learn word pairs from (SPEECH V1), so the list is
+a corpus: sentences as often as people say them. What it then hears is still parsed strictly.
+"""
+
+from __future__ import annotations
+
+from itertools import islice
+from random import Random
+
+from assistant.language.utterance import Language, Question, answers
+
+SEED = 7  # any fixed number: the same question always gives the same list, so a record can name its hash
+READINGS = 1200  # enough that every word pair a number can hold is seen
+TRIES = 20 * READINGS  # what no instrument for the question shows is drawn again
+COMMANDS = 12  # sentences for each command
+
+
+def phrases(language: Language, question: Question) -> list[str]:
+    """Sentences that answer `question`, repeated as often as people say them, in a fixed order."""
+    draw = Random(SEED).random
+    sample = language.grammar.sample
+    said = [sample(rule, draw) for rule in language.grammar.public["commands"] for _ in range(COMMANDS)]
+    if question.quantity:
+        drawn = (sample("reading", draw) for _ in range(TRIES))
+        said += islice((r for r in drawn if answers(r, question.quantity)), READINGS)
+    return [" ".join(node.words) for node in said]

@@ -1,0 +1,67 @@
+"""Values and units as words for the voice: digit by digit, nothing left out.
+
+A listener catches a wrong digit only when each is said (SPEECH 4.3), so 120 is "one two zero", the sign and
+the point are always voiced, and a trailing zero is said because it was said.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from assistant.trade.quantities import Overload
+
+_DIGITS = dict(
+    zip("0123456789", "zero one two three four five six seven eight nine".split(), strict=True)
+) | {".": "point", "-": "minus"}
+
+# pint name: (one of it, several of it, what it measures)
+_UNITS = {
+    "ohm": ("ohm", "ohms", "a resistance"),
+    "kiloohm": ("kilohm", "kilohms", "a resistance"),
+    "megaohm": ("megohm", "megohms", "a resistance"),
+    "volt": ("volt", "volts", "a voltage"),
+    "millivolt": ("millivolt", "millivolts", "a voltage"),
+    "ampere": ("amp", "amps", "a current"),
+    "milliampere": ("milliamp", "milliamps", "a current"),
+    "microampere": ("microamp", "microamps", "a current"),
+    "inH2O": ("inch of water", "inches of water", "a pressure"),
+    "pascal": ("pascal", "pascals", "a pressure"),
+    "kilopascal": ("kilopascal", "kilopascals", "a pressure"),
+    "millibar": ("millibar", "millibar", "a pressure"),
+    "psi": ("P S I", "P S I", "a pressure"),
+    "degF": ("degree Fahrenheit", "degrees Fahrenheit", "a temperature"),
+    "degC": ("degree Celsius", "degrees Celsius", "a temperature"),
+    "delta_degF": ("degree Fahrenheit of rise", "degrees Fahrenheit of rise", "a temperature rise"),
+    "delta_degC": ("degree Celsius of rise", "degrees Celsius of rise", "a temperature rise"),
+    "percent": ("percent", "percent", "a percentage"),
+    "ppm": ("part per million", "parts per million", "a share in parts per million"),
+    "second": ("second", "seconds", "a time"),
+    "Btu_per_hour": ("B T U per hour", "B T U per hour", "a heat rate"),
+    "cubic_foot_per_minute": ("cubic foot per minute", "cubic feet per minute", "an air flow"),
+}
+
+
+def spoken_number(value: Decimal) -> str:
+    """The digits of `value` as words, one by one: Decimal("-0.02") is "minus zero point zero two"."""
+    return " ".join(_DIGITS[character] for character in f"{value:f}")
+
+
+def spoken_unit(unit: str, value: Decimal | None = None) -> str:
+    """The unit as words, in the number that fits `value`."""
+    one, several, _ = _UNITS[unit]
+    return one if value is not None and abs(value) == 1 else several
+
+
+def measured_kind(unit: str) -> str:
+    """What the unit measures, in words: "a voltage"."""
+    return _UNITS[unit][2]
+
+
+def spoken_value(value: Decimal | Overload, unit: str) -> str:
+    """A value with its unit as words, for the read-back."""
+    if value is Overload.OPEN:
+        return "open, O L"
+    if value is Overload.OVER_RANGE:
+        return "over range, O L"
+    return f"{spoken_number(value)} {spoken_unit(unit, value)}"
+

@@ -1,0 +1,1 @@
+"""For the supervisor: replay and report from the record alone."""

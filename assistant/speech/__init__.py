@@ -1,0 +1,1 @@
+"""Ears and mouth: audio files and devices, end of utterance, recognizers, voice, models."""

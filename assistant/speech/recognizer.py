@@ -1,0 +1,132 @@
+"""Ears: from sound to words, only those that a question allows.
+
+`Recognizer` is the protocol that the visit knows; Vosk stands behind it here. Vosk is made safe by what this
+module never does: it never changes the grammar of a recognizer that lives (that kills the process while an
+utterance runs, SPEECH V4), and never passes a grammar string that is not a non-empty list of known words made
+by json.dumps (any other crashes, V5). A new Vosk recognizer for every utterance costs 0.2 ms, keeps word times
+relative to the utterance (V13) and lets no cache grow over a shift (V12).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assistant.errors import Problem
+from assistant.language.heard import Alternative, Heard, HeardWord
+
+UNKNOWN = "[unk]"
+ALTERNATIVES = 5  # how many texts to compare; more than five never held a value that the first five lacked
+NEEDED_IN_MODEL = ("am/final.mdl", "conf/model.conf", "graph/HCLr.fst", "graph/Gr.fst")
+
+
+class Hearing(Protocol):
+    """One utterance being heard."""
+
+    def accept(self, block: NDArray[np.int16]) -> None:
+        """Takes the next samples: int16 mono at the recognizer's rate."""
+
+    def partial(self) -> str:
+        """The words so far; they may still be withdrawn, so nothing may act on them but the end of utterance."""
+
+    def finish(self) -> Heard:
+        """The words of the whole utterance; call once."""
+
+
+class Recognizer(Protocol):
+    """Something that hears words. One owner, one thread."""
+
+    name: str  # engine, version and model, for the record
+    rate_hz: int  # of the samples it takes; sound at any other rate would be misheard without a word (V14)
+
+    def hearing(self, phrases: Sequence[str]) -> Hearing:
+        """Starts an utterance in which these phrases are expected."""
+
+    def missing(self, words: Iterable[str]) -> list[str]:
+        """Those of `words` that it can never hear."""
+
+
+class VoskRecognizer:
+    """Vosk with a model folder that can take phrase lists at run time.
+
+    Raises Problem when Vosk is not installed, or the folder is not such a model.
+    """
+
+    rate_hz = 16000
+
+    def __init__(self, model_folder: Path) -> None:
+        lacking = [name for name in NEEDED_IN_MODEL if not (model_folder / name).is_file()]
+        if lacking:
+            raise Problem(
+                f"{model_folder} is not a speech model that can take a question's words: it lacks "
+                f"{', '.join(lacking)}; use a model with a run-time graph."
+            )
+        try:
+            import vosk  # noqa: PLC0415 - the core and its tests run without it
+        except ImportError as wrong:
+            raise Problem("The speech recognizer is missing; run: pip install vosk") from wrong
+        vosk.SetLogLevel(-1)
+        self._vosk: Any = vosk
+        self._model: Any = vosk.Model(model_path=str(model_folder))
+        self.name = f"vosk 0.3.45, model {model_folder.name}"
+
+    def missing(self, words: Iterable[str]) -> list[str]:
+        """Those of `words` that are not in the model (SPEECH V2: Vosk would only drop them)."""
+        return [word for word in words if self._model.vosk_model_find_word(word) < 0]
+
+    def hearing(self, phrases: Sequence[str]) -> VoskHearing:
+        """Starts an utterance; ValueError when `phrases` is empty or holds a word that is not in the model."""
+        lost = self.missing({word for phrase in phrases for word in phrase.split()})
+        if lost or not phrases:
+            raise ValueError(f"phrases that the model cannot hear: {', '.join(sorted(lost)) or 'none given'}")
+        return VoskHearing(self._vosk, self._model, self.rate_hz, json.dumps([*phrases, UNKNOWN]))
+
+
+class VoskHearing:
+    """One utterance in Vosk: one pass for words with times, a second for the close alternatives (V6)."""
+
+    def __init__(self, vosk: Any, model: Any, rate_hz: int, grammar: str) -> None:
+        self._vosk, self._model, self._rate_hz, self._grammar = vosk, model, rate_hz, grammar
+        self._recognizer = vosk.KaldiRecognizer(model, rate_hz, grammar)
+        self._recognizer.SetWords(True)
+        self._done: list[dict[str, Any]] = []
+        self._blocks: list[bytes] = []
+
+    def accept(self, block: NDArray[np.int16]) -> None:
+        """Takes the next samples. Vosk may end a part of the utterance by itself; the parts are joined."""
+        data = block.tobytes()
+        self._blocks.append(data)
+        if self._recognizer.AcceptWaveform(data):
+            self._done.append(json.loads(self._recognizer.Result()))
+
+    def partial(self) -> str:
+        """The words so far."""
+        running = json.loads(self._recognizer.PartialResult())["partial"]
+        return " ".join([*(part["text"] for part in self._done if part["text"]), *([running] if running else [])])
+
+    def finish(self) -> Heard:
+        """The words of the whole utterance, and the close alternatives."""
+        self._done.append(json.loads(self._recognizer.FinalResult()))
+        words = tuple(
+            HeardWord(w["word"], w["start"], w["end"], round(w["conf"], 3))
+            for part in self._done
+            for w in part.get("result", [])
+        )
+        text = " ".join(word.text for word in words)
+        return Heard(text, words, self._alternatives(text) if words else ())
+
+    def _alternatives(self, text: str) -> tuple[Alternative, ...]:
+        again = self._vosk.KaldiRecognizer(self._model, self._rate_hz, self._grammar)
+        again.SetMaxAlternatives(ALTERNATIVES)
+        if again.AcceptWaveform(b"".join(self._blocks)):
+            return ()  # it ended by itself in the middle: the lists of the parts cannot be compared
+        found = json.loads(again.FinalResult())["alternatives"]
+        best = max((a["confidence"] for a in found), default=0.0)
+        return tuple(
+            Alternative(a["text"], round(best - a["confidence"], 2)) for a in found if a["text"] != text
+        )

@@ -1,0 +1,1 @@
+"""The trade: quantities, units, limits, verdicts, formulas, procedures, job files. Pure."""

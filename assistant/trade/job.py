@@ -1,0 +1,103 @@
+"""The job file: what is known before the visit of the appliance, the people and the meters."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from assistant.trade.judging import MeterAccuracy
+from assistant.trade.units import check_unit
+
+Fuel = Literal["natural gas", "LP"]
+Ignition = Literal["standing pilot", "intermittent pilot", "direct spark", "hot surface"]
+VisitKind = Literal["yearly check", "no heat", "commissioning", "safety test"]
+
+
+class _Data(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Person(_Data):
+    """Somebody at work. licence: free text; the tool does not check it and grants nothing."""
+
+    name: str
+    licence: str = ""
+
+
+class Appliance(_Data):
+    """What is serviced."""
+
+    description: str
+    fuel: Fuel
+    ignition: Ignition
+    igniter_material: Literal["silicon carbide", "silicon nitride"] | None = None
+
+
+class PlateValue(_Data):
+    """A value from the rating plate, the maker's sheet or the part's own sheet.
+
+    Either `value` with an optional `tolerance`, or a range by `low` and `high`, all in `unit` (pint name).
+    """
+
+    unit: str
+    value: Decimal | None = None
+    tolerance: Decimal | None = Field(default=None, ge=0)
+    low: Decimal | None = None
+    high: Decimal | None = None
+
+    @field_validator("unit")
+    @classmethod
+    def _unit_is_known(cls, unit: str) -> str:
+        check_unit(unit)
+        return unit
+
+    @model_validator(mode="after")
+    def _says_something(self) -> Self:
+        if (self.value is None) == (self.low is None and self.high is None):
+            raise ValueError("give either value, or low and high")
+        if self.low is not None and self.high is not None and self.low > self.high:
+            raise ValueError("low is above high")
+        return self
+
+
+class Gas(_Data):
+    """The gas and its meter. heating_value_btu_ft3 as the supplier gives it, at the meter's conditions."""
+
+    heating_value_btu_ft3: Decimal = Field(gt=0)
+    dial_ft3: Decimal = Field(gt=0)
+
+
+class Meter(_Data):
+    """A meter in use.
+
+    measures: the quantities read with it. low, high: its range in accuracy.unit. lead_zero: what it shows with
+    its leads shorted, in ohms; taken off resistance readings. calibrated: date as written on it.
+    """
+
+    name: str
+    measures: tuple[str, ...]
+    accuracy: MeterAccuracy | None = None
+    low: Decimal | None = None
+    high: Decimal | None = None
+    calibrated: str = ""
+    lead_zero: Decimal = Decimal(0)
+
+
+class Job(_Data):
+    """One visit's job file. plate: quantity name -> what the plate or sheet says."""
+
+    invented: bool = False
+    site: str
+    visit: VisitKind = "yearly check"
+    appliance: Appliance
+    technician: Person
+    helper: Person | None = None
+    plate: dict[str, PlateValue] = Field(default_factory=dict)
+    gas: Gas | None = None
+    meters: tuple[Meter, ...] = ()
+
+    def meter_for(self, quantity: str) -> Meter | None:
+        """The first meter that measures this quantity."""
+        return next((meter for meter in self.meters if quantity in meter.measures), None)

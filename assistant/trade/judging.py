@@ -1,0 +1,307 @@
+"""Limits as data, and how a reading stands against one.
+
+With the meter's expanded uncertainty U a reading is judged by four states (published: ILAC-G8:09/2019, 4.2.3,
+guard band w = U). For an upper limit TL and a reading y:
+
+=================  =======================
+pass               y <= TL - U
+conditional-pass   TL - U < y <= TL
+conditional-fail   TL < y <= TL + U
+fail               y > TL + U
+=================  =======================
+
+A lower limit mirrors this, and of two limits the worse state counts. Without U the limit itself divides pass
+from fail (simple acceptance, 4.2.1 there), and the verdict says so.
+
+Which words were heard as which number is settled before; nothing here plays a part in that.
+"""
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Literal, Self, TypeAlias
+
+from pydantic import BaseModel, ConfigDict, model_validator
+
+from assistant.trade.formulas import meter_uncertainty
+from assistant.trade.quantities import Overload
+from assistant.trade.units import UNIT_SYMBOL, check_unit, round_significant, same_dimension
+
+__all__ = [
+    "OPEN",
+    "OVER_RANGE",
+    "Authority",
+    "Limit",
+    "Mark",
+    "MeterAccuracy",
+    "Outcome",
+    "Overload",
+    "Source",
+    "Value",
+    "Verdict",
+    "judge",
+    "meter_uncertainty",
+]
+
+
+OPEN = Overload.OPEN
+OVER_RANGE = Overload.OVER_RANGE
+
+Value: TypeAlias = Decimal | Overload
+"""What was measured: a number in the limit's unit, or that the meter showed none."""
+
+Mark = Literal["published", "common practice", "from memory, verify"]
+
+Authority = Literal["plate", "code", "supplier", "generic"]
+"""Who sets a limit, highest first: rating plate or maker's sheet, code in force, gas supplier, generic."""
+
+Outcome = Literal["pass", "conditional-pass", "conditional-fail", "fail", "caution", "cannot-judge", "noted"]
+"""How a reading stands.
+
+* caution: within the limit, in the zone to watch.
+* cannot-judge: a limit should exist but its value is not known, or the meter showed no value.
+* noted: the quantity has no limit by design.
+"""
+
+_BEST_TO_WORST: tuple[Outcome, ...] = ("pass", "conditional-pass", "conditional-fail", "fail")
+
+
+class _Data(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Source(_Data):
+    """Where a value comes from."""
+
+    mark: Mark
+    text: str = ""
+    """For a published source its title and clause; otherwise a remark, or nothing."""
+
+    @model_validator(mode="after")
+    def _published_is_named(self) -> Self:
+        if self.mark == "published" and not self.text.strip():
+            raise ValueError("A published source must name its title.")
+        return self
+
+
+class MeterAccuracy(_Data):
+    """A meter's stated accuracy on the range in use: +/- (percent of reading + counts)."""
+
+    percent_of_reading: Decimal
+    counts: Decimal
+    resolution: Decimal
+    """Worth of the last digit, in `unit`."""
+    unit: str
+
+    @model_validator(mode="after")
+    def _makes_sense(self) -> Self:
+        check_unit(self.unit)
+        if self.percent_of_reading < 0 or self.counts < 0 or self.resolution <= 0:
+            raise ValueError(
+                "A meter's percent and counts cannot be below zero, and its resolution is above."
+            )
+        return self
+
+    def expanded_uncertainty(self, value: Decimal) -> Decimal:
+        """U (k = 2) of a reading in `unit`, in `unit`; see `meter_uncertainty`."""
+        return meter_uncertainty(value, self.percent_of_reading, self.counts, self.resolution)
+
+
+class Limit(_Data):
+    """What a quantity is held against. All bounds are in `unit`; a value equal to a bound is within it.
+
+    A limit without any bound says that one should exist but its value is not known (no plate to read): it
+    judges nothing.
+    """
+
+    quantity: str
+    unit: str
+    low: Decimal | None = None
+    """Below this: fail."""
+    high: Decimal | None = None
+    """Above this: fail."""
+    caution_low: Decimal | None = None
+    """Below this but within the limit: caution."""
+    caution_high: Decimal | None = None
+    """Above this but within the limit: caution."""
+    exclusive: bool = False
+    """A value equal to a bound is outside it, for rules worded "below" or "at this and above"."""
+    open_fails: bool = False
+    """Open is a failure in itself, whatever the bounds (an igniter)."""
+    wants_open: bool = False
+    """The meter should show OPEN (rod to ground, unlit); a number fails, unless `low` is given and met."""
+    guarded: bool = False
+    """A safety limit: a conditional pass is not accepted."""
+    authority: Authority
+    source: Source
+    condition: str = ""
+    """When it holds ("with all 24 V loads pulled in")."""
+
+    @model_validator(mode="after")
+    def _makes_sense(self) -> Self:
+        check_unit(self.unit)
+        bounds = [b for b in (self.low, self.caution_low, self.caution_high, self.high) if b is not None]
+        if bounds != sorted(bounds):
+            raise ValueError(
+                f"The bounds of {self.quantity} are not in order: low, caution low, caution high, high."
+            )
+        if self.wants_open and (self.high is not None or self.caution_high is not None):
+            raise ValueError(f"The limit of {self.quantity} wants open and cannot have an upper bound.")
+        if self.wants_open and not _is_resistance(self.unit):
+            raise ValueError(f"The limit of {self.quantity} wants open but is not in ohms.")
+        return self
+
+    @property
+    def is_known(self) -> bool:
+        """Whether there is anything to judge by."""
+        return self.wants_open or any(
+            bound is not None for bound in (self.low, self.high, self.caution_low, self.caution_high)
+        )
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """How a reading stands against its limit, and by which rule that was decided."""
+
+    outcome: Outcome
+    limit: Limit | None
+    expanded_uncertainty: Decimal | None
+    """U (k = 2) of the reading, in the limit's unit; None if the meter's accuracy is not known."""
+    reason: str
+    """A short clause for display."""
+    decision_rule: str
+    """How it was decided, for the record; empty where nothing was."""
+
+    @property
+    def accepted(self) -> bool | None:
+        """Whether the reading meets its limit; None where there was nothing to decide.
+
+        A conditional pass is accepted unless the limit is guarded.
+        """
+        if self.outcome in ("cannot-judge", "noted"):
+            return None
+        if self.outcome == "conditional-pass":
+            return self.limit is not None and not self.limit.guarded
+        return self.outcome in ("pass", "caution")
+
+
+def judge(value: Value, limit: Limit | None, expanded_uncertainty: Decimal | None = None) -> Verdict:
+    """Judge one reading.
+
+    Args:
+        value: the reading in the limit's unit, or OPEN or OVER_RANGE.
+        limit: the limit; None if the quantity has none by design; one without bounds if it should have one.
+        expanded_uncertainty: U (k = 2) of the reading, in the limit's unit; None if it is not known.
+
+    Raises:
+        ValueError: if the uncertainty is below zero, or the value or the uncertainty is not finite.
+    """
+    if expanded_uncertainty is not None and not (
+        expanded_uncertainty.is_finite() and expanded_uncertainty >= 0
+    ):
+        raise ValueError("An expanded uncertainty must be zero or more.")
+    if isinstance(value, Decimal) and not value.is_finite():
+        raise ValueError("A reading must be a finite number, OPEN or OVER_RANGE.")
+
+    if value is OVER_RANGE:
+        return Verdict("cannot-judge", limit, None, "over range: take it again on a higher range", "")
+    if limit is None:
+        return Verdict("noted", None, expanded_uncertainty, "no limit: noted", "")
+    if value is OPEN and limit.open_fails:
+        return Verdict("fail", limit, None, "open", "an open circuit is a failure in itself")
+    if not limit.is_known:
+        return Verdict(
+            "cannot-judge", limit, expanded_uncertainty, f"no {limit.authority} value is known", ""
+        )
+    if isinstance(value, Overload):
+        return _judge_open(limit)
+    return _judge_number(value, limit, expanded_uncertainty)
+
+
+def _judge_open(limit: Limit) -> Verdict:
+    rule = "open circuit against the limit; no number was measured"
+    if limit.wants_open:
+        return Verdict("pass", limit, None, "open, as it should be", rule)
+    if limit.high is not None:
+        return Verdict("fail", limit, None, f"open; the limit is {_with_unit(limit.high, limit)}", rule)
+    if not _is_resistance(limit.unit):
+        # "OL" on volts is not a path that is open: without an upper bound it would pass as a high value.
+        return Verdict("cannot-judge", limit, None, "over range: take it again on a higher range", "")
+    if limit.caution_high is not None:
+        reason = f"open; watch above {_with_unit(limit.caution_high, limit)}"
+        return Verdict("caution", limit, None, reason, rule)
+    return Verdict("pass", limit, None, "open: above the lower limit", rule)
+
+
+def _judge_number(value: Decimal, limit: Limit, expanded_uncertainty: Decimal | None) -> Verdict:
+    if expanded_uncertainty is None:
+        rule = "simple acceptance (ILAC-G8:09/2019, 4.2.1): the meter's accuracy is not known"
+    else:
+        width = _with_unit(round_significant(expanded_uncertainty, 2), limit)
+        rule = f"four states (ILAC-G8:09/2019, 4.2.3), guard band w = U = {width}"
+
+    if limit.wants_open and limit.low is None:
+        return Verdict("fail", limit, expanded_uncertainty, "a path where open is wanted", rule)
+
+    def verdict(outcome: Outcome, reason: str) -> Verdict:
+        return Verdict(outcome, limit, expanded_uncertainty, reason, rule)
+
+    # How far inside each bound the reading lies, negative outside.
+    margins: list[tuple[Decimal, str, Decimal]] = []
+    if limit.low is not None:
+        margins.append((value - limit.low, "lower", limit.low))
+    if limit.high is not None:
+        margins.append((limit.high - value, "upper", limit.high))
+
+    outcome: Outcome = "pass"
+    reason = "within the limit"
+    for margin, side, bound in margins:
+        state = _state(margin, expanded_uncertainty, exclusive=limit.exclusive)
+        if _BEST_TO_WORST.index(state) > _BEST_TO_WORST.index(outcome):
+            outcome = state
+            reason = _STATE_REASON[state].format(side=side, bound=_with_unit(bound, limit))
+
+    if outcome in ("conditional-fail", "fail") or (outcome == "conditional-pass" and limit.guarded):
+        # A guarded limit's conditional pass must not turn into an accepted caution.
+        return verdict(outcome, reason)
+    watch = _caution_reason(value, limit)
+    if watch is None:
+        return verdict(outcome, reason)
+    return verdict("caution", watch if outcome == "pass" else f"{watch}; {reason}")
+
+
+_STATE_REASON: dict[Outcome, str] = {
+    "conditional-pass": "within the {side} limit of {bound} by less than the uncertainty",
+    "conditional-fail": "outside the {side} limit of {bound} by less than the uncertainty",
+    "fail": "outside the {side} limit of {bound}",
+}
+
+
+def _state(margin: Decimal, expanded_uncertainty: Decimal | None, *, exclusive: bool) -> Outcome:
+    inside = _is_inside(margin, exclusive=exclusive)
+    if expanded_uncertainty is None:
+        return "pass" if inside else "fail"
+    if inside:
+        return "pass" if margin >= expanded_uncertainty else "conditional-pass"
+    return "conditional-fail" if margin >= -expanded_uncertainty else "fail"
+
+
+def _caution_reason(value: Decimal, limit: Limit) -> str | None:
+    at_or = "at or " if limit.exclusive else ""
+    low, high = limit.caution_low, limit.caution_high
+    if low is not None and not _is_inside(value - low, exclusive=limit.exclusive):
+        return f"watch {at_or}below {_with_unit(low, limit)}"
+    if high is not None and not _is_inside(high - value, exclusive=limit.exclusive):
+        return f"watch {at_or}above {_with_unit(high, limit)}"
+    return None
+
+
+def _is_inside(margin: Decimal, *, exclusive: bool) -> bool:
+    return margin > 0 if exclusive else margin >= 0
+
+
+def _with_unit(value: Decimal, limit: Limit) -> str:
+    return f"{value:f} {UNIT_SYMBOL[limit.unit]}".rstrip()
+
+
+def _is_resistance(unit: str) -> bool:
+    return same_dimension(unit, "ohm")

@@ -1,0 +1,60 @@
+"""Which limit counts: the plate's value of the job first, then the generic default (decision 7)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import Decimal
+
+from assistant.trade.job import Job, PlateValue
+from assistant.trade.judging import Limit, Source
+from assistant.trade.units import convert
+
+PLATE = Source(mark="published", text="rating plate or maker's sheet, as entered in the job file")
+
+
+class GenericLimit(Limit):
+    """A limit of the data file, and how a plate value takes its place.
+
+    plate_only: without a plate value nothing can be judged, whatever the trade's usual figures.
+    plate_tolerance: either side of a plate value that comes without one, in `unit`; its source is the limit's.
+    plate_is_highest: a plate value is the most that is allowed, not the middle of a band.
+    emergency_from: at this value and above everybody leaves.
+    """
+
+    plate_only: bool = False
+    plate_tolerance: Decimal | None = None
+    plate_is_highest: bool = False
+    emergency_from: Decimal | None = None
+
+    def with_plate(self, plate: PlateValue | None) -> Limit:
+        """The limit to judge by, given what the plate says (None: nothing)."""
+        fixed = {"quantity": self.quantity, "unit": self.unit, "guarded": self.guarded, "condition": self.condition}
+        if plate is None and not self.plate_only:
+            return self
+        if plate is None:
+            return Limit(**fixed, authority="plate", source=PLATE, open_fails=self.open_fails)
+        low, high = self._bounds(plate)
+        return Limit(**fixed, low=low, high=high, authority="plate", source=PLATE, open_fails=self.open_fails)
+
+    def _bounds(self, plate: PlateValue) -> tuple[Decimal | None, Decimal | None]:
+        def in_unit(value: Decimal) -> Decimal:
+            return convert(value, plate.unit, self.unit)
+
+        if plate.value is None:
+            return (
+                None if plate.low is None else in_unit(plate.low),
+                None if plate.high is None else in_unit(plate.high),
+            )
+        value = in_unit(plate.value)
+        if self.plate_is_highest:
+            return None, value
+        tolerance = self.plate_tolerance if plate.tolerance is None else plate.tolerance
+        if tolerance is None:
+            return value, value
+        return value - tolerance, value + tolerance
+
+
+def limit_for(quantity: str, generic: Mapping[str, GenericLimit], job: Job) -> Limit | None:
+    """The limit for a quantity at this job; None where it has none by design; without bounds where unknown."""
+    rule = generic.get(quantity)
+    return rule.with_plate(job.plate.get(quantity)) if rule else None

@@ -1,0 +1,1 @@
+"""A visit at work: runs effects, keeps the record, resumes."""

@@ -1,0 +1,437 @@
+"""The record of a visit: one SQLite file that only grows.
+
+Layout (schema version 1)
+-------------------------
+One table::
+
+    entry(seq INTEGER PRIMARY KEY,  -- 1, 2, 3 ... without gaps
+          kind TEXT,                -- what the entry is
+          utc TEXT,                 -- wall clock, ISO 8601 with milliseconds and Z
+          monotonic_s REAL,         -- seconds on a clock that is never set; for intervals within one run
+          body TEXT,                -- canonical JSON of an object
+          previous TEXT,            -- hash of the entry before; 64 zeros for the first
+          hash TEXT) STRICT
+
+Triggers refuse every UPDATE and DELETE, and every INSERT that is not the next entry. The file says what it
+is: ``PRAGMA application_id`` is `APPLICATION_ID`, ``PRAGMA user_version`` the schema version.
+
+Hash chain
+----------
+``hash`` is SHA-256, in lower-case hex, over the canonical JSON of the array
+``[seq, kind, utc, monotonic_s, body, previous]`` in UTF-8, where ``body`` is the column's text (a JSON string
+in that array). **Canonical JSON** here: keys sorted by code point, no spaces, no escapes but those JSON
+demands, no NaN or infinity; numbers as Python's ``json`` writes them. Any program can check a file from this
+paragraph.
+
+A chain shows a change to a file only to somebody who knows its head: whoever can write the file can write a
+whole new chain. So the head is printed and spoken at the end of the visit, and `Record.verify` takes it. For
+the same reason an entry cut off the end is seen only by its head.
+
+Durability
+----------
+WAL with ``synchronous=FULL``: when `Record.append` returns, the entries are synced to the device. They then
+outlive a crash of the program, and a loss of power as far as the device keeps its promise to sync. A batch is
+there whole or not at all.
+"""
+
+import hashlib
+import json
+import sqlite3
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import TracebackType
+from typing import Any, ClassVar, Protocol, Self
+
+from assistant.errors import Problem
+
+APPLICATION_ID = 0x49474E56  # "IGNV"
+"""Marks an SQLite file as a visit record."""
+
+SCHEMA_VERSION = 1
+
+GENESIS = "0" * 64
+"""What the first entry gives as the hash before it; the head of an empty record."""
+
+BUSY_TIMEOUT_S = 2.0
+"""How long to wait for another process that is writing: a commit takes milliseconds, and people wait for the
+voice that follows it."""
+
+_SCHEMA = f"""
+PRAGMA application_id = {APPLICATION_ID};
+PRAGMA user_version = {SCHEMA_VERSION};
+CREATE TABLE entry (
+    seq INTEGER PRIMARY KEY,
+    kind TEXT NOT NULL,
+    utc TEXT NOT NULL,
+    monotonic_s REAL NOT NULL,
+    body TEXT NOT NULL,
+    previous TEXT NOT NULL,
+    hash TEXT NOT NULL
+) STRICT;
+CREATE TRIGGER entry_is_never_changed BEFORE UPDATE ON entry
+BEGIN SELECT RAISE(ABORT, 'an entry of a visit record is never changed'); END;
+CREATE TRIGGER entry_is_never_deleted BEFORE DELETE ON entry
+BEGIN SELECT RAISE(ABORT, 'an entry of a visit record is never deleted'); END;
+-- INSERT OR REPLACE would otherwise change an entry without either trigger above.
+CREATE TRIGGER entry_is_only_appended BEFORE INSERT ON entry
+WHEN NEW.seq <> (SELECT coalesce(max(seq), 0) + 1 FROM entry)
+BEGIN SELECT RAISE(ABORT, 'a visit record only grows at its end'); END;
+"""
+
+_COLUMNS = "seq, kind, utc, monotonic_s, body, previous, hash"
+
+
+class Clock(Protocol):
+    """Tells the time of an entry."""
+
+    def utc(self) -> str:
+        """Wall clock: ISO 8601 with milliseconds, ending in Z."""
+
+    def monotonic_s(self) -> float:
+        """Seconds since a fixed moment of this run, never set back."""
+
+
+class SystemClock:
+    """The machine's clocks."""
+
+    def utc(self) -> str:
+        """Wall clock of the machine."""
+        return _iso(datetime.now(UTC))
+
+    def monotonic_s(self) -> float:
+        """Seconds since the machine's own fixed moment."""
+        return time.monotonic()
+
+
+class TestClock:
+    """A clock that stands still until told to `advance`."""
+
+    __test__: ClassVar[bool] = False  # not a test case, whatever its name suggests to a collector
+
+    def __init__(self, utc: str = "2026-01-05T09:00:00.000Z", monotonic_s: float = 0.0) -> None:
+        self._utc = datetime.fromisoformat(utc)
+        self._monotonic_s = monotonic_s
+
+    def utc(self) -> str:
+        """The scripted wall clock."""
+        return _iso(self._utc)
+
+    def monotonic_s(self) -> float:
+        """The scripted monotonic clock, in seconds."""
+        return self._monotonic_s
+
+    def advance(self, seconds: float) -> None:
+        """Move both clocks on."""
+        self._utc += timedelta(seconds=seconds)
+        self._monotonic_s += seconds
+
+
+def _iso(moment: datetime) -> str:
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One entry of a record, as it is in the file."""
+
+    seq: int
+    """Its place, from 1."""
+    kind: str
+    utc: str
+    """Wall clock when it was recorded: ISO 8601 with milliseconds and Z."""
+    monotonic_s: float
+    """Seconds on the clock of its run; comparable only within one run."""
+    body: dict[str, Any]
+    previous: str
+    """Hash of the entry before, hex; `GENESIS` for the first."""
+    hash: str
+    """Hash of this entry, hex."""
+
+
+def canonical_json(value: object) -> str:
+    """`value` as the one text that is hashed; see the module's docstring.
+
+    Raises:
+        TypeError: if something in it has no JSON form (a Decimal goes in as text).
+        ValueError: if a number is NaN or infinite.
+    """
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+
+def _entry_hash(columns: Sequence[object]) -> str:
+    """Hash of an entry from its columns before the hash, in their order."""
+    return hashlib.sha256(canonical_json(list(columns)).encode()).hexdigest()
+
+
+class Record:
+    """A visit's record, open. Use `create` or `open`, and close it or use it as a context manager.
+
+    What a person can mend is raised as `assistant.errors.Problem`. One record is used from one thread.
+    """
+
+    def __init__(self, path: Path, connection: sqlite3.Connection, clock: Clock) -> None:
+        self.path = path
+        self._connection = connection
+        self._clock = clock
+
+    @classmethod
+    def create(cls, path: Path, clock: Clock | None = None) -> Self:
+        """Make a new, empty record.
+
+        Raises:
+            Problem: if the file exists or cannot be made.
+        """
+        try:
+            path.open("xb").close()  # refuses an existing file without a moment in between
+        except FileExistsError:
+            raise Problem(
+                f"The visit record {path} exists already; give another name, or go on with it by running: "
+                "assistant visit --resume"
+            ) from None
+        except OSError as error:
+            raise _cannot_make(path, error.strerror or str(error)) from None
+        connection = None
+        try:
+            connection = _connect(path, "rw")
+            _prepare_to_write(connection)
+            # One transaction: a crash leaves a whole record, or a file that is plainly none.
+            connection.executescript(f"BEGIN IMMEDIATE; {_SCHEMA} COMMIT;")
+        except sqlite3.Error as error:
+            if connection:
+                connection.close()
+            path.unlink()
+            raise _cannot_make(path, str(error)) from None
+        return cls(path, connection, clock or SystemClock())
+
+    @classmethod
+    def open(cls, path: Path, *, read_only: bool = False, clock: Clock | None = None) -> Self:
+        """Open a record that exists.
+
+        Opening does not check the chain; `verify` does.
+
+        Args:
+            path: the file.
+            read_only: leave the file as it is. A record of a newer version opens only so.
+            clock: tells the time of what is appended.
+
+        Raises:
+            Problem: if the file is missing, is no visit record, or is newer than this program knows.
+        """
+        if not path.is_file():
+            raise Problem(f"There is no visit record {path}; check the name, or start a visit to make one.")
+        connection = None
+        try:
+            connection = _connect_to_read(path) if read_only else _connect(path, "rw")
+            (application_id,) = connection.execute("PRAGMA application_id").fetchone()
+            (version,) = connection.execute("PRAGMA user_version").fetchone()
+            if application_id != APPLICATION_ID:
+                raise _not_a_record(path)
+            if not read_only:
+                if version > SCHEMA_VERSION:
+                    raise Problem(
+                        f"The visit record {path} was made by a newer version of this program (schema "
+                        f"{version}, known here: {SCHEMA_VERSION}); update the program to go on with it, or "
+                        "open it for reading only."
+                    )
+                _prepare_to_write(connection)
+        except (sqlite3.Error, Problem) as error:
+            if connection:
+                connection.close()
+            raise error if isinstance(error, Problem) else _not_readable(path, error) from None
+        return cls(path, connection, clock or SystemClock())
+
+    def append(self, entries: Sequence[tuple[str, Mapping[str, Any]]]) -> list[Entry]:
+        """Record entries, all or none, and return once they are synced.
+
+        All of them get the same time. The bodies come back as they will be read again (a tuple as a list).
+
+        Args:
+            entries: pairs (kind, body); a body is a JSON object.
+
+        Raises:
+            Problem: if they could not be written; nothing of them is in the record then.
+            TypeError, ValueError: if a body has no canonical JSON; nothing is written.
+        """
+        utc = self._clock.utc()
+        monotonic_s = float(self._clock.monotonic_s())
+        bodies = [(kind, canonical_json(dict(body))) for kind, body in entries]
+        appended: list[Entry] = []
+        try:
+            self._connection.execute("BEGIN IMMEDIATE")
+            seq, previous = self._last()
+            for kind, body in bodies:
+                seq += 1
+                columns = (seq, kind, utc, monotonic_s, body, previous)
+                row = (*columns, _entry_hash(columns))
+                self._connection.execute(f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)", row)
+                appended.append(_entry(row))
+                previous = row[-1]
+            self._connection.execute("COMMIT")
+        except sqlite3.Error as error:
+            raise self._not_written(error) from None
+        finally:
+            with suppress(sqlite3.Error):  # the error that led here says more
+                self._connection.rollback()
+        return appended
+
+    def entries(self) -> Iterator[Entry]:
+        """The entries from first to last.
+
+        Raises:
+            Problem: if the file is damaged.
+        """
+        for row in self._rows():
+            try:
+                entry = _entry(row)
+            except ValueError:
+                raise Problem(
+                    f"Entry {row[0]} of the visit record {self.path} is damaged; use a copy that is sound."
+                ) from None
+            yield entry
+
+    @property
+    def head(self) -> str:
+        """Hash of the last entry, hex; `GENESIS` if there is none. Noted elsewhere, it fixes the record."""
+        try:
+            return self._last()[1]
+        except sqlite3.Error as error:
+            raise _not_readable(self.path, error) from None
+
+    def verify(self, witnessed_head: str | None = None) -> list[str]:
+        """Check the chain from its first entry to its last.
+
+        Args:
+            witnessed_head: a head noted elsewhere, or its first characters: an entry must have it.
+
+        Returns:
+            What is wrong, a sentence each, naming the entry; nothing if the record is sound.
+        """
+        problems: list[str] = []
+        seq, previous = 0, GENESIS
+        witnessed = witnessed_head is None or GENESIS.startswith(witnessed_head)
+        try:
+            for row in self._rows():
+                missing = row[0] - seq - 1
+                if missing == 1:
+                    problems.append(f"Entry {seq + 1} is missing.")
+                elif missing > 1:
+                    problems.append(f"Entries {seq + 1} to {row[0] - 1} are missing.")
+                if not missing and row[5] != previous:
+                    problems.append(f"Entry {row[0]} does not follow from the entry before it.")
+                if row[6] != _entry_hash(row[:6]):
+                    problems.append(f"Entry {row[0]} is not what was recorded: its hash does not match.")
+                seq, previous = row[0], row[6]
+                witnessed = witnessed or previous.startswith(witnessed_head or "")
+        except Problem:
+            problems.append(f"The file is damaged: nothing after entry {seq} can be read.")
+        if not witnessed:
+            problems.append(
+                f"No entry has the witnessed head {witnessed_head}: this is not all of that record."
+            )
+        return problems
+
+    def close(self) -> None:
+        """Close the file. Closing twice is harmless."""
+        self._connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _last(self) -> tuple[int, str]:
+        row = self._connection.execute("SELECT seq, hash FROM entry ORDER BY seq DESC LIMIT 1").fetchone()
+        return (row[0], row[1]) if row else (0, GENESIS)
+
+    def _rows(self) -> Iterator[tuple[Any, ...]]:
+        try:
+            yield from self._connection.execute(f"SELECT {_COLUMNS} FROM entry ORDER BY seq")
+        except sqlite3.Error as error:
+            raise _not_readable(self.path, error) from None
+
+    def _not_written(self, error: sqlite3.Error) -> Problem:
+        code = _primary_code(error)
+        if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            return Problem(
+                f"The record {self.path} could not be written (another process has it locked); nothing "
+                "already recorded is lost; close the other program and run: assistant visit --resume"
+            )
+        if code == sqlite3.SQLITE_FULL:
+            cause, remedy = "disk full", "free some space"
+        elif code == sqlite3.SQLITE_READONLY:
+            cause, remedy = "it is open for reading only", "make the file writable"
+        else:
+            cause, remedy = str(error), "check the disk"
+        return Problem(
+            f"The record {self.path} could not be written ({cause}); nothing already recorded is lost; "
+            f"{remedy} and run: assistant visit --resume"
+        )
+
+
+def _entry(row: tuple[Any, ...]) -> Entry:
+    seq, kind, utc, monotonic_s, body, previous, entry_hash = row
+    return Entry(seq, kind, utc, monotonic_s, json.loads(body), previous, entry_hash)
+
+
+def _connect(path: Path, mode: str) -> sqlite3.Connection:
+    uri = f"{path.resolve().as_uri()}?mode={mode}"
+    return sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None)
+
+
+def _connect_to_read(path: Path) -> sqlite3.Connection:
+    connection = _connect(path, "ro")
+    try:
+        connection.execute("PRAGMA schema_version").fetchone()
+    except sqlite3.Error as error:
+        connection.close()
+        refused_helper = _primary_code(error) in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+        if not refused_helper or Path(f"{path}-wal").exists():
+            raise
+        # Even to read, a write-ahead log needs a helper file beside it, and this folder takes none. With no
+        # log there, everything is in the file itself: read it as it is.
+        return _connect(path, "ro&immutable=1")
+    return connection
+
+
+def _prepare_to_write(connection: sqlite3.Connection) -> None:
+    (journal,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
+    if journal != "wal":
+        raise sqlite3.OperationalError("its file system does not support a write-ahead log")
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute("PRAGMA fullfsync = ON")  # macOS: sync past the drive's cache
+
+
+def _primary_code(error: sqlite3.Error) -> int:
+    """SQLite's result code without its extension; 0 if the error has none."""
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF
+
+
+def _cannot_make(path: Path, cause: str) -> Problem:
+    return Problem(f"The visit record {path} cannot be made ({cause}); choose a folder that can be written.")
+
+
+def _not_a_record(path: Path) -> Problem:
+    return Problem(f"The file {path} is not a visit record; choose a file that a visit has made.")
+
+
+def _not_readable(path: Path, error: sqlite3.Error) -> Problem:
+    code = _primary_code(error)
+    if code == sqlite3.SQLITE_NOTADB:
+        return _not_a_record(path)
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return Problem(
+            f"The visit record {path} is locked by another process; close the other program and try again."
+        )
+    if code == sqlite3.SQLITE_CANTOPEN:
+        return Problem(
+            f"The visit record {path} cannot be opened where it is; copy it, and the file of its name ending "
+            "in -wal if there is one, to a folder that can be written, and open that."
+        )
+    return Problem(f"The visit record {path} cannot be read ({error}); use a copy of it that is sound.")

@@ -1,0 +1,299 @@
+"""Formulas against values printed by others.
+
+Each row names its source with its mark: "published" (read; makers' names withheld) or "from memory, verify".
+A row marked "worked" holds a value worked out by hand for this project from the method or factor it names: it
+checks the arithmetic, not the method. Tolerances are half a unit of the last digit printed, unless the row
+says otherwise.
+"""
+
+# ruff: noqa: PLR0917 - the arguments of a test are the columns of its table
+
+from decimal import Decimal
+
+import pytest
+
+from assistant.trade import formulas
+from assistant.trade.judging import Limit, Source, judge, meter_uncertainty
+from assistant.trade.units import convert
+
+D = Decimal
+
+NEWSLETTER = 'published: distributor newsletter, "Clocking a Gas Meter"'
+HANGOUT = 'published: trade web page, "How to Clock a Gas Meter"'
+CLOCKING_TABLE = 'published: supplier\'s table "Checking the Firing Rate" quoted in a household forum, 2006'
+UK_EXAMPLE = (
+    'published: UK plumbing revision site, "Working out gas rate and gross heat input (metric meter)"'
+)
+SUPPLY_HOUSE = 'published: supply house, "Measuring CFMs Using Temperature Rise"'
+DESIGN_GUIDE = (
+    'published: "Design Guide for Heating, Ventilating, and Air Conditioning Systems" (2000, revised 2006), '
+    "table 6a, relative density"
+)
+ROOFTOP_MANUAL = "published: rooftop unit maker's manual, altitude and temperature corrections, 70 degF"
+DENSITY_PAGE = "published (the form): airflow web page with density factor; values from memory, verify"
+TRAINING = "published: HVAC training site, air-free CO"
+MAGAZINE = "published: trade magazine article on air-free CO (prints rounded values)"
+WORKED = "worked: by hand from the form and the fuel constant of a published analyser manual appendix"
+SP811 = "published: NIST SP 811, appendix B.8"
+CONVERSION_PAGE = "published: conversion page in a printer manual (Btu/h to W)"
+EXACT = "exact: definition of the unit"
+FROM_FACTOR = "worked: by hand from the NIST SP 811 factor"
+PHYSICS_LAB = "published: university physics laboratory, uncertainties of digital multimeters"
+RECTANGULAR = "worked: by hand, U = 2 a / sqrt 3 (from memory, verify: JCGM 100, 4.3.7)"
+GUM = "worked: by hand, law of propagation (from memory, verify: JCGM 100, 5.1.2)"
+ILAC = "published (the four states): ILAC-G8:09/2019, 4.2.3; the reading worked by hand"
+
+
+def near(value, expected, tolerance):
+    __tracebackhide__ = True
+    assert abs(value - D(expected)) <= D(tolerance), f"{value} is not {expected} within {tolerance}"
+
+
+@pytest.mark.parametrize(
+    ("dial_ft3", "seconds", "expected", "tolerance", "source"),
+    [
+        ("0.5", "22", "81.82", "0.005", NEWSLETTER),
+        ("0.5", "29", "62", "0.5", HANGOUT),
+        ("1", "20", "180", "0.5", CLOCKING_TABLE),
+        ("1", "22", "164", "0.5", CLOCKING_TABLE),
+        ("1", "24", "150", "0.5", CLOCKING_TABLE),
+        ("1", "26", "138", "0.5", CLOCKING_TABLE),
+        ("1", "28", "129", "0.5", CLOCKING_TABLE),
+        ("1", "30", "120", "0.5", CLOCKING_TABLE),
+        ("1", "32", "113", "0.5", CLOCKING_TABLE),
+        ("1", "34", "106", "0.5", CLOCKING_TABLE),
+        ("1", "36", "100", "0.5", CLOCKING_TABLE),
+        ("1", "38", "95", "0.5", CLOCKING_TABLE),
+        ("1", "40", "90", "0.5", CLOCKING_TABLE),
+        ("1", "42", "86", "0.5", CLOCKING_TABLE),
+        ("1", "44", "82", "0.5", CLOCKING_TABLE),
+        ("1", "46", "78", "0.5", CLOCKING_TABLE),
+        ("1", "48", "75", "0.5", CLOCKING_TABLE),
+        ("1", "50", "72", "0.5", CLOCKING_TABLE),
+        ("1", "52", "69", "0.5", CLOCKING_TABLE),
+        ("1", "54", "67", "0.5", CLOCKING_TABLE),
+        ("1", "56", "64", "0.5", CLOCKING_TABLE),
+        ("1", "58", "62", "0.5", CLOCKING_TABLE),
+        ("1", "60", "60", "0.5", CLOCKING_TABLE),
+        ("1", "62", "58", "0.5", CLOCKING_TABLE),
+        ("1", "64", "56", "0.5", CLOCKING_TABLE),
+        ("1", "66", "54", "1", CLOCKING_TABLE),  # 54.545: this row is cut off, not rounded
+        ("1", "68", "53", "0.5", CLOCKING_TABLE),
+        ("1", "70", "51", "0.5", CLOCKING_TABLE),
+        ("1", "72", "50", "0.5", CLOCKING_TABLE),
+        ("1", "74", "48", "1", CLOCKING_TABLE),  # 48.65: cut off
+        ("1", "76", "47", "0.5", CLOCKING_TABLE),
+        ("1", "78", "46", "0.5", CLOCKING_TABLE),
+        ("1", "80", "45", "0.5", CLOCKING_TABLE),
+    ],
+)
+def test_f1_gas_flow_ft3_h(dial_ft3, seconds, expected, tolerance, source):
+    near(formulas.gas_flow_ft3_h(D(dial_ft3), D(seconds)), expected, tolerance)
+
+
+@pytest.mark.parametrize(
+    ("dial_ft3", "seconds", "btu_ft3", "expected", "tolerance", "source"),
+    [
+        ("0.5", "22", "1000", "81820", "5", NEWSLETTER),  # prints 81.82 x 1000
+        ("0.5", "29", "1000", "62000", "500", HANGOUT),
+        ("1", "36", "1000", "100000", "500", CLOCKING_TABLE),
+        ("1", "22", "1000", "164000", "500", CLOCKING_TABLE),
+    ],
+)
+def test_f1_input_rate_btu_h(dial_ft3, seconds, btu_ft3, expected, tolerance, source):
+    near(formulas.input_rate_btu_h(D(dial_ft3), D(seconds), D(btu_ft3)), expected, tolerance)
+
+
+@pytest.mark.parametrize(
+    ("volume_m3", "seconds", "mj_m3", "m3_h", "kw", "source"),
+    [("0.040", "120", "39.0", "1.20", "13.0", UK_EXAMPLE)],
+)
+def test_f1m_metric(volume_m3, seconds, mj_m3, m3_h, kw, source):
+    near(formulas.gas_flow_m3_h(D(volume_m3), D(seconds)), m3_h, "0.005")
+    near(formulas.input_rate_kw(D(volume_m3), D(seconds), D(mj_m3)), kw, "0.05")
+
+
+@pytest.mark.parametrize(
+    ("output_btu_h", "rise", "density_ratio", "expected", "tolerance", "source"),
+    [
+        ("64000", "40", "1", "1481", "0.5", SUPPLY_HOUSE),  # 80 000 x 0.80 over 40 degF
+        ("64000", "55", "1", "1077", "0.5", DENSITY_PAGE),
+        ("64000", "55", "0.832", "1295", "0.5", DENSITY_PAGE),
+    ],
+)
+def test_f2_airflow(output_btu_h, rise, density_ratio, expected, tolerance, source):
+    near(formulas.airflow_ft3_min(D(output_btu_h), D(rise), D(density_ratio)), expected, tolerance)
+
+
+@pytest.mark.parametrize(
+    ("altitude_ft", "expected", "tolerance", "source"),
+    [
+        ("0", "1", "0", "exact: sea level is the reference"),
+        ("5000", ".832", ".0005", ROOFTOP_MANUAL),
+        ("5900", ".804", ".0005", DESIGN_GUIDE),
+        ("6000", ".801", ".0005", DESIGN_GUIDE),
+        ("6500", ".786", ".0005", DESIGN_GUIDE),
+        ("7000", ".772", ".0005", DESIGN_GUIDE),
+        ("7500", ".757", ".0005", DESIGN_GUIDE),
+        ("8000", ".743", ".0005", DESIGN_GUIDE),
+        ("8500", ".729", ".0005", DESIGN_GUIDE),
+        ("1000", ".964", ".0005", "from memory, verify: standard atmosphere"),
+        ("2000", ".930", ".0005", "from memory, verify: standard atmosphere"),
+    ],
+)
+def test_f2a_density_ratio(altitude_ft, expected, tolerance, source):
+    near(formulas.altitude_density_ratio(D(altitude_ft)), expected, tolerance)
+
+
+@pytest.mark.parametrize(
+    ("co_ppm", "o2_percent", "expected", "tolerance", "source"),
+    [
+        ("87", "5", "114", "0.5", TRAINING),
+        ("50", "7", "75", "0.5", MAGAZINE),
+        ("1200", "6", "1680", "5", MAGAZINE),
+    ],
+)
+def test_f3_co_air_free_from_o2(co_ppm, o2_percent, expected, tolerance, source):
+    near(formulas.co_air_free_ppm(D(co_ppm), D(o2_percent)), expected, tolerance)
+
+
+@pytest.mark.parametrize(
+    ("co_ppm", "co2_percent", "fuel", "expected", "tolerance", "source"),
+    [("60", "7.0", "natural gas", "101", "0.5", WORKED)],
+)
+def test_f3_co_air_free_from_co2(co_ppm, co2_percent, fuel, expected, tolerance, source):
+    ultimate = formulas.ULTIMATE_CO2_PERCENT[fuel]
+    near(formulas.co_air_free_from_co2_ppm(D(co_ppm), D(co2_percent), ultimate), expected, tolerance)
+
+
+@pytest.mark.parametrize(
+    ("value", "from_unit", "to_unit", "expected", "tolerance", "source"),
+    [
+        ("1", "inH2O", "pascal", "249.0889", "0.0005", SP811),  # converted values carry six digits
+        ("1", "psi", "pascal", "6894.757", "0.005", SP811),
+        ("1000", "Btu_per_hour", "watt", "293.0711", "0.0005", SP811),
+        ("1000", "Btu/hour", "watt", "293.0711", "0.0005", SP811),
+        ("1", "cubic_foot", "cubic_meter", "0.028316846592", "5e-8", EXACT),  # 0.3048 m cubed
+        ("1000", "Btu_per_cubic_foot", "megajoule_per_cubic_meter", "37.2589", "5e-5", FROM_FACTOR),
+        ("1000", "Btu/hour", "watt", "293.07107", "0.0005", CONVERSION_PAGE),
+        ("1", "kilowatt", "Btu/hour", "3412.14", "0.005", FROM_FACTOR),
+        # 27.7076, which is printed as well, is for water at 60 degF (248.84 Pa), not the conventional inch.
+        ("1", "psi", "inH2O", "27.6799", "5e-5", FROM_FACTOR),
+        ("1", "inH2O", "millibar", "2.49089", "5e-6", FROM_FACTOR),
+        ("3.5", "inH2O", "pascal", "871.8", "0.05", FROM_FACTOR),
+        ("3.5", "inH2O", "millibar", "8.718", "0.0005", FROM_FACTOR),
+        ("7", "inH2O", "millibar", "17.436", "0.0005", FROM_FACTOR),
+        ("10", "inH2O", "millibar", "24.909", "0.0005", FROM_FACTOR),
+        ("11", "inH2O", "millibar", "27.400", "0.0005", FROM_FACTOR),
+        ("14", "inH2O", "psi", ".50578", "5e-6", FROM_FACTOR),
+        ("80000", "Btu/hour", "kilowatt", "23.446", "0.0005", FROM_FACTOR),
+        ("100000", "Btu/hour", "kilowatt", "29.307", "0.0005", FROM_FACTOR),
+        ("1", "delta_degC", "delta_degF", "1.8", "0", EXACT),
+        ("212", "degF", "degC", "100", "0", EXACT),
+    ],
+)
+def test_f12_units(value, from_unit, to_unit, expected, tolerance, source):
+    near(convert(D(value), from_unit, to_unit), expected, tolerance)
+
+
+@pytest.mark.parametrize(
+    ("reading", "percent", "counts", "resolution", "expected", "tolerance", "source"),
+    [
+        ("32.00", "2.5", "3", "0.01", "0.83", "0", PHYSICS_LAB),
+        ("0.09", "2.5", "3", "0.01", "0.03225", "0", PHYSICS_LAB),
+        ("120.4", "1", "3", "0.1", "1.50", ".005", RECTANGULAR),
+        ("3.50", "1", "2", "0.01", ".055", ".0005", RECTANGULAR),
+    ],
+)
+def test_f14_half_width(reading, percent, counts, resolution, expected, tolerance, source):
+    near(formulas.meter_half_width(D(reading), D(percent), D(counts), D(resolution)), expected, tolerance)
+
+
+@pytest.mark.parametrize(
+    ("reading", "percent", "counts", "resolution", "expected", "tolerance", "source"),
+    [
+        ("120.4", "1", "3", "0.1", "1.7", ".05", RECTANGULAR),
+        ("3.50", "1", "2", "0.01", ".064", ".0005", RECTANGULAR),
+        ("60.0", ".9", "2", "0.1", ".85", ".005", RECTANGULAR),
+        ("2.0", "1", "3", "0.1", ".37", ".005", RECTANGULAR),
+    ],
+)
+def test_f14_expanded_uncertainty(reading, percent, counts, resolution, expected, tolerance, source):
+    near(meter_uncertainty(D(reading), D(percent), D(counts), D(resolution)), expected, tolerance)
+
+
+@pytest.mark.parametrize(
+    ("half_widths", "expected", "tolerance", "source"),
+    [
+        # clock of 1 ft3 in 45 s: 0.3 s at each press, meter 1 %, heating value 1.5 %; all in percent
+        ([D("0.3") / 45 * 100, D("0.3") / 45 * 100, D(1), D("1.5")], "2.3", ".05", GUM),
+        # temperature rise from two thermocouples of 2.5 degC (4.5 degF) each; in degF
+        ([D("4.5"), D("4.5")], "7.3", ".05", GUM),
+    ],
+)
+def test_f15_combined(half_widths, expected, tolerance, source):
+    contributions = [(D(1), formulas.expanded_from_half_width(a)) for a in half_widths]
+    near(formulas.combine_uncertainties(contributions), expected, tolerance)
+
+
+CO_READINGS = [
+    # CO +/- 5 % of reading, O2 7.0 +/- 0.2: CO, CO air-free, U, state against 400 ppm
+    ("260", "390.9", "23.5", ".05", "conditional-pass"),
+    ("300", "451", "27", ".5", "fail"),
+    ("240", "361", "22", ".5", "pass"),
+]
+
+
+@pytest.mark.parametrize(("co_ppm", "co_air_free", "u", "tolerance", "state"), CO_READINGS)
+def test_f15_and_f16_co_air_free(co_ppm, co_air_free, u, tolerance, state):
+    """GUM for U, ILAC for the state."""
+    co, o2 = D(co_ppm), D("7.0")
+    value = formulas.co_air_free_ppm(co, o2)
+    uncertainty = formulas.co_air_free_uncertainty_ppm(
+        co,
+        formulas.expanded_from_half_width(co * 5 / 100),
+        o2,
+        formulas.expanded_from_half_width(D("0.2")),
+    )
+    near(value, co_air_free, tolerance)
+    near(uncertainty, u, tolerance)
+    assert judge(value, upper("ppm", "400"), uncertainty).outcome == state
+
+
+def upper(unit, high):
+    return Limit(quantity="checked", unit=unit, high=D(high), authority="generic", source=CHECKED)
+
+
+CHECKED = Source(mark="common practice", text="a limit to exercise the decision rule")
+
+
+@pytest.mark.parametrize(
+    ("reading", "low", "meter", "state", "source"),
+    [
+        # flame current 1.3 microampere, minimum 1.0, meter 1 % + 3 of 0.1: U = 0.36
+        ("1.3", "1.0", ("1", "3", "0.1"), "conditional-pass", ILAC),
+        ("1.4", "1.0", ("1", "3", "0.1"), "pass", ILAC),
+        ("0.9", "1.0", ("1", "3", "0.1"), "conditional-fail", ILAC),
+        ("0.6", "1.0", ("1", "3", "0.1"), "fail", ILAC),
+    ],
+)
+def test_f16_states(reading, low, meter, state, source):
+    limit = Limit(
+        quantity="flame current", unit="microampere", low=D(low), authority="generic", source=CHECKED
+    )
+    u = meter_uncertainty(D(reading), *(D(m) for m in meter))
+    assert judge(D(reading), limit, u).outcome == state
+
+
+@pytest.mark.parametrize(
+    ("y", "state", "source"),
+    [
+        # upper limit TL = 10, U = w = 1: pass below TL - w, the guard bands either side of TL, fail beyond
+        ("8.9", "pass", ILAC),
+        ("9.5", "conditional-pass", ILAC),
+        ("10.5", "conditional-fail", ILAC),
+        ("11.1", "fail", ILAC),
+    ],
+)
+def test_f16_intervals_of_the_standard(y, state, source):
+    assert judge(D(y), upper("volt", "10"), D(1)).outcome == state
