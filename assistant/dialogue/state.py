@@ -6,7 +6,7 @@ Nothing is kept outside it, so that a visit can be folded again from its record 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import Enum
 
@@ -106,7 +106,7 @@ class State:
 
     step: str
     phase: Phase = Phase.ASKING
-    site: Site = Site()
+    site: Site = field(default_factory=Site)
     opened: bool = False
     warned: bool = False  # the hazards of this step were played to the end
     candidate: Candidate | None = None

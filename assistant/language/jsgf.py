@@ -10,9 +10,11 @@ returns every derivation, and the language decides later, with reasons.
 
 from __future__ import annotations
 
+from bisect import bisect
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import accumulate
 
 from lark import Lark, Token, Transformer, UnexpectedInput
 
@@ -95,9 +97,7 @@ class Node:
     @cached_property
     def words(self) -> tuple[str, ...]:
         """Every word below, in order."""
-        return tuple(
-            word for part in self.parts for word in ([part] if isinstance(part, str) else part.words)
-        )
+        return tuple(word for part in self.parts for word in ([part] if isinstance(part, str) else part.words))
 
 
 _FORMAT = r"""
@@ -234,9 +234,7 @@ class Grammar:
         parts, tags = self._sample(self.rules[rule], draw)
         return Node(rule, parts, tags)
 
-    def _sample(
-        self, e: Expansion, draw: Callable[[], float]
-    ) -> tuple[tuple[Node | str, ...], tuple[str, ...]]:
+    def _sample(self, e: Expansion, draw: Callable[[], float]) -> tuple[tuple[Node | str, ...], tuple[str, ...]]:
         match e:
             case Word():
                 return (e.text,), ()
@@ -245,12 +243,8 @@ class Grammar:
             case Series():
                 made = [self._sample(item, draw) for item in e.items]
             case Choice():
-                at = draw() * sum(e.weights)
-                for option, weight in zip(e.options, e.weights, strict=True):
-                    at -= weight
-                    if at < 0:
-                        break
-                made = [self._sample(option, draw)]
+                up_to = list(accumulate(e.weights))
+                made = [self._sample(e.options[bisect(up_to, draw() * up_to[-1])], draw)]
             case Repeat():
                 most = REPEAT_IN_SAMPLES if e.most is None else e.most
                 times = e.least + int(draw() * (most - e.least + 1))
@@ -281,9 +275,7 @@ class _Chart:
             self.memory[key] = list(found)
         return self.memory[key]
 
-    def _expand(
-        self, e: Expansion, start: int
-    ) -> Iterator[tuple[int, tuple[Node | str, ...], tuple[str, ...]]]:
+    def _expand(self, e: Expansion, start: int) -> Iterator[tuple[int, tuple[Node | str, ...], tuple[str, ...]]]:
         match e:
             case Word():
                 if start == len(self.words):

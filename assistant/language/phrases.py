@@ -21,7 +21,8 @@ def phrases(language: Language, question: Question) -> list[str]:
     """Sentences that answer `question`, repeated as often as people say them, in a fixed order."""
     draw = Random(SEED).random
     sample = language.grammar.sample
-    said = [sample(rule, draw) for rule in language.grammar.public["commands"] for _ in range(COMMANDS)]
+    rules = [*language.grammar.public["commands"], *language.grammar.public.get(question.name, ())]
+    said = [sample(rule, draw) for rule in rules for _ in range(COMMANDS)]
     if question.quantity:
         drawn = (sample("reading", draw) for _ in range(TRIES))
         said += islice((r for r in drawn if answers(r, question.quantity)), READINGS)

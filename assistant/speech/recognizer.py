@@ -106,7 +106,7 @@ class VoskHearing:
 
     def partial(self) -> str:
         """The words so far."""
-        running = json.loads(self._recognizer.PartialResult())["partial"]
+        running = json.loads(self._recognizer.PartialResult()).get("partial", "")
         return " ".join([*(part["text"] for part in self._done if part["text"]), *([running] if running else [])])
 
     def finish(self) -> Heard:
@@ -127,6 +127,4 @@ class VoskHearing:
             return ()  # it ended by itself in the middle: the lists of the parts cannot be compared
         found = json.loads(again.FinalResult())["alternatives"]
         best = max((a["confidence"] for a in found), default=0.0)
-        return tuple(
-            Alternative(a["text"], round(best - a["confidence"], 2)) for a in found if a["text"] != text
-        )
+        return tuple(Alternative(a["text"], round(best - a["confidence"], 2)) for a in found if a["text"] != text)

@@ -28,7 +28,12 @@ class GenericLimit(Limit):
 
     def with_plate(self, plate: PlateValue | None) -> Limit:
         """The limit to judge by, given what the plate says (None: nothing)."""
-        fixed = {"quantity": self.quantity, "unit": self.unit, "guarded": self.guarded, "condition": self.condition}
+        fixed = {
+            "quantity": self.quantity,
+            "unit": self.unit,
+            "guarded": self.guarded,
+            "condition": self.condition,
+        }
         if plate is None and not self.plate_only:
             return self
         if plate is None:
