@@ -117,7 +117,8 @@ class Dialogue:
             turn, effects = self._open(state, state.step)
             return turn, [*hello, *effects]
         # What was warned of before the interruption is said again; "understood" is in the record already.
-        hazards = self._hazards(state) if state.phase is Phase.ASKING else []
+        step = self.rules.procedure.step(state.step)
+        hazards = self._hazards(step) if state.phase is Phase.ASKING else []
         return state, [*hello, *hazards, *self._present(state)]
 
     def _voiced(self, state: State, event: Voiced) -> Turn:
@@ -180,9 +181,9 @@ class Dialogue:
                 Note("not-opened", {"step": step.id, "reason": unfit}),
                 *_say(f"{unfit} Make it safe first."),
             ]
-        hazards = self._hazards(state)
-        if hazards:
-            return replace(state, phase=Phase.WARNING), [*hazards]
+        if step.hazards:
+            ask = _say("Say understood.") if self._has_danger(step) else []
+            return replace(state, phase=Phase.WARNING), [*self._hazards(step), *ask]
         state = replace(state, phase=Phase.ASKING)
         return state, [*self._present(state)]
 
@@ -193,12 +194,8 @@ class Dialogue:
                 return f"{step.title.capitalize()} needs the {what} {' or '.join(allowed)}. It is {actual}."
         return ""
 
-    def _hazards(self, state: State) -> list[Effect]:
-        step = self.rules.procedure.step(state.step)
-        texts = [self.rules.hazards[name].say for name in step.hazards]
-        if texts and self._has_danger(step) and state.phase is not Phase.ASKING:
-            texts.append("Say understood.")
-        return [effect for text in texts for effect in _say(text, "hazard")]
+    def _hazards(self, step: Step) -> list[Effect]:
+        return [effect for name in step.hazards for effect in _say(self.rules.hazards[name].say, "hazard")]
 
     def _has_danger(self, step: Step) -> bool:
         return any(self.rules.hazards[name].level == "danger" for name in step.hazards)

@@ -83,7 +83,7 @@ def verdict(v: Verdict, judged: Value | None = None) -> str:
         return f"{said}. {reason}."
     if v.limit is None or v.outcome == "noted":
         return f"{said}."
-    side = _side(v, judged) if isinstance(judged, Decimal) else ""
+    side = _side(v, judged) if isinstance(judged, Decimal) else "open circuit, " if v.outcome == "fail" else ""
     return f"{said}, {side}{_AUTHORITIES[v.limit.authority]}."
 
 
@@ -150,7 +150,8 @@ def finding(found: Found) -> str:
     name = FINDINGS[found.name].spoken
     if found.value is None or found.verdict is None:
         return f"I cannot work out {name}. {found.problem}"
-    value = f"{spoken_quantity(found.value)} {spoken_unit(found.unit, found.value)}"
+    # No meter behind a finding carries more than three figures; the record keeps them all.
+    value = f"{spoken_quantity(round_significant(found.value, 3))} {spoken_unit(found.unit, found.value)}"
     return f"{name[0].upper()}{name[1:]} is {value}. {verdict(found.verdict, found.value)}"
 
 
