@@ -24,6 +24,7 @@ from assistant.language.utterance import Command, Language, Meaning, Question, R
 from assistant.review import replay as review
 from assistant.speech.audio import VisitTrack, read_audio, resample
 from assistant.speech.ears import Ears, hear_whole
+from assistant.speech.microphone import Microphone, MicrophoneLost
 from assistant.speech.player import DevicePlayer, TrackPlayer
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.sources import FileSource
@@ -48,6 +49,7 @@ DEMO_VISITS = {
     "hot-surface": "a yearly check of a hot surface igniter",
     "gas-odour": "a visit that meets a gas odour",
 }
+TAIL_S = 0.3  # of the own voice in a room; SPEECH 2.4 takes it as the start before it is measured
 FOLDER = Annotated[Path, typer.Option("--folder", help="Where visits are kept.")]
 """Where the demo and visits leave their records."""
 
@@ -284,12 +286,13 @@ def work(path: Path, job: Path | None, recordings: Sequence[Path]) -> None:
             source = FileSource(files, recognizer.rate_hz, from_s, track)
             visit = Visit(record, Ears(recognizer, source, from_s), voice, TrackPlayer(track), show)
         else:
-            from assistant.speech.microphone import Microphone  # noqa: PLC0415 - PortAudio only where it is used
-
             microphone = stack.enter_context(Microphone(rate_hz=recognizer.rate_hz))
-            visit = Visit(record, Ears(recognizer, microphone), voice, DevicePlayer(), show, can_interrupt=True)
+            ears = Ears(recognizer, microphone, tail_s=TAIL_S)
+            visit = Visit(record, ears, voice, DevicePlayer(), show, can_interrupt=True)
         try:
             closed = visit.run()
+        except MicrophoneLost as lost:
+            raise Problem(f"{str(lost).rstrip('.')}, then go on with: assistant visit --resume") from lost
         finally:
             if files and track.seconds:
                 track.write(path.parent / "visit.flac")

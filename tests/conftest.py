@@ -1,0 +1,26 @@
+"""What several tests share."""
+
+from pathlib import Path
+
+import pytest
+
+from assistant.files import Library, library
+from assistant.language.utterance import Language, Question
+
+ROOT = Path(__file__).parent.parent
+
+
+@pytest.fixture(scope="session")
+def shelf() -> Library:
+    return library()
+
+
+@pytest.fixture(scope="session")
+def language(shelf: Library) -> Language:
+    return Language(shelf.grammar)
+
+
+@pytest.fixture(scope="session")
+def ask(shelf: Library):
+    """The question for a quantity."""
+    return lambda name: Question(name, shelf.quantities[name])
