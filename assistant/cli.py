@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import platformdirs
 import typer
@@ -23,16 +23,16 @@ from assistant.language.phrases import phrases
 from assistant.language.utterance import Command, Language, Meaning, Question, Reading, Unclear
 from assistant.review import replay as review
 from assistant.speech.audio import VisitTrack, read_audio, resample
-from assistant.speech.ears import Ears, hear_whole
+from assistant.speech.ears import Ears, Source, hear_whole
 from assistant.speech.microphone import Microphone, MicrophoneLost
-from assistant.speech.player import DevicePlayer, TrackPlayer
+from assistant.speech.player import DevicePlayer, Player, TrackPlayer
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.sources import FileSource
 from assistant.speech.voice import ChildVoice, VoiceSettings
 from assistant.trade.quantities import Overload
 from assistant.visit import folder as visits
 from assistant.visit.record import Record, SystemClock
-from assistant.visit.visit import Setting, Visit
+from assistant.visit.visit import Setting, Visit, turns
 
 app = typer.Typer(
     add_completion=False,
@@ -49,9 +49,11 @@ DEMO_VISITS = {
     "hot-surface": "a yearly check of a hot surface igniter",
     "gas-odour": "a visit that meets a gas odour",
 }
+Engine = Literal["bundled", "system"]
+VOICE = Annotated[Engine, typer.Option("--voice", help="The bundled voice, or the one that the system has.")]
+NAME = "ignition-assistant"  # of the folders for the cache
 TAIL_S = 0.3  # of the own voice in a room; SPEECH 2.4 takes it as the start before it is measured
 FOLDER = Annotated[Path, typer.Option("--folder", help="Where visits are kept.")]
-"""Where the demo and visits leave their records."""
 
 
 def main() -> None:
@@ -224,6 +226,7 @@ def demo(
         str, typer.Argument(help="Which: " + "; ".join(f"{k}, {v}" for k, v in DEMO_VISITS.items()))
     ] = "hot-surface",
     folder: FOLDER = Path("out"),
+    voice: VOICE = "bundled",
 ) -> None:
     """Run an invented visit from recordings: real recognition, no microphone, no network."""
     if visit not in DEMO_VISITS:
@@ -234,7 +237,7 @@ def demo(
     job = fixtures / f"{visit}.job.yaml"
     console.print("This visit is invented: no such site, people or appliance exist.")
     record = folder / visits.RECORD
-    work(record, job, [fixtures / f"{visit}.flac"])
+    work(record, job, [fixtures / f"{visit}.flac"], voice)
 
 
 @app.command(name="visit")
@@ -246,55 +249,57 @@ def visit_(
     ] = None,
     resume: Annotated[bool, typer.Option("--resume", help="Go on with the newest unfinished visit.")] = False,
     folder: FOLDER = Path("out"),
+    voice: VOICE = "bundled",
 ) -> None:
     """Work a visit by voice, from a microphone or from recordings."""
     if resume == (job is not None):
         raise Problem("Give either --job JOB.yaml for a new visit, or --resume to go on with an unfinished one.")
     if resume:
         record = visits.unfinished(folder)
-        work(record, None, from_audio or [])
+        work(record, None, from_audio or [], voice)
         return
     assert job is not None
     site = read_job(job).site
     record = visits.new_record_path(folder, SystemClock().utc(), site)
-    work(record, job, from_audio or [])
+    work(record, job, from_audio or [], voice)
 
 
-def work(path: Path, job: Path | None, recordings: Sequence[Path]) -> None:
+def work(path: Path, job: Path | None, recordings: Sequence[Path], engine: Engine) -> None:
     """Works a visit, new (with a job file) or resumed, and prints it as it goes."""
+    rules = library().rules_for(read_job(job)) if job else None
     recognizer = ears_of()
-    voice_settings = VoiceSettings()
+    settings = VoiceSettings(engine=engine)
     with ExitStack() as stack:
-        if job:
-            parsed = read_job(job)
-            shelf = library()
-            rules = shelf.rules_for(parsed)
-            origin = tuple(str(file.resolve()) for file in recordings)
-            setting = Setting(rules, shelf.grammar_texts, recognizer.name, voice_settings.engine, origin)
-            FileSource(recordings, recognizer.rate_hz)  # every recording is read before the visit begins
+        record = None if rules else stack.enter_context(Record.open(path))
+        files, from_s = list(recordings), 0.0
+        if record:
+            show_resumed(record)
+            if not files:
+                files, from_s = visits.rest_of(record)
+        track = VisitTrack(recognizer.rate_hz)
+        # The sound is opened before a record is begun: without it there is no visit.
+        source: Source
+        player: Player
+        if files:
+            source, player = FileSource(files, recognizer.rate_hz, from_s, track), TrackPlayer(track)
+        else:
+            source, player = stack.enter_context(Microphone(rate_hz=recognizer.rate_hz)), DevicePlayer()
+        if rules:
+            origin = tuple(str(file.resolve()) for file in files)
+            setting = Setting(rules, library().grammar_texts, recognizer.name, engine, origin)
             record = stack.enter_context(Record.create(path))
             record.append([("visit", setting.to_body())])
-        else:
-            record = stack.enter_context(Record.open(path))
-            show_resumed(record)
-        files, from_s = (list(recordings), 0.0) if recordings or job else visits.rest_of(record)
+        assert record is not None
         console.print(f"Heard by {escape(recognizer.name)}. Record: {escape(str(path))}")
-        track = VisitTrack(recognizer.rate_hz)
-        cache = Path(platformdirs.user_cache_dir("ignition-assistant")) / "voice"
-        voice = stack.enter_context(ChildVoice(voice_settings, cache))
-        if files:
-            source = FileSource(files, recognizer.rate_hz, from_s, track)
-            visit = Visit(record, Ears(recognizer, source, from_s), voice, TrackPlayer(track), show)
-        else:
-            microphone = stack.enter_context(Microphone(rate_hz=recognizer.rate_hz))
-            ears = Ears(recognizer, microphone, tail_s=TAIL_S)
-            visit = Visit(record, ears, voice, DevicePlayer(), show, can_interrupt=True)
+        voice = stack.enter_context(ChildVoice(settings, Path(platformdirs.user_cache_dir(NAME)) / "voice"))
+        ears = Ears(recognizer, source, from_s, tail_s=0.0 if files else TAIL_S)
+        visit = Visit(record, ears, voice, player, show, can_interrupt=not files)
         try:
             closed = visit.run()
         except MicrophoneLost as lost:
             raise Problem(f"{str(lost).rstrip('.')}, then go on with: assistant visit --resume") from lost
         finally:
-            if files and track.seconds:
+            if track.seconds:
                 track.write(path.parent / "visit.flac")
         finish(record, path, closed)
 
@@ -325,10 +330,12 @@ def show(event: Event, effects: Sequence[Effect]) -> None:
 
 def show_resumed(record: Record) -> None:
     """What a resumed visit already holds."""
-    taken = [entry.body for entry in record.entries() if entry.kind == "reading"]
-    console.print(f"{len(taken)} readings are in the record:")
-    for body in taken:
-        console.print(f"  {body['quantity']}: {body['value']} {body['unit']}, {body['verdict']}")
+    state = [turn.after for turn in turns(record)][-1:]
+    standing = state[0].standing if state else ()
+    console.print(f"{len(standing)} readings are in the record:")
+    for taken in standing:
+        value = meaning_body(Reading(taken.value, taken.unit))
+        console.print(f"  {taken.quantity}: {value['value']} {taken.unit}, {taken.verdict.outcome}")
 
 
 def turn_table(record: Record) -> Table:

@@ -63,7 +63,8 @@ def parse(path: Path, data: Any, model: type[M], within: Sequence[str] = (), **a
     try:
         return model.model_validate({**_plain(data), **also} if isinstance(data, Mapping) else data)
     except ValidationError as wrong:
-        error = wrong.errors()[0]
+        # A key that is not known is the likelier slip of the pen than the one that is missed for it.
+        error = min(wrong.errors(), key=lambda e: e["type"] != "extra_forbidden")
         line, column = _place(data, error["loc"])
         key = ".".join(str(part) for part in (*within, *error["loc"]))
         what = error["msg"].removeprefix("Value error, ").rstrip(".")

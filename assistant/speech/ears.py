@@ -71,9 +71,7 @@ class Ears:
     the assistant's own voice in the room, which comes after it was played (SPEECH 2.4).
     """
 
-    def __init__(
-        self, recognizer: Recognizer, source: Source, from_s: float = 0.0, tail_s: float = 0.0
-    ) -> None:
+    def __init__(self, recognizer: Recognizer, source: Source, from_s: float = 0.0, tail_s: float = 0.0) -> None:
         if source.rate_hz != recognizer.rate_hz:
             raise ValueError(f"the source gives {source.rate_hz} Hz, the recognizer takes {recognizer.rate_hz} Hz")
         self.recognizer = recognizer

@@ -53,7 +53,7 @@ class Microphone:
             raise Problem(f"{wanted} was found; plug one in{_OTHERWISE}.") from None
         self.rate_hz = rate_hz
         self.device_name = str(found["name"])
-        self.device_rate_hz = round(found["default_samplerate"])
+        self.device_rate_hz: int = round(found["default_samplerate"])
         self.overflows = 0
         # In floating point, as in `resample`.
         self._resampler = soxr.ResampleStream(self.device_rate_hz, rate_hz, 1, dtype="float32")

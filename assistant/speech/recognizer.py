@@ -82,8 +82,8 @@ class VoskRecognizer:
     def hearing(self, phrases: Sequence[str]) -> VoskHearing:
         """Starts an utterance; ValueError when `phrases` is empty or holds a word that is not in the model."""
         lost = self.missing({word for phrase in phrases for word in phrase.split()})
-        if lost or not phrases:
-            raise ValueError(f"phrases that the model cannot hear: {', '.join(sorted(lost)) or 'none given'}")
+        if lost or not all(phrase.split() for phrase in phrases) or not phrases:
+            raise ValueError(f"phrases that the model cannot hear: {', '.join(sorted(lost)) or 'empty ones'}")
         return VoskHearing(self._vosk, self._model, self.rate_hz, json.dumps([*phrases, UNKNOWN]))
 
 

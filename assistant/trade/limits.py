@@ -53,9 +53,9 @@ class GenericLimit(Limit):
         value = in_unit(plate.value)
         if self.plate_is_highest:
             return None, value
-        tolerance = self.plate_tolerance if plate.tolerance is None else plate.tolerance
-        if tolerance is None:
-            return value, value
+        if plate.tolerance is not None:
+            return in_unit(plate.value - plate.tolerance), in_unit(plate.value + plate.tolerance)
+        tolerance = self.plate_tolerance or Decimal(0)
         return value - tolerance, value + tolerance
 
 

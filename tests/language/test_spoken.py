@@ -11,6 +11,7 @@ from assistant.language.spoken import spoken_number, spoken_unit, spoken_value
 from assistant.language.utterance import Language, Question, Reading
 from assistant.trade.quantities import Overload
 
+
 @pytest.mark.parametrize(
     ("value", "unit", "said"),
     [

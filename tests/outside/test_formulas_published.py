@@ -6,8 +6,6 @@ checks the arithmetic, not the method. Tolerances are half a unit of the last di
 says otherwise.
 """
 
-
-
 from decimal import Decimal
 
 import pytest
