@@ -87,7 +87,7 @@ def ears_of(model: Path | None = None) -> VoskRecognizer:
     """The recognizer, after every word of the grammars was found in its model (SPEECH V2)."""
     recognizer = VoskRecognizer(model or top_folder("models_manifest") / "field_model")
     grammar = library().grammar
-    for rule in [*grammar.public["commands"], *grammar.public["reason"], *grammar.public["readings"]]:
+    for rule in (rule for rules in grammar.public.values() for rule in rules):
         words = grammar.words(rule)
         for missing in recognizer.missing(words):
             place = words[missing]

@@ -14,7 +14,7 @@ from bisect import bisect
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from itertools import accumulate
+from itertools import accumulate, product
 
 from lark import Lark, Token, Transformer, UnexpectedInput
 
@@ -228,6 +228,25 @@ class Grammar:
 
         walk(Ref(rule))
         return found
+
+    def sentences(self, rule: str) -> list[str]:
+        """Every sentence of a rule without endless repetition, each once."""
+        return list(dict.fromkeys(" ".join(words) for words in self._sentences(Ref(rule))))
+
+    def _sentences(self, e: Expansion) -> list[tuple[str, ...]]:
+        match e:
+            case Word():
+                return [(e.text,)]
+            case Ref():
+                return self._sentences(self.rules[e.rule])
+            case Series():
+                return [sum(parts, ()) for parts in product(*map(self._sentences, e.items))]
+            case Choice():
+                return [words for option in e.options for words in self._sentences(option)]
+            case Repeat():
+                return [*([()] if e.least == 0 else []), *self._sentences(e.item)]
+            case Tagged():
+                return self._sentences(e.item)
 
     def sample(self, rule: str, draw: Callable[[], float]) -> Node:
         """A derivation of one sentence of `rule`; each choice is made by weight with a number in [0, 1)."""

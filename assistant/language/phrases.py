@@ -14,18 +14,20 @@ from assistant.language.utterance import Language, Question, answers
 SEED = 7  # any fixed number: the same question always gives the same list, so a record can name its hash
 READINGS = 1200  # enough that every word pair a number can hold is seen
 TRIES = 20 * READINGS  # what no instrument for the question shows is drawn again
-COMMANDS = 12  # sentences for each command
+COMMANDS = 12  # sentences for each command, besides each of its forms once
 # These answer nearly every step, so the recognizer expects them five times as much: "no" was heard as "note".
 OFTEN = {"yes": 60, "no": 60, "next": 60, "understood": 60}
 
 
 def phrases(language: Language, question: Question) -> list[str]:
-    """Sentences that answer `question`, repeated as often as people say them, in a fixed order."""
+    """Sentences that answer `question`, repeated as often as people say them, and decoys; in a fixed order."""
     draw = Random(SEED).random
     sample = language.grammar.sample
-    rules = [*language.grammar.public["commands"], *language.grammar.public.get(question.name, ())]
+    public = language.grammar.public
+    rules = [*public["commands"], *public["decoys"], *public.get(question.name, ())]
+    forms = [sentence for rule in rules for sentence in language.grammar.sentences(rule)]
     said = [sample(rule, draw) for rule in rules for _ in range(OFTEN.get(rule, COMMANDS))]
     if question.quantity:
         drawn = (sample("reading", draw) for _ in range(TRIES))
         said += islice((r for r in drawn if answers(r, question.quantity)), READINGS)
-    return [" ".join(node.words) for node in said]
+    return [*forms, *(" ".join(node.words) for node in said)]
