@@ -16,9 +16,7 @@ from assistant.trade.findings import FINDINGS
 from assistant.trade.judging import Limit, Verdict
 from assistant.trade.units import round_significant
 
-NO_PERMISSION = (
-    "I advise and record. I give no permission. The maker's instructions, the local code and your licence come first."
-)
+NO_PERMISSION = "I advise and record. I give no permission. The maker's instructions and the local code come first."
 GAS_ALARM = (
     "Leave now. Get everybody out. Touch no switch, no phone, no flame. "
     "Leave this device where it is. Call the gas supplier from well outside."

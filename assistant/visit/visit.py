@@ -36,7 +36,8 @@ from assistant.visit.record import Entry, Record
 
 QUIET_S = 30.0  # nobody spoke: the assistant says what it waits for
 BETWEEN_S = 0.6  # how long it listens between two sentences of its own, where people can interrupt
-LONGEST_TEXT = 56  # characters of one stretch: digits are said slowest, at 12 characters a second (measured)
+LONGEST_S = 5.0  # of its own voice at a stretch (decision 6): a text that takes longer is cut in two
+LONGEST_TEXT = 62  # characters that mostly take less than that: sentences are said at 14 a second (measured)
 
 EVENTS: dict[str, type[Event]] = {"opened": Opened, "said": Said, "quiet": Quiet, "voiced": Voiced}
 
@@ -232,16 +233,21 @@ class Visit:
     def _speak(self, texts: Sequence[str]) -> tuple[Event, dict[str, Any]]:
         """Says the texts one at a time; the event is what became of them, or who interrupted."""
         played: list[dict[str, Any]] = []
-        for at, text in enumerate(texts):
+        waiting = list(texts)
+        while waiting:
+            text = waiting.pop(0)
             try:
                 sound = self._voice.render(text)
+                if sound.seconds > LONGEST_S and " " in text:
+                    waiting = [*textwrap.wrap(text, len(text) // 2 + 1), *waiting]
+                    continue
                 done = self._player.play(sound)
             except (VoiceError, PlayerError) as wrong:
                 return Voiced(complete=False, problem=str(wrong)), {"played": played}
             played.append({"text": text, "seconds": round(done.seconds, 2)})
             if not done.complete:
                 return Voiced(complete=False, problem=f"cut off: {text}"), {"played": played}
-            if self._can_interrupt and at + 1 < len(texts) and (heard := self._interruption()):
+            if self._can_interrupt and waiting and (heard := self._interruption()):
                 return heard
         return Voiced(complete=True), {"played": played}
 
