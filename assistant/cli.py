@@ -19,8 +19,8 @@ from assistant.dialogue.effects import Effect
 from assistant.dialogue.events import Event
 from assistant.errors import Problem
 from assistant.files import library, read_job, top_folder
+from assistant.language.meaning import Command, Meaning, Question, Reading, Readings, Unclear, Value
 from assistant.language.phrases import phrases
-from assistant.language.utterance import Command, Language, Meaning, Question, Reading, Unclear
 from assistant.review import replay as review
 from assistant.speech.audio import VisitTrack, read_audio, resample
 from assistant.speech.ears import Ears, Source, hear_whole
@@ -104,13 +104,25 @@ def meaning_body(meaning: Meaning) -> dict[str, Any]:
         case Command():
             return {"kind": "command", "name": meaning.name}
         case Reading():
-            value = meaning.value.value if isinstance(meaning.value, Overload) else f"{meaning.value:f}"
-            about = {"approximate": True} if meaning.approximate else {}
-            return {"kind": "reading", "value": value, "unit": meaning.unit, **about}
+            body: dict[str, Any] = {"kind": "reading", "value": value_text(meaning.value), "unit": meaning.unit}
+            if meaning.approximate:
+                body["approximate"] = True
+            if meaning.upper is not None:
+                body["range"] = [value_text(value) for value in meaning.values]
+            return body
+        case Readings():
+            named = [{"quantity": name, **meaning_body(each)} for name, each in meaning.entries]
+            return {"kind": "readings", "readings": named}
         case Unclear():
             choices = {"choices": list(meaning.choices)} if meaning.choices else {}
             detail = {"detail": meaning.detail} if meaning.detail else {}
-            return {"kind": "unclear", "reason": meaning.reason, **choices, **detail}
+            near = {"did_you_mean": meaning.near} if meaning.near else {}
+            return {"kind": "unclear", "reason": meaning.reason, **choices, **detail, **near}
+
+
+def value_text(value: Value) -> str:
+    """A value as text: its digits as said, "open" or "over-range"."""
+    return value.value if isinstance(value, Overload) else f"{value:f}"
 
 
 def explain(body: dict[str, Any]) -> str:
@@ -121,10 +133,15 @@ def explain(body: dict[str, Any]) -> str:
             what = f"command [bold]{meaning['name']}[/]"
         case "reading":
             about = "about " if meaning.get("approximate") else ""
-            what = f"reading [bold]{about}{meaning['value']} {meaning['unit']}[/]"
+            value = " to ".join(meaning.get("range", [meaning["value"]]))
+            what = f"reading [bold]{about}{value} {meaning['unit']}[/]"
+        case "readings":
+            each = (f"{m['quantity']} {m.get('value', m['kind'])} {m.get('unit', '')}" for m in meaning["readings"])
+            what = f"readings [bold]{'; '.join(each)}[/]"
         case _:
             choices = f" ({' or '.join(meaning['choices'])})" if "choices" in meaning else ""
             detail = f": {meaning['detail']}" if "detail" in meaning else ""
+            detail += f"; did you mean {meaning['did_you_mean']}?" if "did_you_mean" in meaning else ""
             what = f"unclear, {meaning['reason']}{choices}{detail}"
     ask = f"; asks for a yes ({body['confirm']})" if body["confirm"] else ""
     return f"{escape(repr(body['said']))}: {what}{ask}"
@@ -159,16 +176,29 @@ def understand(
     question: QUESTION = "",
     as_json: JSON = False,
     questions: QUESTIONS = False,
+    why: Annotated[bool, typer.Option("--why", help="Show every value considered, and why it stayed or went.")] = False,
 ) -> None:
     """Say what the assistant makes of words at a question."""
     if questions:
         print_questions()
         return
-    language, asked = Language(library().grammar), _asked(question)
+    language, asked = library().language, _asked(question)
     for line in [" ".join(words)] if words else (line.rstrip("\n") for line in sys.stdin):
         meaning = language.understand(line, asked)
         confirm = language.confirm(line, meaning, asked)
-        print_result({"said": line, "meaning": meaning_body(meaning), "confirm": confirm}, as_json)
+        body: dict[str, Any] = {"said": line, "meaning": meaning_body(meaning), "confirm": confirm}
+        if not why:
+            print_result(body, as_json)
+            continue
+        values = language.why(line, asked)
+        if as_json:
+            body["considered"] = [
+                {"value": value_text(c.value), "unit": c.unit, "how": c.how, "gone": c.gone or None} for c in values
+            ]
+        print_result(body, as_json)
+        if not as_json:
+            for c in values:
+                console.print(f"  {value_text(c.value)} {c.unit}, {c.how}: {c.gone or 'stays'}")
 
 
 @app.command()
@@ -184,7 +214,7 @@ def hear(
         return
     if not files:
         raise Problem("Name at least one recording: assistant hear FILE --question NAME")
-    language, asked = Language(library().grammar), _asked(question)
+    language, asked = library().language, _asked(question)
     recognizer = ears_of()
     expected = phrases(language, asked)
     failed = False

@@ -10,8 +10,8 @@ import re
 from decimal import Decimal
 
 from assistant.dialogue.state import Candidate, Found, Rules, State, Taken
+from assistant.language.meaning import Unclear, Value
 from assistant.language.spoken import spoken_number, spoken_unit, spoken_value
-from assistant.language.utterance import Unclear, Value
 from assistant.trade.findings import FINDINGS
 from assistant.trade.judging import Limit, Verdict
 from assistant.trade.units import round_significant
@@ -41,7 +41,7 @@ _UNCLEAR = {
     "not-understood": "I did not understand.",
     "out-of-span": "That is more than the meter shows.",
     "no-number": "I need the figure that the meter shows.",
-    "range": "I heard a range. Give one figure, the worse end.",
+    "trend": "Wait until it is steady, then give the figure.",
     "bound": "I heard more, or less, than. Give the figure that the meter shows.",
     "not-asked": "No reading is asked here.",
     "refused-before": "I hear the same value again, that you refused.",
@@ -70,6 +70,8 @@ def read_back(candidate: Candidate) -> str:
     if candidate.value is None:
         return candidate.answer
     about = "about " if candidate.approximate else ""
+    if candidate.upper is not None and isinstance(candidate.value, Decimal):
+        return f"{about}{spoken_number(candidate.value)} to {spoken_value(candidate.upper, candidate.unit)}, not steady"
     return about + spoken_value(candidate.value, candidate.unit)
 
 
@@ -154,8 +156,9 @@ def finding(found: Found) -> str:
 
 
 def taken(reading: Taken) -> str:
-    """The read-back of a reading that was taken, and how it stands."""
-    return f"{spoken_value(reading.value, reading.unit)}. {verdict(reading.verdict, reading.judged)}"
+    """A reading that was taken, and how it stands."""
+    value = read_back(Candidate("", reading.value, reading.unit, upper=reading.upper))
+    return f"{value}. {verdict(reading.verdict, reading.judged)}"
 
 
 def how_far(state: State, rules: Rules) -> str:

@@ -21,9 +21,10 @@ from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Phase, Rules, State
 from assistant.errors import Problem
 from assistant.language.jsgf import read_grammars
+from assistant.language.meaning import Command, Question
 from assistant.language.phrases import phrases
 from assistant.language.spoken import spoken_characters
-from assistant.language.utterance import Command, Language, Question
+from assistant.language.utterance import Language
 from assistant.speech.audio import write_flac
 from assistant.speech.ears import Ears, Utterance
 from assistant.speech.player import Player, PlayerError
@@ -86,7 +87,8 @@ class Setting:
 
     def dialogue(self) -> Dialogue:
         """The dialogue by these rules and grammars."""
-        return Dialogue(Language(read_grammars(self.grammars)), self.rules)
+        language = Language(read_grammars(self.grammars), dict(self.rules.quantities))
+        return Dialogue(language, self.rules)
 
 
 @dataclass(frozen=True)

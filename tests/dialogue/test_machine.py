@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from decimal import Decimal
 
 import pytest
 from hypothesis import given, settings
@@ -14,12 +15,11 @@ from assistant.dialogue.machine import EVERYWHERE, TRANSITIONS, Dialogue
 from assistant.dialogue.state import Phase, State
 from assistant.files import library, read_job, top_folder
 from assistant.language.heard import Alternative, Heard, HeardWord
-from assistant.language.utterance import Language
 
 
 def new_dialogue(**job_changes: object) -> Dialogue:
     job = read_job(top_folder("audio_fixtures") / "visits" / "hot-surface.job.yaml")
-    return Dialogue(Language(library().grammar), library().rules_for(job.model_copy(update=job_changes)))
+    return Dialogue(library().language, library().rules_for(job.model_copy(update=job_changes)))
 
 
 @dataclass
@@ -120,7 +120,7 @@ def test_a_step_does_not_open_when_its_warning_was_not_voiced():
 
 def test_a_passing_reading_is_read_back_and_the_visit_moves_on():
     talk = at(*DEAD).say("sixty two ohms")
-    assert talk.answer.startswith("six two ohms. Pass, plate limit.")
+    assert talk.answer.startswith("I have six two ohms. Pass, plate limit.")
     assert talk.state.step == "rod-unlit"
     assert talk.note("reading")["value"] == "62"
     assert talk.note("reading")["judged"] == "61.7"  # the leads' 0.3 ohm taken off
@@ -178,6 +178,49 @@ def test_an_ambiguous_reading_is_asked_with_its_choices():
     talk.say("three five")
     assert talk.answer == "Do you mean three five, or three point five?"
     assert talk.say("three point five", "yes").state.standing[-1].quantity == "manifold-pressure"
+
+
+def test_a_range_is_judged_at_the_end_nearer_failure_and_asked():
+    talk = at(*BURNING, "nineteen seconds", "yes", "four seconds", "yes", "between point eight and two")
+    assert "zero point eight to two microamps, not steady" in talk.answer
+    talk.say("yes")
+    assert talk.note("reading")["verdict"] == "fail"
+    assert (talk.note("reading")["value"], talk.note("reading")["upper"]) == ("0.8", "2")
+
+
+def test_another_unit_is_read_back_in_both():
+    talk = at(*BURNING[:-4]).say("one point seven kilopascals")
+    assert "one point seven kilopascals, that is six point eight two inches of water" in talk.answer
+    talk.say("yes")
+    assert (talk.note("reading")["unit"], talk.note("reading")["judged"]) == ("kilopascal", "6.82487")
+
+
+def test_readings_by_name_are_kept_until_they_are_asked():
+    talk = at(*LIVE).say("hot to neutral one twenty one neutral to ground point four manifold three point five")
+    assert talk.note("reading")["quantity"] == "line-voltage"
+    assert talk.note("kept")["quantity"] == "neutral-to-ground"
+    talk.say("yes")  # polarity; the kept reading is read back for a yes
+    assert "I heard zero point four volts. Is that right?" in talk.answer
+    assert talk.say("yes").note("reading")["quantity"] == "neutral-to-ground"
+
+
+def test_a_reading_by_name_whose_step_cannot_be_worked_now_is_not_kept():
+    talk = at(*DEAD).say("line voltage one twenty one")
+    assert "not kept" in talk.answer
+    assert talk.state.ahead == ()
+
+
+def test_a_near_miss_of_a_command_is_proposed_and_never_taken():
+    talk = at(*LIVE).say("what is the limits")
+    assert talk.answer == "Did you mean, limit?"
+    assert "Generic limit" in talk.say("yes").answer
+    assert "Read line voltage" in talk.say("what is the limits", "no").answer
+
+
+def test_a_reading_far_from_the_last_visit_is_asked():
+    before = {"neutral-to-ground": Decimal("0.1")}
+    talk = at(*LIVE, "one twenty one", "yes", "point six volts", previous=before)
+    assert talk.note("heard-reading")["asked_because"] == "far from the last visit"
 
 
 def test_three_failures_offer_a_way_out():

@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from assistant.files import library
+from assistant.language.meaning import Question, Reading
 from assistant.language.spoken import spoken_number, spoken_unit, spoken_value
-from assistant.language.utterance import Language, Question, Reading
 from assistant.trade.quantities import Overload
 
 
@@ -43,7 +43,7 @@ def test_what_is_said_is_understood_as_the_same_value(name, value, places):
     if not quantity.low <= value <= quantity.high or value.is_zero():
         return
     said = spoken_value(value, quantity.unit)
-    meaning = Language(library().grammar).understand(said, Question(name, quantity))
+    meaning = library().language.understand(said, Question(name, quantity))
     if isinstance(meaning, Reading):
         assert (str(meaning.value), meaning.unit) == (f"{value:f}", quantity.unit), said
     else:  # two bare digits may be a pair with its point left out; then every choice is offered

@@ -182,7 +182,7 @@ def test_the_gas_odour_visit_stops_and_starts_again(tmp_path, recognizer):
 
 
 def test_a_voice_that_fails_holds_the_visit_and_is_recorded(tmp_path, recognizer):
-    voice = ScriptedVoice(failing=["If you smell gas, touch nothing."])
+    voice = ScriptedVoice(failing=["If you smell any gas, touch nothing."])
     visit = begin(tmp_path / "visit.sqlite", "gas-odour", recognizer, voice)
     visit.run()
     visit.record.close()
