@@ -161,7 +161,11 @@ class Dialogue:
 
     def _open(self, state: State, step_id: str) -> Turn:
         """Comes to a step; the state of power and gas must allow it."""
-        state = replace(state, candidate=None, correcting=None, refused=(), failures=0, timer_from_s=None, warned=False)
+        if state.correcting:
+            state, given_up = self._given_up(state)
+            turn, effects = self._open(state, step_id)
+            return turn, [*given_up, *effects]
+        state = replace(state, candidate=None, refused=(), failures=0, timer_from_s=None, warned=False, asked=False)
         if step_id == END:
             return self._close(state)
         if step_id == EMERGENCY:
@@ -188,13 +192,20 @@ class Dialogue:
 
     def _ask(self, state: State) -> Turn:
         """Puts the step's question; a reading that was said ahead of it is read back instead."""
-        state = replace(state, phase=Phase.ASKING, failures=0)
+        state = replace(state, phase=Phase.ASKING, failures=0, asked=True)
         quantity = self.rules.procedure.step(state.step).quantity
         kept = next((candidate for name, candidate in state.ahead if name == quantity), None)
         if kept is None:
             return state, [*self._present(state)]
         state = replace(state, ahead=tuple((n, c) for n, c in state.ahead if n != quantity))
         return self._weigh(state, kept, kept.why)
+
+    def _back_to_the_step(self, state: State) -> Turn:
+        """Back from an aside: to the question if it was put already, else to the warnings that come first."""
+        if not state.asked:
+            return self._open(state, state.step)
+        state = replace(state, phase=Phase.ASKING)
+        return state, self._present(state)
 
     def _unfit(self, site: Site, step: Step) -> str:
         """Why a step may not be worked as power and gas are; empty when it may."""
@@ -460,7 +471,8 @@ class Dialogue:
                 turn, more = self._open(state, now)
                 return turn, [*effects, *more]
             effects += _say(f"That would lead to {target.title}. It needs other states of power and gas.")
-        return state, [*effects, *self._present(state)]
+        turn, more = self._back_to_the_step(state)
+        return turn, [*effects, *more]
 
     def _work_out(self, state: State, name: str, step: str) -> Found:
         finding = FINDINGS[name]
@@ -542,6 +554,8 @@ class Dialogue:
         """Takes back the last reading, at any later moment, and asks for it again."""
         if state.phase is Phase.CONFIRMING:
             return self._refused(state, event, meaning)
+        if state.correcting:
+            return state, self._present(state)
         last = next(iter(reversed(state.standing)), None)
         if last is None:
             return state, [*_say("There is no reading to take back."), *self._present(state)]
@@ -633,7 +647,9 @@ class Dialogue:
     def _skip(self, state: State, event: Said, meaning: Meaning) -> Turn:
         step = self.rules.procedure.step(state.step)
         if state.correcting:
-            return state, [*_say("The reading stays taken back.", "answer"), *self._present_step(state)]
+            state, note = self._given_up(replace(state, candidate=None))
+            turn, effects = self._back_to_the_step(state)
+            return turn, [*note, *_say("The reading stays taken back.", "answer"), *effects]
         if not step.skippable:
             return state, [
                 *_say("This step cannot be skipped. It makes the next ones safe."),
@@ -642,14 +658,19 @@ class Dialogue:
         state = replace(state, phase=Phase.REASON, candidate=None)
         return state, self._present(state)
 
-    def _present_step(self, state: State) -> list[Effect]:
-        return self._present(replace(state, correcting=None))
+    def _given_up(self, state: State) -> tuple[State, list[Effect]]:
+        """A reading that was taken back and is not read again is a step that was not checked."""
+        if state.correcting is None:
+            return state, []
+        left = Skipped(state.correcting.step, "taken back and not read again")
+        state = replace(state, correcting=None, skipped=(*state.skipped, left))
+        return state, [Note("skipped", {"step": left.step, "reason": left.reason, "audio": ""})]
 
     def _reason(self, state: State, event: Said, meaning: Meaning) -> Turn:
         """Whatever is said now is the reason; its recording is kept, and the words if they are known."""
         if meaning in (Command("no"), Command("go-back"), Command("correction")):
-            state = replace(state, phase=Phase.ASKING)
-            return state, [*_say("Not skipped."), *self._present(state)]
+            turn, effects = self._back_to_the_step(state)
+            return turn, [*_say("Not skipped."), *effects]
         if meaning in (Command("say-again"), Command("hold"), Command("how-far"), Unclear("silence")):
             return EVERYWHERE.get(getattr(meaning, "name", ""), Dialogue._not_here)(self, state, event, meaning)
         reason = self.language.reason(event.heard.text) or "as recorded"
@@ -707,6 +728,7 @@ class Dialogue:
         return self._emergency(state, event.heard.text, wording.GAS_ALARM)
 
     def _emergency(self, state: State, why: str, alarm: str) -> Turn:
+        state, given_up = self._given_up(state)
         state = replace(
             state,
             phase=Phase.EMERGENCY,
@@ -716,7 +738,7 @@ class Dialogue:
             timer_from_s=None,
             failures=0,
         )
-        return state, [Note("emergency", {"why": why, "step": state.step}), *_say(alarm, "alarm")]
+        return state, [*given_up, Note("emergency", {"why": why, "step": state.step}), *_say(alarm, "alarm")]
 
     def _stay_out(self, state: State, event: Said, meaning: Meaning) -> Turn:
         return state, _say(wording.STAY_OUT, "alarm")

@@ -113,6 +113,7 @@ class State:
     site: Site = field(default_factory=Site)
     opened: bool = False
     warned: bool = False  # the hazards of this step were played to the end
+    asked: bool = False  # its question was put: the warnings were voiced, and understood where they must be
     candidate: Candidate | None = None
     ahead: tuple[tuple[str, Candidate], ...] = ()  # readings said before they were asked, by quantity
     correcting: Taken | None = None  # the reading that was taken back and is asked again

@@ -125,17 +125,17 @@ def limit(rule: Limit | None) -> str:
     unit = spoken_unit(rule.unit)
     parts = []
     if rule.wants_open:
-        parts.append("It must read open")
+        parts.append("it must read open")
     elif rule.low is not None and rule.high is not None:
-        parts.append(f"{spoken_quantity(rule.low)} to {spoken_quantity(rule.high)} {unit}")
+        parts.append(f"from {spoken_quantity(rule.low)} to {spoken_quantity(rule.high)} {unit}")
     elif rule.low is not None:
-        parts.append(f"At least {spoken_quantity(rule.low)} {unit}")
+        parts.append(f"at least {spoken_quantity(rule.low)} {unit}")
     elif rule.high is not None:
-        parts.append(f"At most {spoken_quantity(rule.high)} {unit}")
+        parts.append(f"at most {spoken_quantity(rule.high)} {unit}")
     for bound, word in ((rule.caution_low, "below"), (rule.caution_high, "above")):
         if bound is not None:
-            parts.append(f"Caution {word} {spoken_quantity(bound)}")
-    return f"{_AUTHORITIES[rule.authority].capitalize()}. {'. '.join(parts)}. Source, {_source(rule)}."
+            parts.append(f"caution {word} {spoken_quantity(bound)}")
+    return f"{_AUTHORITIES[rule.authority].capitalize()}, {', '.join(parts)}. Source, {_source(rule)}."
 
 
 def _source(rule: Limit) -> str:

@@ -65,8 +65,21 @@ FAINT = 0.7
 # 2 % of the right ones had another value this close.
 CLOSE = 3.0
 
-# Letters that a synthesizer, a typist or another engine gives one by one.
-SPELLED_OUT = {"p p m": "ppm", "p s i": "psi", "b t u": "btu", "o'l": "o l", "ol": "o l"}
+# Forms that the bundled model has no words for (a typist or another engine gives them), and what the grammar
+# has for the same: letters one by one, and words for a meter that is not steady.
+SAME = {
+    "p p m": "ppm",
+    "p s i": "psi",
+    "b t u": "btu",
+    "ol": "o l",
+    "em vee": "millivolts",
+    "m v": "millivolts",
+    "climbing": "rising",
+    "dropping": "falling",
+    "hovering between": "between",
+    "bouncing between": "between",
+    "scratch that": "strike that",
+}
 
 # Said anywhere in an utterance, these are an emergency, whatever else was heard around them.
 EMERGENCY_ANYWHERE = (
@@ -93,10 +106,10 @@ NEVER_PROPOSED = ("yes", "no", "understood", "area-clear")
 
 
 def normalise(text: str) -> tuple[str, ...]:
-    """Lower-case words without punctuation; spelled-out abbreviations become the trade's words."""
+    """Lower-case words without punctuation, in the forms that the grammar has."""
     plain = " ".join(re.sub(r"[^a-z\[\]' ]+", " ", text.lower().replace("-", " ")).split())
-    for letters, word in SPELLED_OUT.items():
-        plain = re.sub(rf"\b{letters}\b", word, plain)
+    for form, same in SAME.items():
+        plain = re.sub(rf"\b{form}\b", same, plain)
     return tuple(plain.split())
 
 
