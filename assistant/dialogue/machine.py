@@ -345,7 +345,7 @@ class Dialogue:
         mine = self._judge(state, Candidate("", meaning.value, meaning.unit)).verdict.outcome
         for rival in self.language.rivals(event.heard, meaning, question, state.refused):
             if not isinstance(rival, Reading):
-                return "faint"
+                return rival.detail if isinstance(rival, Unclear) else "alternative"
             if self._judge(state, Candidate("", rival.value, rival.unit)).verdict.outcome != mine:
                 return "alternative"
         return "far from the last visit" if self._far(state, meaning) else ""

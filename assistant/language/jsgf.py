@@ -229,21 +229,6 @@ class Grammar:
         walk(Ref(rule))
         return found
 
-    def written(self, rules: Sequence[str]) -> str:
-        """One JSGF grammar whose sentences are those of `rules`, without tags, for an engine that reads JSGF."""
-        needed: dict[str, None] = {}
-
-        def need(e: Expansion) -> None:
-            for ref in _references(e):
-                if ref.rule not in needed:
-                    needed[ref.rule] = None
-                    need(self.rules[ref.rule])
-
-        choice = Choice(tuple(Ref(rule) for rule in rules), (1.0,) * len(rules))
-        need(choice)
-        lines = [f"<{rule}> = {_written(self.rules[rule])};" for rule in needed]
-        return "\n".join(["#JSGF V1.0;", "grammar answer;", f"public <answer> = {_written(choice)};", *lines])
-
     def sentences(self, rule: str) -> list[str]:
         """Every sentence of a rule without endless repetition, each once."""
         return list(dict.fromkeys(" ".join(words) for words in self._sentences(Ref(rule))))
@@ -384,25 +369,6 @@ def read_grammars(texts: Mapping[str, str]) -> Grammar:
             if ref.rule not in rules:
                 raise GrammarError(f"{ref.file}, line {ref.line}: no rule is called <{ref.rule}>.")
     return grammar
-
-
-def _written(e: Expansion) -> str:
-    match e:
-        case Word():
-            return e.text
-        case Ref():
-            return f"<{e.rule}>"
-        case Series():
-            return "(" + " ".join(map(_written, e.items)) + ")" if e.items else "<NULL>"
-        case Choice():
-            weighed = (f"/{weight:g}/ {_written(o)}" for o, weight in zip(e.options, e.weights, strict=True))
-            return "(" + " | ".join(weighed) + ")"
-        case Repeat():
-            if e.most == 1:
-                return f"[{_written(e.item)}]"
-            return f"({_written(e.item)})" + ("+" if e.least else "*")
-        case Tagged():
-            return _written(e.item)
 
 
 def _references(e: Expansion) -> Iterator[Ref]:

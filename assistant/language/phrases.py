@@ -6,9 +6,12 @@ a corpus: sentences as often as people say them. What it then hears is still par
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
 from itertools import islice
 from random import Random
 
+from assistant.language.automaton import Automaton, automaton
 from assistant.language.jsgf import Node
 from assistant.language.meaning import Question
 from assistant.language.utterance import Language
@@ -21,6 +24,27 @@ LISTED = 600  # that name any, where a helper reads a list
 COMMANDS = 12  # sentences for each command, besides each of its forms once
 # These answer nearly every step, so the recognizer expects them five times as much: "no" was heard as "note".
 OFTEN = {"yes": 60, "no": 60, "next": 60, "understood": 60}
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What a recognizer is told of a question: phrases for one that learns from text, an automaton for one that
+    takes sentences strictly."""
+
+    language: Language
+    question: Question
+
+    @cached_property
+    def phrases(self) -> list[str]:
+        """See `phrases`."""
+        return phrases(self.language, self.question)
+
+    @cached_property
+    def automaton(self) -> Automaton:
+        """The sentences that answer the question: commands, and amounts where a reading is asked."""
+        public = self.language.grammar.public
+        rules = [*public["commands"], *public.get(self.question.name, ())]
+        return automaton(self.language.grammar, [*(["amount", "open"] if self.question.quantity else []), *rules])
 
 
 def phrases(language: Language, question: Question) -> list[str]:

@@ -231,8 +231,8 @@ class Language:
     ) -> list[Meaning]:
         """What else the sound may have been, when that is too close to call: it is asked, never chosen.
 
-        Other readings among the recognizer's close alternatives; and an unclear one when a word was faint,
-        since then any other number may have been said.
+        Other readings among the recognizer's close alternatives; and an unclear one with its reason when a word
+        was faint or a second engine heard another value, since then any number may have been said.
         """
         if not isinstance(meaning, Reading):
             return []
@@ -241,7 +241,11 @@ class Language:
         )
         found: list[Meaning] = [m for m in close if isinstance(m, Reading) and m.values != meaning.values]
         if any(word.confidence < FAINT for word in heard.words):
-            found.append(Unclear("not-understood", detail="a word was faint"))
+            found.append(Unclear("not-understood", detail="faint"))
+        if heard.second:
+            second = self.understand(heard.second, question, refused)
+            if isinstance(second, Reading) and second.values != meaning.values:
+                found.append(Unclear("not-understood", detail="the second engine heard another value"))
         return found
 
     def can_grow(self, text: str, question: Question) -> bool | None:

@@ -22,7 +22,7 @@ from assistant.dialogue.state import Phase, Rules, State
 from assistant.errors import Problem
 from assistant.language.jsgf import read_grammars
 from assistant.language.meaning import Command, Question
-from assistant.language.phrases import phrases
+from assistant.language.phrases import Expected
 from assistant.language.spoken import spoken_characters
 from assistant.language.utterance import Language
 from assistant.speech.audio import write_flac
@@ -172,7 +172,7 @@ class Visit:
         self._ears, self._voice, self._player, self._show = ears, voice, player, show
         self._can_interrupt = can_interrupt
         self._audio = record.path.with_suffix(".audio")
-        self._phrases: dict[Question, list[str]] = {}
+        self._expected: dict[Question, Expected] = {}
         self._number = 0
         self.resumed = False
         for turn in turns(record):
@@ -198,10 +198,10 @@ class Visit:
         return True
 
     def _listen(self, question: Question, quiet_s: float) -> Utterance | float | None:
-        if question not in self._phrases:
-            self._phrases[question] = phrases(self.dialogue.language, question)
+        if question not in self._expected:
+            self._expected[question] = Expected(self.dialogue.language, question)
         can_grow = partial(self.dialogue.language.can_grow, question=question)
-        return self._ears.listen(self._phrases[question], can_grow, quiet_s)
+        return self._ears.listen(self._expected[question], can_grow, quiet_s)
 
     def _keep(self, utterance: Utterance, question: Question) -> tuple[Said, dict[str, Any]]:
         """Writes the utterance's recording; the entry that names it follows."""
