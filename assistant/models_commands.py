@@ -8,6 +8,7 @@ from typing import Annotated
 import platformdirs
 import typer
 from rich.console import Console
+from rich.markup import escape
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TransferSpeedColumn
 from rich.table import Table
 
@@ -47,8 +48,7 @@ def store() -> ModelStore:
 @models_app.command("list")
 def list_command() -> None:
     """Shows every known model: what it is, whether it is here and which one is in use."""
-    # Without lines and with this padding the longest known name fits 80 columns.
-    table = Table("Name", "Language", "Size", "Licence", "State", "SHA-256", box=None, padding=(0, 2, 0, 0))
+    table = _table("Name", "Language", "Size", "Licence", "State", "SHA-256")
     for model in store().list_models():
         known = model.known
         table.add_row(
@@ -61,6 +61,10 @@ def list_command() -> None:
         )
     Console().print(table)
     typer.echo(LEGEND)
+
+
+def _table(*columns: str) -> Table:
+    return Table(*columns, box=None, padding=(0, 2, 0, 0))  # no lines, so that the list fits 80 columns
 
 
 def _size(size_bytes: int) -> str:
@@ -86,7 +90,12 @@ def fetch_command(name: Name, yes: Yes = False) -> None:
     The first time it shows the SHA-256 of the archive and asks.
     The one that you confirm is pinned: any other is refused from then on.
     """
-    columns = (TextColumn(name), BarColumn(), DownloadColumn(), TransferSpeedColumn())
+    columns = (
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        DownloadColumn(),
+        TransferSpeedColumn(),
+    )
     with Progress(*columns, console=Console(stderr=True)) as bar:
         task = bar.add_task(name, total=None)
 
@@ -125,11 +134,11 @@ def verify_command(
     """Checks that a model's files are what they were when it came."""
     models = store()
     names = [name] if name else [model.name for model in models.list_models() if model.here]
-    table = Table("Name", "Files")
+    table = _table("Name", "Files")
     damaged = []
     for one in names:
         differences = models.verify(one)
-        table.add_row(one, "\n".join(differences) or "as they were")
+        table.add_row(one, escape("\n".join(differences)) or "as they were")
         damaged += [one] if differences else []
     Console().print(table)
     if damaged:

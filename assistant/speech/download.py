@@ -106,9 +106,11 @@ class ResumingDownloader:
             headers |= {"Range": f"bytes={here}-", "If-Range": version}
         with requests.get(url, headers=headers, stream=True, timeout=TIMEOUT_S) as response:
             response.raise_for_status()
-            goes_on = response.headers.get("Content-Range", "").startswith(f"bytes {here}-")
-            if response.status_code != requests.codes.partial_content or not goes_on:
-                here = 0
+            if response.status_code != requests.codes.partial_content:
+                here = 0  # the whole file: another version, or a server that knows no ranges
+            elif not response.headers.get("Content-Range", "").startswith(f"bytes {here}-"):
+                self._forget()
+                raise requests.ConnectionError("the server sent another range than asked for")
             whole = here + int(response.headers.get("Content-Length", 0))
             self._version.write_text(_version(response), encoding="utf-8")
             with self._part.open("ab" if here else "wb") as part:

@@ -143,7 +143,10 @@ class ModelStore:
 
     def verify(self, name: str) -> list[str]:
         """How the files of a model differ from their recorded sums, a line each; none when all is well."""
-        found, recorded = folder_sums(self._present(name)), self._recorded_files(name)
+        with self._disk_problems():
+            folder, recorded = self._present(name), self._recorded_files(name)
+        with self._disk_problems():
+            found = folder_sums(folder)
         if not recorded:
             raise Problem(f"No sums are recorded for {name}; remove it and fetch or add it again.")
         changed = [file for file in recorded if file in found and found[file] != recorded[file]]
@@ -286,5 +289,5 @@ class ModelStore:
         except OSError as wrong:
             where, why = wrong.filename or self.data, wrong.strerror or wrong
             raise Problem(
-                f"{where} cannot be written ({why}); make room or mend it, then try again."
+                f"{where} cannot be used ({why}); make room or mend it, then try again."
             ) from wrong

@@ -9,7 +9,7 @@ from pathlib import Path
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from assistant.errors import Problem
-from assistant.speech.manifest import Sha256
+from assistant.speech.manifest import Name, Sha256
 
 
 class Pin(BaseModel):
@@ -28,12 +28,12 @@ class Pins:
     def all(self) -> dict[str, Pin]:
         """The pins by the names of the models."""
         try:
-            return TypeAdapter(dict[str, Pin]).validate_json(self.file.read_bytes())
+            return TypeAdapter(dict[Name, Pin]).validate_json(self.file.read_bytes())
         except FileNotFoundError:
             return {}
-        except ValidationError as wrong:
+        except (OSError, ValidationError) as wrong:
             raise Problem(
-                f"{self.file} is damaged; delete it, then remove the models and fetch or add them again."
+                f"{self.file} cannot be read; delete it, then remove the models and fetch or add them again."
             ) from wrong
 
     def of(self, name: str) -> Pin:
