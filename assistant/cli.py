@@ -1,0 +1,409 @@
+"""The commands; the only module that knows the terminal."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import platformdirs
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from assistant.dialogue.effects import Effect
+from assistant.dialogue.events import Event
+from assistant.errors import Problem
+from assistant.files import library, read_job, top_folder
+from assistant.language.meaning import Command, Meaning, Question, Reading, Readings, Unclear, Value
+from assistant.language.phrases import phrases
+from assistant.review import replay as review
+from assistant.speech.audio import VisitTrack, read_audio, resample
+from assistant.speech.ears import Ears, Source, hear_whole
+from assistant.speech.microphone import Microphone, MicrophoneLost
+from assistant.speech.player import DevicePlayer, Player, TrackPlayer
+from assistant.speech.recognizer import VoskRecognizer
+from assistant.speech.sources import FileSource
+from assistant.speech.voice import ChildVoice, VoiceSettings
+from assistant.trade.quantities import Overload
+from assistant.visit import folder as visits
+from assistant.visit.record import Record, SystemClock
+from assistant.visit.visit import Setting, Visit, turns
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help="A hands-free assistant for gas ignition service: it asks, hears readings, judges them, warns before "
+    "the hand goes in, and keeps a record. It advises and records; it gives no permission.",
+)
+console = Console(highlight=False)
+errors = Console(stderr=True, highlight=False, soft_wrap=True)
+
+DEMO_VISITS = {
+    "hot-surface": "a yearly check of a hot surface igniter",
+    "gas-odour": "a visit that meets a gas odour",
+}
+Engine = Literal["bundled", "system"]
+VOICE = Annotated[Engine, typer.Option("--voice", help="The bundled voice, or the one that the system has.")]
+NAME = "ignition-assistant"  # of the folders for the cache
+TAIL_S = 0.3  # of the own voice in a room; SPEECH 2.4 takes it as the start before it is measured
+FOLDER = Annotated[Path, typer.Option("--folder", help="Where visits are kept.")]
+
+
+def main() -> None:
+    """Runs the command line: every problem is one sentence and exit status 2, never a traceback."""
+    try:
+        app()
+    except Problem as problem:
+        errors.print(f"[bold red]Problem:[/] {escape(str(problem))}")
+        sys.exit(2)
+    except KeyboardInterrupt:
+        errors.print("Stopped. Everything said so far is in the record; go on with: assistant visit --resume")
+        sys.exit(130)
+
+
+# --- what is heard and what it means
+
+
+def question_named(name: str) -> Question:
+    """The question of that name: a quantity, or a step of a procedure. Problem when there is none."""
+    quantities = library().quantities
+    if name in quantities:
+        return Question(name, quantities[name])
+    for procedure in library().procedures.values():
+        if procedure.has(name):
+            asked = procedure.step(name).quantity
+            return Question(name, quantities[asked] if asked else None)
+    raise Problem(f"{name!r} is no question; see the list with: assistant understand --questions")
+
+
+def ears_of(model: Path | None = None) -> VoskRecognizer:
+    """The recognizer, after every word of the grammars was found in its model (SPEECH V2)."""
+    recognizer = VoskRecognizer(model or top_folder("models_manifest") / "field_model")
+    grammar = library().grammar
+    for rule in (rule for rules in grammar.public.values() for rule in rules):
+        words = grammar.words(rule)
+        for missing in recognizer.missing(words):
+            place = words[missing]
+            raise Problem(
+                f"grammars/{place.file}, line {place.line}: {missing!r} is not in the speech model of "
+                f"{recognizer.name}; use another word there, or another model."
+            )
+    return recognizer
+
+
+def meaning_body(meaning: Meaning) -> dict[str, Any]:
+    """A meaning as plain JSON values."""
+    match meaning:
+        case Command():
+            return {"kind": "command", "name": meaning.name}
+        case Reading():
+            body: dict[str, Any] = {"kind": "reading", "value": value_text(meaning.value), "unit": meaning.unit}
+            if meaning.approximate:
+                body["approximate"] = True
+            if meaning.upper is not None:
+                body["range"] = [value_text(value) for value in meaning.values]
+            return body
+        case Readings():
+            named = [{"quantity": name, **meaning_body(each)} for name, each in meaning.entries]
+            return {"kind": "readings", "readings": named}
+        case Unclear():
+            choices = {"choices": list(meaning.choices)} if meaning.choices else {}
+            detail = {"detail": meaning.detail} if meaning.detail else {}
+            near = {"did_you_mean": meaning.near} if meaning.near else {}
+            return {"kind": "unclear", "reason": meaning.reason, **choices, **detail, **near}
+
+
+def value_text(value: Value) -> str:
+    """A value as text: its digits as said, "open" or "over-range"."""
+    return value.value if isinstance(value, Overload) else f"{value:f}"
+
+
+def explain(body: dict[str, Any]) -> str:
+    """The same in one line for people."""
+    meaning = body["meaning"]
+    match meaning["kind"]:
+        case "command":
+            what = f"command [bold]{meaning['name']}[/]"
+        case "reading":
+            about = "about " if meaning.get("approximate") else ""
+            value = " to ".join(meaning.get("range", [meaning["value"]]))
+            what = f"reading [bold]{about}{value} {meaning['unit']}[/]"
+        case "readings":
+            each = (f"{m['quantity']} {m.get('value', m['kind'])} {m.get('unit', '')}" for m in meaning["readings"])
+            what = f"readings [bold]{'; '.join(each)}[/]"
+        case _:
+            choices = f" ({' or '.join(meaning['choices'])})" if "choices" in meaning else ""
+            detail = f": {meaning['detail']}" if "detail" in meaning else ""
+            detail += f"; did you mean {meaning['did_you_mean']}?" if "did_you_mean" in meaning else ""
+            what = f"unclear, {meaning['reason']}{choices}{detail}"
+    ask = f"; asks for a yes ({body['confirm']})" if body["confirm"] else ""
+    return f"{escape(repr(body['said']))}: {what}{ask}"
+
+
+def print_questions() -> None:
+    """Lists the questions with unit and span of the instrument."""
+    table = Table("question", "unit", "the meter shows", "last digit", title="Questions that take a reading")
+    for name, quantity in library().quantities.items():
+        table.add_row(name, quantity.unit, f"{quantity.low:f} to {quantity.high:f}", f"{quantity.resolution:f}")
+    console.print(table)
+    steps = ", ".join(step.id for procedure in library().procedures.values() for step in procedure.steps)
+    console.print(f"Or the name of a step: {steps}.")
+
+
+QUESTION = Annotated[str, typer.Option("--question", "-q", help="What was asked: a quantity or a step.")]
+QUESTIONS = Annotated[bool, typer.Option("--questions", help="List the questions and stop.")]
+JSON = Annotated[bool, typer.Option("--json", help="One JSON object a line.")]
+
+
+def print_result(body: dict[str, Any], as_json: bool) -> None:
+    """One result line."""
+    if as_json:
+        print(json.dumps(body, ensure_ascii=False), flush=True)
+    else:
+        console.print(f"{escape(body['file'])}: {explain(body)}" if "file" in body else explain(body))
+
+
+@app.command()
+def understand(
+    words: Annotated[list[str] | None, typer.Argument(help="The words; without any, lines on standard input.")] = None,
+    question: QUESTION = "",
+    as_json: JSON = False,
+    questions: QUESTIONS = False,
+    why: Annotated[bool, typer.Option("--why", help="Show every value considered, and why it stayed or went.")] = False,
+) -> None:
+    """Say what the assistant makes of words at a question."""
+    if questions:
+        print_questions()
+        return
+    language, asked = library().language, _asked(question)
+    for line in [" ".join(words)] if words else (line.rstrip("\n") for line in sys.stdin):
+        meaning = language.understand(line, asked)
+        confirm = language.confirm(line, meaning, asked)
+        body: dict[str, Any] = {"said": line, "meaning": meaning_body(meaning), "confirm": confirm}
+        if not why:
+            print_result(body, as_json)
+            continue
+        values = language.why(line, asked)
+        if as_json:
+            body["considered"] = [
+                {"value": value_text(c.value), "unit": c.unit, "how": c.how, "gone": c.gone or None} for c in values
+            ]
+        print_result(body, as_json)
+        if not as_json:
+            for c in values:
+                console.print(f"  {value_text(c.value)} {c.unit}, {c.how}: {c.gone or 'stays'}")
+
+
+@app.command()
+def hear(
+    files: Annotated[list[Path] | None, typer.Argument(help="Recordings, each of one answer.")] = None,
+    question: QUESTION = "",
+    as_json: JSON = False,
+    questions: QUESTIONS = False,
+) -> None:
+    """Say what the assistant makes of recordings at a question."""
+    if questions:
+        print_questions()
+        return
+    if not files:
+        raise Problem("Name at least one recording: assistant hear FILE --question NAME")
+    language, asked = library().language, _asked(question)
+    recognizer = ears_of()
+    expected = phrases(language, asked)
+    failed = False
+    for file in files:
+        try:
+            audio = resample(read_audio(file), recognizer.rate_hz)
+        except Problem as problem:  # the other files are still heard
+            errors.print(f"[bold red]Problem:[/] {escape(str(problem))}")
+            failed = True
+            continue
+        heard, decode_s = hear_whole(recognizer, audio, expected)
+        meaning = language.understand(heard.text, asked)
+        body = {
+            "file": str(file),
+            "said": heard.text,
+            "meaning": meaning_body(meaning),
+            "confirm": language.confirm(heard.text, meaning, asked)
+            or ("alternative" if language.rivals(heard, meaning, asked) else None),
+            "audio_s": round(audio.seconds, 3),
+            "decode_s": round(decode_s, 3),
+        }
+        print_result(body, as_json)
+    if failed:
+        sys.exit(2)
+
+
+def _asked(name: str) -> Question:
+    if not name:
+        raise Problem("Say what was asked: --question NAME; the names are listed by --questions.")
+    return question_named(name)
+
+
+# --- visits
+
+
+@app.command()
+def demo(
+    visit: Annotated[
+        str, typer.Argument(help="Which: " + "; ".join(f"{k}, {v}" for k, v in DEMO_VISITS.items()))
+    ] = "hot-surface",
+    folder: FOLDER = Path("out"),
+    voice: VOICE = "bundled",
+) -> None:
+    """Run an invented visit from recordings: real recognition, no microphone, no network."""
+    if visit not in DEMO_VISITS:
+        raise Problem(f"There is no demo called {visit!r}; there is: {', '.join(DEMO_VISITS)}.")
+    fixtures = top_folder("audio_fixtures") / "visits"
+    visits.make(folder)
+    visits.set_aside(folder)
+    job = fixtures / f"{visit}.job.yaml"
+    console.print("This visit is invented: no such site, people or appliance exist.")
+    record = folder / visits.RECORD
+    work(record, job, [fixtures / f"{visit}.flac"], voice)
+
+
+@app.command(name="visit")
+def visit_(
+    job: Annotated[Path | None, typer.Option("--job", help="The job file (YAML).")] = None,
+    from_audio: Annotated[
+        list[Path] | None,
+        typer.Option("--from-audio", help="Recordings instead of the microphone; repeat it for more."),
+    ] = None,
+    resume: Annotated[bool, typer.Option("--resume", help="Go on with the newest unfinished visit.")] = False,
+    folder: FOLDER = Path("out"),
+    voice: VOICE = "bundled",
+) -> None:
+    """Work a visit by voice, from a microphone or from recordings."""
+    if resume == (job is not None):
+        raise Problem("Give either --job JOB.yaml for a new visit, or --resume to go on with an unfinished one.")
+    if resume:
+        record = visits.unfinished(folder)
+        work(record, None, from_audio or [], voice)
+        return
+    assert job is not None
+    site = read_job(job).site
+    record = visits.new_record_path(folder, SystemClock().utc(), site)
+    work(record, job, from_audio or [], voice)
+
+
+def work(path: Path, job: Path | None, recordings: Sequence[Path], engine: Engine) -> None:
+    """Works a visit, new (with a job file) or resumed, and prints it as it goes."""
+    rules = library().rules_for(read_job(job)) if job else None
+    recognizer = ears_of()
+    settings = VoiceSettings(engine=engine)
+    with ExitStack() as stack:
+        record = None if rules else stack.enter_context(Record.open(path))
+        files, from_s = list(recordings), 0.0
+        if record:
+            show_resumed(record)
+            if not files:
+                files, from_s = visits.rest_of(record)
+        track = VisitTrack(recognizer.rate_hz)
+        # The sound is opened before a record is begun: without it there is no visit.
+        source: Source
+        player: Player
+        if files:
+            source, player = FileSource(files, recognizer.rate_hz, from_s, track), TrackPlayer(track)
+        else:
+            source, player = stack.enter_context(Microphone(rate_hz=recognizer.rate_hz)), DevicePlayer()
+        if rules:
+            origin = tuple(str(file.resolve()) for file in files)
+            setting = Setting(rules, library().grammar_texts, recognizer.name, engine, origin)
+            record = stack.enter_context(Record.create(path))
+            record.append([("visit", setting.to_body())])
+        assert record is not None
+        console.print(f"Heard by {escape(recognizer.name)}. Record: {escape(str(path))}")
+        voice = stack.enter_context(ChildVoice(settings, Path(platformdirs.user_cache_dir(NAME)) / "voice"))
+        ears = Ears(recognizer, source, from_s, tail_s=0.0 if files else TAIL_S)
+        visit = Visit(record, ears, voice, player, show, can_interrupt=not files)
+        try:
+            closed = visit.run()
+        except MicrophoneLost as lost:
+            raise Problem(f"{str(lost).rstrip('.')}, then go on with: assistant visit --resume") from lost
+        finally:
+            if track.seconds:
+                track.write(path.parent / "visit.flac")
+        finish(record, path, closed)
+
+
+def finish(record: Record, path: Path, closed: bool) -> None:
+    """The end of a run: the table of its turns, and the head of the record."""
+    table = turn_table(record)
+    console.print(table)
+    with (path.parent / "turns.txt").open("w", encoding="utf-8") as out:
+        Console(file=out, width=160, highlight=False).print(table)
+    if not closed:
+        console.print("The recording ended before the visit did; go on with: assistant visit --resume")
+    console.print(f"Head of the record: {record.head}")
+
+
+def show(event: Event, effects: Sequence[Effect]) -> None:
+    """Prints one turn as it happens."""
+    turn = review.row(event, tuple(effects))
+    if turn is None:
+        return
+    if turn.heard:
+        console.print(f"[green]> {escape(turn.heard)}[/]")
+    if turn.decided:
+        console.print(f"  [yellow]{escape(turn.decided)}[/]")
+    if turn.answer:
+        console.print(f"[cyan]< {escape(turn.answer)}[/]")
+
+
+def show_resumed(record: Record) -> None:
+    """What a resumed visit already holds."""
+    state = [turn.after for turn in turns(record)][-1:]
+    standing = state[0].standing if state else ()
+    console.print(f"{len(standing)} readings are in the record:")
+    for taken in standing:
+        value = meaning_body(Reading(taken.value, taken.unit))
+        console.print(f"  {taken.quantity}: {value['value']} {taken.unit}, {taken.verdict.outcome}")
+
+
+def turn_table(record: Record) -> Table:
+    """The turns of a record as a table."""
+    table = Table("time", "heard", "decided", "answered", title=f"Visit {escape(str(record.path))}")
+    for row in review.rows(record):
+        changed = "" if row.same else " [red](would now be decided otherwise)[/]"
+        table.add_row(row.utc[11:19], escape(row.heard), escape(row.decided) + changed, escape(row.answer))
+    return table
+
+
+@app.command()
+def replay(visit: Annotated[Path, typer.Argument(help="A visit's folder or its record.")]) -> None:
+    """Print a visit turn by turn, from its record alone."""
+    with Record.open(visits.find(visit), read_only=True) as record:
+        problems = record.verify()
+        console.print(turn_table(record))
+        for problem in problems:
+            errors.print(f"[bold red]Not as it was written:[/] {escape(problem)}")
+        console.print(f"Head of the record: {record.head}")
+        if problems:
+            sys.exit(2)
+
+
+# --- what is there and what is missing
+
+
+@app.command(name="self-check")
+def self_check() -> None:
+    """Say what is there and what is missing, each with the line that mends it."""
+    from assistant.selfcheck import checks  # noqa: PLC0415 - it tries every part
+
+    table = Table("part", "state", "what mends it")
+    lacking = False
+    for part in checks():
+        lacking = lacking or (part.needed and not part.found)
+        state = "[green]there[/]" if part.found else "[red]missing[/]" if part.needed else "[yellow]missing[/]"
+        table.add_row(part.name, f"{state} {escape(part.detail)}", "" if part.found else escape(part.mend))
+    console.print(table)
+    if lacking:
+        sys.exit(2)

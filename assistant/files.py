@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -14,8 +13,10 @@ from pydantic import BaseModel, ValidationError
 from ruamel.yaml import YAML
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
+from assistant.dialogue.state import Rules
 from assistant.errors import Problem
 from assistant.language.jsgf import Grammar, GrammarError, read_grammars
+from assistant.language.utterance import Language
 from assistant.trade.findings import FINDINGS
 from assistant.trade.job import Job
 from assistant.trade.limits import GenericLimit
@@ -63,7 +64,8 @@ def parse(path: Path, data: Any, model: type[M], within: Sequence[str] = (), **a
     try:
         return model.model_validate({**_plain(data), **also} if isinstance(data, Mapping) else data)
     except ValidationError as wrong:
-        error = wrong.errors()[0]
+        # A key that is not known is the likelier slip of the pen than the one that is missed for it.
+        error = min(wrong.errors(), key=lambda e: e["type"] != "extra_forbidden")
         line, column = _place(data, error["loc"])
         key = ".".join(str(part) for part in (*within, *error["loc"]))
         what = error["msg"].removeprefix("Value error, ").rstrip(".")
@@ -82,13 +84,14 @@ def _plain(data: Any) -> Any:
     return data
 
 
-def _place(data: Any, loc: Sequence[str | int]) -> tuple[int, int]:
+def _place(data: Any, loc: Sequence[int | str]) -> tuple[int, int]:
     """Line and column, from 1, of the deepest part of `loc` that is in the file."""
     mark = getattr(data, "lc", None)
     line, column = (mark.line, mark.col) if mark else (0, 0)
     for part in loc:
         try:
-            line, column = data.lc.key(part) if isinstance(data, Mapping) else data.lc.item(part)
+            marks = getattr(data, "lc")  # noqa: B009 - only YAML's own mappings and lists have it
+            line, column = marks.key(part) if isinstance(data, Mapping) else marks.item(part)
             data = data[part]
         except (AttributeError, KeyError, IndexError, TypeError):
             break
@@ -103,7 +106,9 @@ def read_job(path: Path) -> Job:
     for where, names in named.items():
         for name in names:
             if name not in known and name not in library().limits:
-                raise Problem(f"{path}: {where} names {name!r}, which is not a quantity; see assistant hear --questions.")
+                raise Problem(
+                    f"{path}: {where} names {name!r}, which is not a quantity; see assistant hear --questions."
+                )
     return job
 
 
@@ -123,18 +128,13 @@ class Library:
     def quantities(self) -> dict[str, Quantity]:
         """What can be asked for, by name."""
         path = TRADE_DATA / "quantities.yaml"
-        return {
-            name: parse(path, body, Quantity, (name,), name=name) for name, body in read_yaml(path).items()
-        }
+        return {name: parse(path, body, Quantity, (name,), name=name) for name, body in read_yaml(path).items()}
 
     @cached_property
     def limits(self) -> dict[str, GenericLimit]:
         """The generic limits, by quantity or finding."""
         path = TRADE_DATA / "limits.yaml"
-        return {
-            name: parse(path, body, GenericLimit, (name,), quantity=name)
-            for name, body in read_yaml(path).items()
-        }
+        return {name: parse(path, body, GenericLimit, (name,), quantity=name) for name, body in read_yaml(path).items()}
 
     @cached_property
     def hazards(self) -> dict[str, Hazard]:
@@ -163,9 +163,13 @@ class Library:
             raise Problem(str(wrong)) from wrong
 
     @cached_property
-    def grammar_hash(self) -> str:
-        """SHA-256 of the grammar files, for the record."""
-        return hashlib.sha256("\0".join(self.grammar_texts.values()).encode()).hexdigest()
+    def language(self) -> Language:
+        """The spoken language of the grammars."""
+        return Language(self.grammar, self.quantities)
+
+    def rules_for(self, job: Job) -> Rules:
+        """What a visit for this job is worked by."""
+        return Rules(self.procedure_for(job), self.quantities, self.limits, self.hazards, job)
 
     def procedure_for(self, job: Job) -> Procedure:
         """The procedure for a job; Problem when there is none."""

@@ -13,7 +13,7 @@ from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, Trans
 from rich.table import Table
 
 from assistant.errors import Problem
-from assistant.speech.manifest import manifest_path
+from assistant.files import top_folder
 from assistant.speech.models import Confirm, FirstArchive, ListedModel, ModelStore
 
 APP_FOLDER = "ignition-assistant"
@@ -42,7 +42,7 @@ def store() -> ModelStore:
     """This user's models."""
     data = platformdirs.user_data_path(APP_FOLDER, appauthor=False)
     config = platformdirs.user_config_path(APP_FOLDER, appauthor=False)
-    return ModelStore(manifest_path(), data, config)
+    return ModelStore(top_folder("models_manifest") / "models.toml", data, config)
 
 
 @models_app.command("list")
@@ -127,9 +127,7 @@ def add_command(
 
 @models_app.command("verify")
 def verify_command(
-    name: Annotated[
-        str | None, typer.Argument(metavar="[NAME]", help="All that are here when not given.")
-    ] = None,
+    name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="All that are here when not given.")] = None,
 ) -> None:
     """Checks that a model's files are what they were when it came."""
     models = store()
@@ -142,9 +140,7 @@ def verify_command(
         damaged += [one] if differences else []
     Console().print(table)
     if damaged:
-        raise Problem(
-            f"{', '.join(damaged)} must not be used; remove it and fetch it again, or install anew."
-        )
+        raise Problem(f"{', '.join(damaged)} must not be used; remove it and fetch it again, or install anew.")
 
 
 @models_app.command("remove")
@@ -184,9 +180,7 @@ def _confirm(yes: bool) -> Confirm:
         elif archive.sha256_reported == archive.sha256:
             typer.echo("Other projects report the same.")
         else:
-            typer.echo(
-                f"Other projects report another, so this may be a forgery:\n  {archive.sha256_reported}"
-            )
+            typer.echo(f"Other projects report another, so this may be a forgery:\n  {archive.sha256_reported}")
         asks = not yes or archive.sha256_reported not in (None, archive.sha256)
         return not asks or typer.confirm(f"Trust this archive and pin its SHA-256 for {archive.name}?")
 

@@ -104,9 +104,7 @@ def _good_size(count: int) -> int:
     return size * 3 // 4 if size * 3 // 4 >= count else size
 
 
-def _coloured(
-    count: int, rng: np.random.Generator, slope: float, corner_hz: float, dull_hz: float = RATE_HZ
-) -> Wave:
+def _coloured(count: int, rng: np.random.Generator, slope: float, corner_hz: float, dull_hz: float = RATE_HZ) -> Wave:
     """Unit-power noise: amplitude falls as ``f ** -slope`` above ``corner_hz``, faster above ``dull_hz``."""
     size = _good_size(count)
     f = np.fft.rfftfreq(size, 1 / RATE_HZ)

@@ -154,9 +154,7 @@ class Synthesizer:
         options.intra_op_num_threads = options.inter_op_num_threads = 1  # the sums' order must not vary
         options.log_severity_level = 3
         options.add_session_config_entry("session.set_denormal_as_zero", "1")  # several times faster on some
-        session = onnxruntime.InferenceSession(
-            str(cache / "kokoro.onnx"), options, providers=["CPUExecutionProvider"]
-        )
+        session = onnxruntime.InferenceSession(str(cache / "kokoro.onnx"), options, providers=["CPUExecutionProvider"])
         self._kokoro: Any = Kokoro.from_session(session, str(cache / "voices.npz"))
 
     def __call__(self, text: str, voice: str, speed: float = 1.0) -> Sound:

@@ -321,9 +321,7 @@ def time_line(
     return line, spans
 
 
-def mix(
-    speech: Sound, speech_power: float, conditions: Conditions, rng: np.random.Generator
-) -> tuple[Sound, Sound]:
+def mix(speech: Sound, speech_power: float, conditions: Conditions, rng: np.random.Generator) -> tuple[Sound, Sound]:
     """Speech and its noise, scaled: their sum is the fixture and stays below full scale.
 
     ``speech_power`` is the speech's mean active power (mean square of -1..1).

@@ -347,9 +347,7 @@ def test_one_clip_does_not_change_another(tmp_path: Path) -> None:
     assert (tmp_path / "all" / "c.flac").read_bytes() == (tmp_path / "last" / "c.flac").read_bytes()
 
 
-def test_tables_are_checked_before_anything_is_spoken(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_tables_are_checked_before_anything_is_spoken(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "good.tsv").write_text(VISIT, encoding="utf-8")
     (tmp_path / "x.tsv").write_text("words\nyes\n", encoding="utf-8")
     assert make.main(["--voices", str(tmp_path), str(tmp_path / "good.tsv"), str(tmp_path / "x.tsv")]) == 1

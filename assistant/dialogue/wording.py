@@ -10,14 +10,13 @@ import re
 from decimal import Decimal
 
 from assistant.dialogue.state import Candidate, Found, Rules, State, Taken
+from assistant.language.meaning import Unclear, Value
 from assistant.language.spoken import spoken_number, spoken_unit, spoken_value
-from assistant.language.utterance import Unclear
 from assistant.trade.findings import FINDINGS
 from assistant.trade.judging import Limit, Verdict
+from assistant.trade.units import round_significant
 
-NO_PERMISSION = (
-    "I advise and record. I give no permission. The maker's instructions, the local code and your licence come first."
-)
+NO_PERMISSION = "I advise and record. I give no permission. The maker's instructions and the local code come first."
 GAS_ALARM = (
     "Leave now. Get everybody out. Touch no switch, no phone, no flame. "
     "Leave this device where it is. Call the gas supplier from well outside."
@@ -42,7 +41,7 @@ _UNCLEAR = {
     "not-understood": "I did not understand.",
     "out-of-span": "That is more than the meter shows.",
     "no-number": "I need the figure that the meter shows.",
-    "range": "I heard a range. Give one figure, the worse end.",
+    "trend": "Wait until it is steady, then give the figure.",
     "bound": "I heard more, or less, than. Give the figure that the meter shows.",
     "not-asked": "No reading is asked here.",
     "refused-before": "I hear the same value again, that you refused.",
@@ -53,7 +52,7 @@ HELP_AFTER_THREE = "Or say hold, or skip with a reason."
 
 def sentences(text: str) -> list[str]:
     """The sentences of a text, for speaking one at a time and listening in between."""
-    return re.findall(r"[^.?!]+[.?!]", text) or [text]
+    return re.split(r"(?<=[.?!])\s+", text.strip())
 
 
 def unclear(meaning: Unclear) -> str:
@@ -71,10 +70,12 @@ def read_back(candidate: Candidate) -> str:
     if candidate.value is None:
         return candidate.answer
     about = "about " if candidate.approximate else ""
+    if candidate.upper is not None and isinstance(candidate.value, Decimal):
+        return f"{about}{spoken_number(candidate.value)} to {spoken_value(candidate.upper, candidate.unit)}, not steady"
     return about + spoken_value(candidate.value, candidate.unit)
 
 
-def verdict(v: Verdict) -> str:
+def verdict(v: Verdict, judged: Value | None = None) -> str:
     """How a reading stands, in a few words; the whole limit is told on request."""
     said = _OUTCOMES[v.outcome]
     if v.outcome == "cannot-judge":
@@ -82,36 +83,66 @@ def verdict(v: Verdict) -> str:
         return f"{said}. {reason}."
     if v.limit is None or v.outcome == "noted":
         return f"{said}."
-    return f"{said}, {_authority(v.limit)}."
+    side = _side(v, judged) if isinstance(judged, Decimal) else "open circuit, " if v.outcome == "fail" else ""
+    return f"{said}, {side}{_AUTHORITIES[v.limit.authority]}."
 
 
-def _authority(limit: Limit) -> str:
-    names = {"plate": "plate limit", "code": "code limit", "supplier": "supplier's limit", "generic": "generic limit"}
-    return names[limit.authority]
+def _side(v: Verdict, judged: Decimal) -> str:
+    """Which bound a reading that does not plainly pass is held against: "below one point five, "."""
+    limit = v.limit
+    if limit is None or v.outcome == "pass":
+        return ""
+    low, high = (limit.caution_low, limit.caution_high) if v.outcome == "caution" else (limit.low, limit.high)
+    if low is not None and (high is None or abs(judged - low) <= abs(high - judged)):
+        bound, outside = low, "below"
+    elif high is not None:
+        bound, outside = high, "above"
+    else:
+        return ""
+    word = "near" if v.outcome == "conditional-pass" else "at" if judged == bound else outside
+    return f"{word} {spoken_quantity(bound)}, "
+
+
+def spoken_quantity(value: Decimal) -> str:
+    """A figure that no reading depends on: large ones as people say them, others digit by digit."""
+    return f"{round_significant(value, 3):f}" if abs(value) >= 1000 else spoken_number(value)
+
+
+_AUTHORITIES = {
+    "plate": "plate limit",
+    "code": "code limit",
+    "supplier": "supplier's limit",
+    "generic": "generic limit",
+}
 
 
 def limit(rule: Limit | None) -> str:
     """A limit with its authority and source, for "what is the limit"."""
     if rule is None:
         return "There is no limit for this. It is noted."
-    source = f"Source: {rule.source.text or rule.source.mark}."
-    if rule.source.text and rule.source.mark != "published":
-        source = f"{rule.source.mark.capitalize()}. {source}"
     if not rule.is_known:
         return "No limit is known. It needs the value of the plate or the part's sheet."
+    unit = spoken_unit(rule.unit)
     parts = []
     if rule.wants_open:
-        parts.append("It must read open")
+        parts.append("it must read open")
     elif rule.low is not None and rule.high is not None:
-        parts.append(f"{spoken_number(rule.low)} to {spoken_number(rule.high)} {spoken_unit(rule.unit)}")
+        parts.append(f"from {spoken_quantity(rule.low)} to {spoken_quantity(rule.high)} {unit}")
     elif rule.low is not None:
-        parts.append(f"At least {spoken_number(rule.low)} {spoken_unit(rule.unit)}")
+        parts.append(f"at least {spoken_quantity(rule.low)} {unit}")
     elif rule.high is not None:
-        parts.append(f"At most {spoken_number(rule.high)} {spoken_unit(rule.unit)}")
+        parts.append(f"at most {spoken_quantity(rule.high)} {unit}")
     for bound, word in ((rule.caution_low, "below"), (rule.caution_high, "above")):
         if bound is not None:
-            parts.append(f"Caution {word} {spoken_number(bound)}")
-    return f"{_authority(rule).capitalize()}. {'. '.join(parts)}. {source}"
+            parts.append(f"caution {word} {spoken_quantity(bound)}")
+    return f"{_AUTHORITIES[rule.authority].capitalize()}, {', '.join(parts)}. Source, {_source(rule)}."
+
+
+def _source(rule: Limit) -> str:
+    """A source as it is said: the title of a published one, else what it is; the record has the whole text."""
+    if rule.source.mark != "published":
+        return rule.source.mark
+    return re.split(r"[:;]", rule.source.text)[0]
 
 
 def finding(found: Found) -> str:
@@ -119,21 +150,23 @@ def finding(found: Found) -> str:
     name = FINDINGS[found.name].spoken
     if found.value is None or found.verdict is None:
         return f"I cannot work out {name}. {found.problem}"
-    # A rate in the tens of thousands is not heard digit by digit, and no reading depends on it.
-    value = f"{found.value:f}" if abs(found.value) >= 1000 else spoken_number(found.value)
-    return f"{name.capitalize()} is {value} {spoken_unit(found.unit, found.value)}. {verdict(found.verdict)}"
+    # No meter behind a finding carries more than three figures; the record keeps them all.
+    value = f"{spoken_quantity(round_significant(found.value, 3))} {spoken_unit(found.unit, found.value)}"
+    return f"{name[0].upper()}{name[1:]} is {value}. {verdict(found.verdict, found.value)}"
 
 
 def taken(reading: Taken) -> str:
-    """The read-back of a reading that was taken, and how it stands."""
-    return f"{spoken_value(reading.value, reading.unit)}. {verdict(reading.verdict)}"
+    """A reading that was taken, and how it stands."""
+    value = read_back(Candidate("", reading.value, reading.unit, upper=reading.upper))
+    return f"{value}. {verdict(reading.verdict, reading.judged)}"
 
 
 def how_far(state: State, rules: Rules) -> str:
     """Where the visit stands."""
     procedure = rules.procedure
     step = procedure.step(state.step)
-    return f"Step {procedure.number(step.id)} of {len(procedure.steps)}, {step.title}. {len(state.standing)} readings taken."
+    where = f"Step {procedure.number(step.id)} of {len(procedure.steps)}, {step.title}."
+    return f"{where} {len(state.standing)} readings taken."
 
 
 def closing(state: State, rules: Rules) -> str:
@@ -143,7 +176,7 @@ def closing(state: State, rules: Rules) -> str:
     for reading in state.standing:
         if reading.verdict.accepted is False or reading.verdict.outcome == "caution":
             name = procedure.step(reading.step).title
-            said.append(f"{name}: {taken(reading)}".capitalize())
+            said.append(f"{name[0].upper()}{name[1:]}: {taken(reading)}")
     for found in state.findings:
         if found.verdict and (found.verdict.accepted is False or found.verdict.outcome == "caution"):
             said.append(finding(found))

@@ -10,9 +10,11 @@ returns every derivation, and the language decides later, with reasons.
 
 from __future__ import annotations
 
+from bisect import bisect
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import accumulate, product
 
 from lark import Lark, Token, Transformer, UnexpectedInput
 
@@ -95,9 +97,7 @@ class Node:
     @cached_property
     def words(self) -> tuple[str, ...]:
         """Every word below, in order."""
-        return tuple(
-            word for part in self.parts for word in ([part] if isinstance(part, str) else part.words)
-        )
+        return tuple(word for part in self.parts for word in ([part] if isinstance(part, str) else part.words))
 
 
 _FORMAT = r"""
@@ -229,14 +229,46 @@ class Grammar:
         walk(Ref(rule))
         return found
 
+    def written(self, rules: Sequence[str]) -> str:
+        """One JSGF grammar whose sentences are those of `rules`, without tags, for an engine that reads JSGF."""
+        needed: dict[str, None] = {}
+
+        def need(e: Expansion) -> None:
+            for ref in _references(e):
+                if ref.rule not in needed:
+                    needed[ref.rule] = None
+                    need(self.rules[ref.rule])
+
+        choice = Choice(tuple(Ref(rule) for rule in rules), (1.0,) * len(rules))
+        need(choice)
+        lines = [f"<{rule}> = {_written(self.rules[rule])};" for rule in needed]
+        return "\n".join(["#JSGF V1.0;", "grammar answer;", f"public <answer> = {_written(choice)};", *lines])
+
+    def sentences(self, rule: str) -> list[str]:
+        """Every sentence of a rule without endless repetition, each once."""
+        return list(dict.fromkeys(" ".join(words) for words in self._sentences(Ref(rule))))
+
+    def _sentences(self, e: Expansion) -> list[tuple[str, ...]]:
+        match e:
+            case Word():
+                return [(e.text,)]
+            case Ref():
+                return self._sentences(self.rules[e.rule])
+            case Series():
+                return [sum(parts, ()) for parts in product(*map(self._sentences, e.items))]
+            case Choice():
+                return [words for option in e.options for words in self._sentences(option)]
+            case Repeat():
+                return [*([()] if e.least == 0 else []), *self._sentences(e.item)]
+            case Tagged():
+                return self._sentences(e.item)
+
     def sample(self, rule: str, draw: Callable[[], float]) -> Node:
         """A derivation of one sentence of `rule`; each choice is made by weight with a number in [0, 1)."""
         parts, tags = self._sample(self.rules[rule], draw)
         return Node(rule, parts, tags)
 
-    def _sample(
-        self, e: Expansion, draw: Callable[[], float]
-    ) -> tuple[tuple[Node | str, ...], tuple[str, ...]]:
+    def _sample(self, e: Expansion, draw: Callable[[], float]) -> tuple[tuple[Node | str, ...], tuple[str, ...]]:
         match e:
             case Word():
                 return (e.text,), ()
@@ -245,12 +277,8 @@ class Grammar:
             case Series():
                 made = [self._sample(item, draw) for item in e.items]
             case Choice():
-                at = draw() * sum(e.weights)
-                for option, weight in zip(e.options, e.weights, strict=True):
-                    at -= weight
-                    if at < 0:
-                        break
-                made = [self._sample(option, draw)]
+                up_to = list(accumulate(e.weights))
+                made = [self._sample(e.options[bisect(up_to, draw() * up_to[-1])], draw)]
             case Repeat():
                 most = REPEAT_IN_SAMPLES if e.most is None else e.most
                 times = e.least + int(draw() * (most - e.least + 1))
@@ -281,9 +309,7 @@ class _Chart:
             self.memory[key] = list(found)
         return self.memory[key]
 
-    def _expand(
-        self, e: Expansion, start: int
-    ) -> Iterator[tuple[int, tuple[Node | str, ...], tuple[str, ...]]]:
+    def _expand(self, e: Expansion, start: int) -> Iterator[tuple[int, tuple[Node | str, ...], tuple[str, ...]]]:
         match e:
             case Word():
                 if start == len(self.words):
@@ -358,6 +384,25 @@ def read_grammars(texts: Mapping[str, str]) -> Grammar:
             if ref.rule not in rules:
                 raise GrammarError(f"{ref.file}, line {ref.line}: no rule is called <{ref.rule}>.")
     return grammar
+
+
+def _written(e: Expansion) -> str:
+    match e:
+        case Word():
+            return e.text
+        case Ref():
+            return f"<{e.rule}>"
+        case Series():
+            return "(" + " ".join(map(_written, e.items)) + ")" if e.items else "<NULL>"
+        case Choice():
+            weighed = (f"/{weight:g}/ {_written(o)}" for o, weight in zip(e.options, e.weights, strict=True))
+            return "(" + " | ".join(weighed) + ")"
+        case Repeat():
+            if e.most == 1:
+                return f"[{_written(e.item)}]"
+            return f"({_written(e.item)})" + ("+" if e.least else "*")
+        case Tagged():
+            return _written(e.item)
 
 
 def _references(e: Expansion) -> Iterator[Ref]:

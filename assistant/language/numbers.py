@@ -37,9 +37,7 @@ def minutes(node: Node) -> list[Number]:
     """Every worth of a derivation of <minutes>, in seconds."""
     seconds = node.node("below_hundred")
     extra = _below_hundred(seconds) if seconds else 0
-    return [
-        replace(n, value=round_significant(n.value * 60 + extra)) for n in numbers(node.nodes("number")[0])
-    ]
+    return [replace(n, value=round_significant(n.value * 60 + extra)) for n in numbers(node.nodes("number")[0])]
 
 
 def fraction(node: Node) -> Decimal:
@@ -62,6 +60,10 @@ def _number(node: Node) -> Iterator[Number]:
             yield Number(Decimal(f"{head}.{end:02d}"), "point left out")
             if end < 60:
                 yield Number(Decimal(head * 60 + end), "minutes and seconds")
+        case "teen_digit":
+            teen, digit = _tag(inner), _tag(inner.nodes("nonzero")[0])
+            yield Number(Decimal(teen * 10 + digit))
+            yield Number(Decimal(f"{teen}.{digit}"))
         case "spelled":
             digits = _spelled(inner)
             yield Number(Decimal(int(digits)))
@@ -72,15 +74,14 @@ def _number(node: Node) -> Iterator[Number]:
         case "decimal":
             yield Number(_decimal(inner))
         case "mixed":
-            before = inner.node("whole")
-            whole = _whole(before) if before else _pair(inner.nodes("pair")[0])
+            whole = _whole_or_pair(inner.node("whole") or inner.nodes("pair")[0])
             yield Number(whole + fraction(inner.nodes("fraction")[0]))
         case "fraction" | "bare_part":
             yield Number(fraction(inner))
         case "scaled":
             (base,) = [part for part in inner.parts if isinstance(part, Node)]
-            worth = {"whole": _whole, "pair": _pair, "decimal": _decimal}[base.rule](base)
-            yield Number(Decimal(worth) * 1000)
+            worth = _decimal(base) if base.rule == "decimal" else Decimal(_whole_or_pair(base))
+            yield Number(round_significant(worth * 1000))
         case "k_between":
             yield Number(Decimal(_whole(inner.nodes("whole")[0]) * 1000 + _tag(inner.nodes("nonzero")[0]) * 100))
 
@@ -150,6 +151,10 @@ def _pair(node: Node) -> int:
     return head * 100 + end
 
 
+def _whole_or_pair(node: Node) -> int:
+    return _whole(node) if node.rule == "whole" else _pair(node)
+
+
 def _spelled(node: Node) -> str:
     said = ""
     for spelled in node.nodes("spelled_digit"):
@@ -163,8 +168,6 @@ def _decimal(node: Node) -> Decimal:
     whole = "0"
     if before:
         (part,) = [part for part in before.parts if isinstance(part, Node)]
-        whole = {"whole": lambda n: str(_whole(n)), "pair": lambda n: str(_pair(n)), "spelled": _spelled}[
-            part.rule
-        ](part)
+        whole = _spelled(part) if part.rule == "spelled" else str(_whole_or_pair(part))
     tens = after.node("tens")
     return Decimal(f"{int(whole)}.{_tens(tens) if tens else _spelled(after)}")

@@ -9,20 +9,39 @@ from __future__ import annotations
 from itertools import islice
 from random import Random
 
-from assistant.language.utterance import Language, Question, answers
+from assistant.language.jsgf import Node
+from assistant.language.meaning import Question
+from assistant.language.utterance import Language
 
 SEED = 7  # any fixed number: the same question always gives the same list, so a record can name its hash
 READINGS = 1200  # enough that every word pair a number can hold is seen
 TRIES = 20 * READINGS  # what no instrument for the question shows is drawn again
-COMMANDS = 12  # sentences for each command
+NAMED = 60  # sentences that name the quantity asked: few people say it
+LISTED = 600  # that name any, where a helper reads a list
+COMMANDS = 12  # sentences for each command, besides each of its forms once
+# These answer nearly every step, so the recognizer expects them five times as much: "no" was heard as "note".
+OFTEN = {"yes": 60, "no": 60, "next": 60, "understood": 60}
 
 
 def phrases(language: Language, question: Question) -> list[str]:
-    """Sentences that answer `question`, repeated as often as people say them, in a fixed order."""
+    """Sentences that answer `question`, repeated as often as people say them, and decoys; in a fixed order."""
     draw = Random(SEED).random
     sample = language.grammar.sample
-    said = [sample(rule, draw) for rule in language.grammar.public["commands"] for _ in range(COMMANDS)]
+    public = language.grammar.public
+    rules = [*public["commands"], *public["decoys"], *public.get(question.name, ())]
+    forms = [sentence for rule in rules for sentence in language.grammar.sentences(rule)]
+    said = [sample(rule, draw) for rule in rules for _ in range(OFTEN.get(rule, COMMANDS))]
     if question.quantity:
         drawn = (sample("reading", draw) for _ in range(TRIES))
-        said += islice((r for r in drawn if answers(r, question.quantity)), READINGS)
-    return [" ".join(node.words) for node in said]
+        said += islice((r for r in drawn if language.answers(r, question.quantity)), READINGS)
+        named = (sample("entry", draw) for _ in range(TRIES))
+        named = (e for e in named if _may_be_named(language, e, question))
+        said += islice(named, LISTED if question.names else NAMED)
+    return [*forms, *(" ".join(node.words) for node in said)]
+
+
+def _may_be_named(language: Language, entry: Node, question: Question) -> bool:
+    """Whether a named reading may be said: its quantity is asked, or any is, and its meter can show it."""
+    quantity = language.quantities[entry.nodes("name")[0].tags[0]]
+    asked = question.quantity is not None and question.quantity.name == quantity.name
+    return (question.names or asked) and language.answers(entry, quantity)

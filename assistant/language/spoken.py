@@ -10,9 +10,20 @@ from decimal import Decimal
 
 from assistant.trade.quantities import Overload
 
-_DIGITS = dict(
-    zip("0123456789", "zero one two three four five six seven eight nine".split(), strict=True)
-) | {".": "point", "-": "minus"}
+_DIGITS = {
+    "0": "zero",
+    "1": "one",
+    "2": "two",
+    "3": "three",
+    "4": "four",
+    "5": "five",
+    "6": "six",
+    "7": "seven",
+    "8": "eight",
+    "9": "nine",
+    ".": "point",
+    "-": "minus",
+}
 
 # pint name: (one of it, several of it, what it measures)
 _UNITS = {
@@ -31,8 +42,8 @@ _UNITS = {
     "psi": ("P S I", "P S I", "a pressure"),
     "degF": ("degree Fahrenheit", "degrees Fahrenheit", "a temperature"),
     "degC": ("degree Celsius", "degrees Celsius", "a temperature"),
-    "delta_degF": ("degree Fahrenheit of rise", "degrees Fahrenheit of rise", "a temperature rise"),
-    "delta_degC": ("degree Celsius of rise", "degrees Celsius of rise", "a temperature rise"),
+    "delta_degF": ("degree Fahrenheit", "degrees Fahrenheit", "a temperature rise"),
+    "delta_degC": ("degree Celsius", "degrees Celsius", "a temperature rise"),
     "percent": ("percent", "percent", "a percentage"),
     "ppm": ("part per million", "parts per million", "a share in parts per million"),
     "second": ("second", "seconds", "a time"),
@@ -65,3 +76,7 @@ def spoken_value(value: Decimal | Overload, unit: str) -> str:
         return "over range, O L"
     return f"{spoken_number(value)} {spoken_unit(unit, value)}"
 
+
+def spoken_characters(text: str) -> str:
+    """Letters and digits one by one, for the head of a record."""
+    return ", ".join(_DIGITS.get(character, character.upper()) for character in text)

@@ -21,9 +21,7 @@ TRIES = 5  # in a row that bring nothing; a try that brings something starts the
 WAIT_S = 2.0  # between tries: a router that restarts a link needs seconds, and a server must not be hammered
 
 
-def download(
-    url: str, target: Path, sha256: str | None, limit_bytes: int, progress: Progress | None = None
-) -> None:
+def download(url: str, target: Path, sha256: str | None, limit_bytes: int, progress: Progress | None = None) -> None:
     """Brings `url` to `target` and checks its sum, when one is given.
 
     limit_bytes: of the whole file; a server that sends more is refused.
@@ -41,9 +39,7 @@ def download(
             downloader=ResumingDownloader(target.with_name(target.name + ".part"), limit_bytes, progress),
         )
     except requests.HTTPError as wrong:
-        raise Problem(
-            f"The server answers: {wrong}; try again later, or check the address in the manifest."
-        ) from wrong
+        raise Problem(f"The server answers: {wrong}; try again later, or check the address in the manifest.") from wrong
     except requests.RequestException as wrong:
         raise Problem(
             f"The connection to {url} broke ({type(wrong).__name__}); what arrived is kept, so run the same "

@@ -1,6 +1,7 @@
 """Which speech models are known: models_manifest/models.toml, and the sums of a model's files.
 
-`python -m assistant.speech.manifest` writes the bundled model's size and sums anew; run it after a build.
+`python -m assistant.speech.manifest`, run at the top of the repository after a build, writes the bundled
+model's size and sums anew.
 """
 
 from __future__ import annotations
@@ -13,7 +14,6 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, model_validator
 
 from assistant.errors import Problem
-from assistant.files import top_folder
 
 # A name becomes a folder and a line of TOML, so it may hold nothing that either reads as more than a name.
 NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9._-]{0,79}$"
@@ -80,11 +80,6 @@ class Manifest(BaseModel):
         return next(model for model in self.models if model.bundled)
 
 
-def manifest_path() -> Path:
-    """The project's own manifest."""
-    return top_folder("models_manifest") / "models.toml"
-
-
 def read_manifest(path: Path) -> Manifest:
     """The manifest in `path`; Problem when it is missing, is not TOML or does not fit."""
     try:
@@ -136,4 +131,4 @@ def rewrite_sums(path: Path) -> None:
 
 
 if __name__ == "__main__":
-    rewrite_sums(manifest_path())
+    rewrite_sums(Path("models_manifest", "models.toml"))

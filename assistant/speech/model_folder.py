@@ -37,9 +37,7 @@ def check_model(name: str, folder: Path) -> None:
     """Raises Problem when it is no Vosk model, has a fixed graph or was made for another sample rate."""
     lacking = {file for file in NEEDED_IN_MODEL if not (folder / file).is_file()}
     if lacking - RUN_TIME_GRAPH:
-        raise Problem(
-            f"{name} is not a model for Vosk: it lacks {', '.join(sorted(lacking))}; get a whole one."
-        )
+        raise Problem(f"{name} is not a model for Vosk: it lacks {', '.join(sorted(lacking))}; get a whole one.")
     if lacking:
         raise fixed_graph(name)
     # Sound at another rate than the model's is misheard without an error (SPEECH V14). Unsaid, it is 16 kHz.

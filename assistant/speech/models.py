@@ -164,9 +164,7 @@ class ModelStore:
         """
         bundled = self.manifest.bundled.name
         if name == bundled:
-            raise Problem(
-                f"{name} comes with the assistant and stays; choose another with: assistant models use."
-            )
+            raise Problem(f"{name} comes with the assistant and stays; choose another with: assistant models use.")
         if name == self.in_use():
             raise Problem(f"{name} is in use; first run: assistant models use {bundled}.")
         forget = (forget or name not in self.manifest.by_name) and name in self._pins.all()
@@ -194,9 +192,7 @@ class ModelStore:
         except FileNotFoundError:
             return self.manifest.bundled.name
         except (OSError, ValueError, KeyError) as wrong:
-            raise Problem(
-                f"{self._choice} names no model ({wrong}); delete it to use the bundled one."
-            ) from wrong
+            raise Problem(f"{self._choice} names no model ({wrong}); delete it to use the bundled one.") from wrong
         return str(name)
 
     def model_in_use(self) -> Path:
@@ -220,9 +216,7 @@ class ModelStore:
 
     def _folder(self, name: str) -> Path:
         bundled = self.manifest.bundled
-        return (
-            self.manifest_file.parent / str(bundled.folder) if name == bundled.name else self._models / name
-        )
+        return self.manifest_file.parent / str(bundled.folder) if name == bundled.name else self._models / name
 
     def _present(self, name: str) -> Path:
         """The folder of a model that must be there; the name may come from anywhere, so it is checked."""
@@ -236,9 +230,7 @@ class ModelStore:
         if known and not known.run_time_words:
             raise fixed_graph(name)
         if self._folder(name).exists():
-            raise Problem(
-                f"{name} is already here; to have it anew, first run: assistant models remove {name}."
-            )
+            raise Problem(f"{name} is already here; to have it anew, first run: assistant models remove {name}.")
 
     def _known_sum(self, name: str) -> str | None:
         known = self.manifest.by_name.get(name)
@@ -261,9 +253,7 @@ class ModelStore:
             check_model(name, root)
             files, recorded = folder_sums(root), self._recorded_files(name)
             if recorded and files != recorded:
-                raise Problem(
-                    f"The files in {origin} are not those known as {name}; give it another name with --name."
-                )
+                raise Problem(f"The files in {origin} are not those known as {name}; give it another name with --name.")
             pin = Pin(archive_sha256=archive_sum or self._pins.of(name).archive_sha256, files=files)
             root.rename(self._folder(name))
             self._pins.keep(name, pin)
@@ -288,6 +278,4 @@ class ModelStore:
             yield
         except OSError as wrong:
             where, why = wrong.filename or self.data, wrong.strerror or wrong
-            raise Problem(
-                f"{where} cannot be used ({why}); make room or mend it, then try again."
-            ) from wrong
+            raise Problem(f"{where} cannot be used ({why}); make room or mend it, then try again.") from wrong

@@ -82,8 +82,8 @@ class VoskRecognizer:
     def hearing(self, phrases: Sequence[str]) -> VoskHearing:
         """Starts an utterance; ValueError when `phrases` is empty or holds a word that is not in the model."""
         lost = self.missing({word for phrase in phrases for word in phrase.split()})
-        if lost or not phrases:
-            raise ValueError(f"phrases that the model cannot hear: {', '.join(sorted(lost)) or 'none given'}")
+        if lost or not all(phrase.split() for phrase in phrases) or not phrases:
+            raise ValueError(f"phrases that the model cannot hear: {', '.join(sorted(lost)) or 'empty ones'}")
         return VoskHearing(self._vosk, self._model, self.rate_hz, json.dumps([*phrases, UNKNOWN]))
 
 
@@ -106,7 +106,7 @@ class VoskHearing:
 
     def partial(self) -> str:
         """The words so far."""
-        running = json.loads(self._recognizer.PartialResult())["partial"]
+        running = json.loads(self._recognizer.PartialResult()).get("partial", "")
         return " ".join([*(part["text"] for part in self._done if part["text"]), *([running] if running else [])])
 
     def finish(self) -> Heard:
@@ -127,6 +127,4 @@ class VoskHearing:
             return ()  # it ended by itself in the middle: the lists of the parts cannot be compared
         found = json.loads(again.FinalResult())["alternatives"]
         best = max((a["confidence"] for a in found), default=0.0)
-        return tuple(
-            Alternative(a["text"], round(best - a["confidence"], 2)) for a in found if a["text"] != text
-        )
+        return tuple(Alternative(a["text"], round(best - a["confidence"], 2)) for a in found if a["text"] != text)

@@ -122,9 +122,7 @@ def temperature_rise(supply: Decimal, return_air: Decimal) -> Decimal:
     return supply - return_air
 
 
-def airflow_ft3_min(
-    output_btu_h: Decimal, rise_delta_degf: Decimal, density_ratio: Decimal = Decimal(1)
-) -> Decimal:
+def airflow_ft3_min(output_btu_h: Decimal, rise_delta_degf: Decimal, density_ratio: Decimal = Decimal(1)) -> Decimal:
     """F2: airflow in ft3/min from heat output and temperature rise.
 
     ``output / (1.08 x density_ratio x rise)``. Output is measured input x steady-state efficiency, not the
@@ -222,9 +220,7 @@ def _dilution(co_ppm: Decimal, o2_percent: Decimal) -> Decimal:
 # F14 and F15: what the meter leaves uncertain
 
 
-def meter_half_width(
-    value: Decimal, percent_of_reading: Decimal, counts: Decimal, resolution: Decimal
-) -> Decimal:
+def meter_half_width(value: Decimal, percent_of_reading: Decimal, counts: Decimal, resolution: Decimal) -> Decimal:
     """F14: the most that a meter may be off by, ``percent_of_reading / 100 x |value| + counts x resolution``.
 
     Source: published, university physics laboratory note, uncertainties of digital multimeters.
@@ -246,9 +242,7 @@ def meter_half_width(
     return percent_of_reading / 100 * abs(value) + counts * resolution
 
 
-def meter_uncertainty(
-    value: Decimal, percent_of_reading: Decimal, counts: Decimal, resolution: Decimal
-) -> Decimal:
+def meter_uncertainty(value: Decimal, percent_of_reading: Decimal, counts: Decimal, resolution: Decimal) -> Decimal:
     """F14: expanded uncertainty (k = 2) of a reading, in its unit: ``2 a / sqrt(3)``, a the half width.
 
     The meter's error is taken as equally likely anywhere within +/- a. What the meter does to the circuit,

@@ -96,9 +96,7 @@ class MeterAccuracy(_Data):
     def _makes_sense(self) -> Self:
         check_unit(self.unit)
         if self.percent_of_reading < 0 or self.counts < 0 or self.resolution <= 0:
-            raise ValueError(
-                "A meter's percent and counts cannot be below zero, and its resolution is above."
-            )
+            raise ValueError("A meter's percent and counts cannot be below zero, and its resolution is above.")
         return self
 
     def expanded_uncertainty(self, value: Decimal) -> Decimal:
@@ -141,9 +139,7 @@ class Limit(_Data):
         check_unit(self.unit)
         bounds = [b for b in (self.low, self.caution_low, self.caution_high, self.high) if b is not None]
         if bounds != sorted(bounds):
-            raise ValueError(
-                f"The bounds of {self.quantity} are not in order: low, caution low, caution high, high."
-            )
+            raise ValueError(f"The bounds of {self.quantity} are not in order: low, caution low, caution high, high.")
         if self.wants_open and (self.high is not None or self.caution_high is not None):
             raise ValueError(f"The limit of {self.quantity} wants open and cannot have an upper bound.")
         if self.wants_open and not _is_resistance(self.unit):
@@ -195,9 +191,7 @@ def judge(value: Value, limit: Limit | None, expanded_uncertainty: Decimal | Non
     Raises:
         ValueError: if the uncertainty is below zero, or the value or the uncertainty is not finite.
     """
-    if expanded_uncertainty is not None and not (
-        expanded_uncertainty.is_finite() and expanded_uncertainty >= 0
-    ):
+    if expanded_uncertainty is not None and not (expanded_uncertainty.is_finite() and expanded_uncertainty >= 0):
         raise ValueError("An expanded uncertainty must be zero or more.")
     if isinstance(value, Decimal) and not value.is_finite():
         raise ValueError("A reading must be a finite number, OPEN or OVER_RANGE.")
@@ -209,9 +203,7 @@ def judge(value: Value, limit: Limit | None, expanded_uncertainty: Decimal | Non
     if value is OPEN and limit.open_fails:
         return Verdict("fail", limit, None, "open", "an open circuit is a failure in itself")
     if not limit.is_known:
-        return Verdict(
-            "cannot-judge", limit, expanded_uncertainty, f"no {limit.authority} value is known", ""
-        )
+        return Verdict("cannot-judge", limit, expanded_uncertainty, f"no {limit.authority} value is known", "")
     if isinstance(value, Overload):
         return _judge_open(limit)
     return _judge_number(value, limit, expanded_uncertainty)

@@ -28,7 +28,12 @@ class GenericLimit(Limit):
 
     def with_plate(self, plate: PlateValue | None) -> Limit:
         """The limit to judge by, given what the plate says (None: nothing)."""
-        fixed = {"quantity": self.quantity, "unit": self.unit, "guarded": self.guarded, "condition": self.condition}
+        fixed = {
+            "quantity": self.quantity,
+            "unit": self.unit,
+            "guarded": self.guarded,
+            "condition": self.condition,
+        }
         if plate is None and not self.plate_only:
             return self
         if plate is None:
@@ -48,9 +53,9 @@ class GenericLimit(Limit):
         value = in_unit(plate.value)
         if self.plate_is_highest:
             return None, value
-        tolerance = self.plate_tolerance if plate.tolerance is None else plate.tolerance
-        if tolerance is None:
-            return value, value
+        if plate.tolerance is not None:
+            return in_unit(plate.value - plate.tolerance), in_unit(plate.value + plate.tolerance)
+        tolerance = self.plate_tolerance or Decimal(0)
         return value - tolerance, value + tolerance
 
 

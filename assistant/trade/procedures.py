@@ -118,7 +118,10 @@ class Procedure(_Data):
 
 
 def check(
-    procedure: Procedure, quantities: Mapping[str, object], hazards: Mapping[str, Hazard], findings: Mapping[str, object]
+    procedure: Procedure,
+    quantities: Mapping[str, object],
+    hazards: Mapping[str, Hazard],
+    findings: Mapping[str, object],
 ) -> list[str]:
     """What is wrong with a procedure, a sentence each; empty when it is sound.
 
@@ -141,7 +144,10 @@ def _dangling(procedure: Procedure) -> list[str]:
 
 
 def _unknown_names(
-    procedure: Procedure, quantities: Mapping[str, object], hazards: Mapping[str, Hazard], findings: Mapping[str, object]
+    procedure: Procedure,
+    quantities: Mapping[str, object],
+    hazards: Mapping[str, Hazard],
+    findings: Mapping[str, object],
 ) -> Iterator[str]:
     ids = [step.id for step in procedure.steps]
     for step_id in sorted({i for i in ids if ids.count(i) > 1}):
@@ -177,7 +183,9 @@ def _unsafe_paths(procedure: Procedure) -> Iterator[str]:
         step = procedure.step(step_id)
         for what, allowed, actual in (("power", step.power, state.power), ("gas", step.gas, state.gas)):
             if allowed and actual not in allowed:
-                problem = f"the step {step.id!r} can be reached with the {what} {actual}; it needs {' or '.join(allowed)}."
+                problem = (
+                    f"the step {step.id!r} can be reached with the {what} {actual}; it needs {' or '.join(allowed)}."
+                )
                 if problem not in said:
                     said.add(problem)
                     yield problem

@@ -329,9 +329,7 @@ class Record:
         except Problem:
             problems.append(f"The file is damaged: nothing after entry {seq} can be read.")
         if not witnessed:
-            problems.append(
-                f"No entry has the witnessed head {witnessed_head}: this is not all of that record."
-            )
+            problems.append(f"No entry has the witnessed head {witnessed_head}: this is not all of that record.")
         return problems
 
     def close(self) -> None:
@@ -426,9 +424,7 @@ def _not_readable(path: Path, error: sqlite3.Error) -> Problem:
     if code == sqlite3.SQLITE_NOTADB:
         return _not_a_record(path)
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-        return Problem(
-            f"The visit record {path} is locked by another process; close the other program and try again."
-        )
+        return Problem(f"The visit record {path} is locked by another process; close the other program and try again.")
     if code == sqlite3.SQLITE_CANTOPEN:
         return Problem(
             f"The visit record {path} cannot be opened where it is; copy it, and the file of its name ending "

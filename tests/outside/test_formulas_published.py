@@ -6,8 +6,6 @@ checks the arithmetic, not the method. Tolerances are half a unit of the last di
 says otherwise.
 """
 
-# ruff: noqa: PLR0917 - the arguments of a test are the columns of its table
-
 from decimal import Decimal
 
 import pytest
@@ -21,9 +19,7 @@ D = Decimal
 NEWSLETTER = 'published: distributor newsletter, "Clocking a Gas Meter"'
 HANGOUT = 'published: trade web page, "How to Clock a Gas Meter"'
 CLOCKING_TABLE = 'published: supplier\'s table "Checking the Firing Rate" quoted in a household forum, 2006'
-UK_EXAMPLE = (
-    'published: UK plumbing revision site, "Working out gas rate and gross heat input (metric meter)"'
-)
+UK_EXAMPLE = 'published: UK plumbing revision site, "Working out gas rate and gross heat input (metric meter)"'
 SUPPLY_HOUSE = 'published: supply house, "Measuring CFMs Using Temperature Rise"'
 DESIGN_GUIDE = (
     'published: "Design Guide for Heating, Ventilating, and Air Conditioning Systems" (2000, revised 2006), '
@@ -278,9 +274,7 @@ CHECKED = Source(mark="common practice", text="a limit to exercise the decision 
     ],
 )
 def test_f16_states(reading, low, meter, state, source):
-    limit = Limit(
-        quantity="flame current", unit="microampere", low=D(low), authority="generic", source=CHECKED
-    )
+    limit = Limit(quantity="flame current", unit="microampere", low=D(low), authority="generic", source=CHECKED)
     u = meter_uncertainty(D(reading), *(D(m) for m in meter))
     assert judge(D(reading), limit, u).outcome == state
 

@@ -233,9 +233,7 @@ def test_a_verdict_says_by_which_rule():
 
 
 def test_a_verdict_says_why_in_the_limits_unit():
-    assert (
-        judge(D("4.1"), limit(unit="inH2O", high=D("3.8"))).reason == "outside the upper limit of 3.8 inH2O"
-    )
+    assert judge(D("4.1"), limit(unit="inH2O", high=D("3.8"))).reason == "outside the upper limit of 3.8 inH2O"
     near = judge(D("1.1"), limit(unit="microampere", low=D("1.0")), D("0.36")).reason
     assert near == "within the lower limit of 1.0 µA by less than the uncertainty"
 

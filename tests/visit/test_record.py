@@ -85,9 +85,7 @@ def assert_one_sentence_about(problem, path):
 def test_what_is_appended_is_read_back(path, clock):
     with Record.create(path, clock) as record:
         assert (record.head, list(record.entries())) == (GENESIS, [])
-        first = record.append(
-            [("heard", {"text": "one two zero"}), ("reading", {"value": "120", "unit": "volt"})]
-        )
+        first = record.append([("heard", {"text": "one two zero"}), ("reading", {"value": "120", "unit": "volt"})])
         clock.advance(2.25)
         second = record.append([("said", {"text": "one two zero volts; ½ µA"})])
         assert [e.seq for e in first + second] == [1, 2, 3]
@@ -147,9 +145,7 @@ bodies = st.dictionaries(texts, json_values, max_size=4)
 
 
 @settings(max_examples=40, deadline=None)
-@given(
-    batches=st.lists(st.lists(st.tuples(texts, bodies), max_size=3), max_size=4), monotonic=st.floats(0, 1e9)
-)
+@given(batches=st.lists(st.lists(st.tuples(texts, bodies), max_size=3), max_size=4), monotonic=st.floats(0, 1e9))
 def test_any_json_comes_back_as_it_went_in(tmp_path_factory, batches, monotonic):
     path = tmp_path_factory.mktemp("any") / "visit.sqlite"
     with Record.create(path, TestClock(monotonic_s=monotonic)) as record:
@@ -271,9 +267,7 @@ def test_a_missing_file(path):
         assert not path.exists()
 
 
-@pytest.mark.parametrize(
-    "content", [b"", b"not a database, only some text that is long enough to be read" * 20]
-)
+@pytest.mark.parametrize("content", [b"", b"not a database, only some text that is long enough to be read" * 20])
 @pytest.mark.parametrize("read_only", [False, True])
 def test_a_file_that_is_no_database(path, content, read_only):
     path.write_bytes(content)
@@ -317,9 +311,7 @@ def test_locked_by_another_process(five, monkeypatch):
     monkeypatch.setattr(record_module, "BUSY_TIMEOUT_S", 0.1)
     with Record.open(five) as record, raw(five) as other:
         other.execute("BEGIN IMMEDIATE")
-        with pytest.raises(
-            Problem, match=r"another process has it locked.*assistant visit --resume"
-        ) as problem:
+        with pytest.raises(Problem, match=r"another process has it locked.*assistant visit --resume") as problem:
             record.append([("note", {})])
         assert_one_sentence_about(problem, five)
         other.rollback()
@@ -367,9 +359,7 @@ def test_write_error(five):
         log_size = Path(f"{five}-wal").stat().st_size
         resource.setrlimit(resource.RLIMIT_FSIZE, (log_size, hard))
         try:
-            with pytest.raises(
-                Problem, match=r"could not be written \(.*nothing already recorded is lost"
-            ) as problem:
+            with pytest.raises(Problem, match=r"could not be written \(.*nothing already recorded is lost") as problem:
                 record.append([("note", {"text": "x" * 5000})])
         finally:
             resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
@@ -441,9 +431,7 @@ def test_any_other_column_changed(five, change):
 def test_an_entry_changed_and_hashed_anew_breaks_the_next(five):
     with raw(five) as db:
         drop_triggers(db)
-        row = db.execute(
-            "SELECT seq, kind, utc, monotonic_s, '{}', previous FROM entry WHERE seq = 3"
-        ).fetchone()
+        row = db.execute("SELECT seq, kind, utc, monotonic_s, '{}', previous FROM entry WHERE seq = 3").fetchone()
         text = json.dumps(row, separators=(",", ":"), ensure_ascii=False)
         new_hash = hashlib.sha256(text.encode()).hexdigest()
         db.execute("UPDATE entry SET body = '{}', hash = ? WHERE seq = 3", (new_hash,))

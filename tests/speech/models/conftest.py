@@ -137,9 +137,7 @@ class Home:
         bundled = write_folder(self.folder / "manifest" / "field_model")
         tables = [
             _table("small", known),
-            _table(
-                "large", {"url": f"{self.server.address}/large.zip", "size_bytes": 9, "run_time_words": False}
-            ),
+            _table("large", {"url": f"{self.server.address}/large.zip", "size_bytes": 9, "run_time_words": False}),
             _table("field_model", {"folder": "field_model", "size_bytes": 9, "run_time_words": True}),
             "[model.files]",
             *(f'"{name}" = "{digest}"' for name, digest in folder_sums(bundled).items()),

@@ -9,8 +9,8 @@ from typer.testing import CliRunner
 
 from assistant import models_commands
 from assistant.errors import Problem
+from assistant.files import top_folder
 from assistant.models_commands import models_app
-from assistant.speech.manifest import manifest_path
 
 COMMANDS = ["list", "fetch", "add", "verify", "remove", "use"]
 
@@ -63,7 +63,7 @@ def test_the_users_folders_are_those_of_the_system(monkeypatch, tmp_path):
     store = models_commands.store()
     assert store.data == tmp_path / "data" / "ignition-assistant"
     assert store.config == tmp_path / "config" / "ignition-assistant"
-    assert store.model_in_use() == manifest_path().parent / "field_model"
+    assert store.model_in_use() == top_folder("models_manifest") / "field_model"
 
 
 def test_fetch_shows_the_sum_asks_and_says_what_next(run, server):

@@ -33,9 +33,7 @@ def test_a_whole_download_arrives_and_its_progress_is_told(server, target):
 def test_a_cut_connection_is_gone_on_with_not_begun_again(server, target):
     server.cuts = [150_000, 150_000]
     told = []
-    fetch(
-        server, target, hashlib.sha256(server.content).hexdigest(), progress=lambda here, _: told.append(here)
-    )
+    fetch(server, target, hashlib.sha256(server.content).hexdigest(), progress=lambda here, _: told.append(here))
     assert target.read_bytes() == server.content
     assert server.asked[0] is None
     starts = [int(asked.removeprefix("bytes=").removesuffix("-")) for asked in server.asked[1:]]

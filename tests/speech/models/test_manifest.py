@@ -5,17 +5,18 @@ import shutil
 import pytest
 
 from assistant.errors import Problem
+from assistant.files import top_folder
 from assistant.speech.manifest import (
     MARK,
     folder_bytes,
     folder_sums,
-    manifest_path,
     read_manifest,
     rewrite_sums,
 )
 from assistant.speech.models import ModelStore
 from assistant.speech.recognizer import NEEDED_IN_MODEL, VoskRecognizer
 
+MANIFEST = top_folder("models_manifest") / "models.toml"
 FETCHED = {
     # name: megabytes as the project's page rounds them, and whether it takes words at run time
     "vosk-model-small-en-us-0.15": (40, True),
@@ -27,12 +28,12 @@ FETCHED = {
 @pytest.fixture
 def copy(tmp_path):
     """A copy of the real manifest with the bundled model beside it; the path of the manifest."""
-    shutil.copytree(manifest_path().parent, tmp_path / "manifest", ignore=shutil.ignore_patterns("build"))
+    shutil.copytree(MANIFEST.parent, tmp_path / "manifest", ignore=shutil.ignore_patterns("build"))
     return tmp_path / "manifest" / "models.toml"
 
 
 def test_it_names_the_models_that_it_must():
-    models = read_manifest(manifest_path()).by_name
+    models = read_manifest(MANIFEST).by_name
     assert set(models) >= {*FETCHED, "field_model"}
     for name, (megabytes, words) in FETCHED.items():
         model = models[name]
@@ -45,8 +46,8 @@ def test_it_names_the_models_that_it_must():
 
 
 def test_the_bundled_files_are_those_of_the_manifest():
-    bundled = read_manifest(manifest_path()).bundled
-    folder = manifest_path().parent / bundled.folder
+    bundled = read_manifest(MANIFEST).bundled
+    folder = MANIFEST.parent / bundled.folder
     assert folder_sums(folder) == bundled.files, "after a build run: python -m assistant.speech.manifest"
     assert folder_bytes(folder) == bundled.size_bytes
     assert set(NEEDED_IN_MODEL) <= set(bundled.files)

@@ -51,9 +51,7 @@ def test_the_first_fetch_asks_pins_and_unpacks(home, server, build):
     assert {name: (folder / name).read_bytes() for name in build.model} == build.model
     assert store.verify("small") == []
     assert states(store)["small"] == (True, False, "pinned")
-    assert home.left_over() == sorted(
-        name.rpartition("/")[2] for name in build.model
-    )  # no archive, no scraps
+    assert home.left_over() == sorted(name.rpartition("/")[2] for name in build.model)  # no archive, no scraps
 
 
 def test_a_first_fetch_that_is_not_confirmed_keeps_nothing(home, server):
@@ -130,16 +128,12 @@ def test_much_more_than_the_size_in_the_manifest_is_refused(home, server):
 
 
 def test_a_model_known_to_have_a_fixed_graph_is_refused_before_anything_is_fetched(home, server):
-    with pytest.raises(
-        Problem, match=r"large cannot be told which words .* no graph/Gr.fst or no graph/HCLr.fst"
-    ):
+    with pytest.raises(Problem, match=r"large cannot be told which words .* no graph/Gr.fst or no graph/HCLr.fst"):
         home.store().fetch("large", never)
     assert server.asked == []
 
 
-@pytest.mark.parametrize(
-    "lacking", [["graph/HCLr.fst"], ["graph/Gr.fst"], ["graph/HCLr.fst", "graph/Gr.fst"]]
-)
+@pytest.mark.parametrize("lacking", [["graph/HCLr.fst"], ["graph/Gr.fst"], ["graph/HCLr.fst", "graph/Gr.fst"]])
 def test_a_model_found_to_have_a_fixed_graph_is_refused(home, server, build, lacking):
     server.content = build.zip({name: data for name, data in build.model.items() if name not in lacking})
     store = home.store()
@@ -182,9 +176,7 @@ def test_a_model_that_is_here_is_not_fetched_over(home, server):
 # -- add
 
 
-@pytest.mark.parametrize(
-    "name", ["own-2.0.zip", "own-2.0.tar", "own-2.0.tar.gz", "own-2.0.tgz", "own-2.0.TAR.XZ"]
-)
+@pytest.mark.parametrize("name", ["own-2.0.zip", "own-2.0.tar", "own-2.0.tar.gz", "own-2.0.tgz", "own-2.0.TAR.XZ"])
 @pytest.mark.parametrize("folder", ["", "some folder/"])
 def test_an_archive_is_added_under_its_own_name(home, build, tmp_path, name, folder):
     source = tmp_path / name
@@ -239,9 +231,7 @@ def test_a_folder_that_is_not_the_known_model_is_refused(home, build, tmp_path):
         store.add(source, never)
 
 
-@pytest.mark.parametrize(
-    "name", ["../evil", "/tmp/evil", ".hidden", "a b", 'a"\nmodel = "b', "a" * 99, "-flag"]
-)
+@pytest.mark.parametrize("name", ["../evil", "/tmp/evil", ".hidden", "a b", 'a"\nmodel = "b', "a" * 99, "-flag"])
 def test_a_name_that_is_more_than_a_name_is_refused(home, archive, name):
     with pytest.raises(Problem, match="cannot name a model"):
         home.store().add(archive, never, name)
@@ -281,9 +271,7 @@ def test_a_model_that_cannot_serve_is_refused(home, build, tmp_path, change, mat
 
 @pytest.mark.parametrize("mfcc", [b"--sample-frequency=16000.0\n", b"--dither=0\n", None])
 def test_a_model_for_sixteen_kilohertz_is_taken(home, build, tmp_path, mfcc):
-    files = {
-        name: data for name, data in (build.model | {"conf/mfcc.conf": mfcc}).items() if data is not None
-    }
+    files = {name: data for name, data in (build.model | {"conf/mfcc.conf": mfcc}).items() if data is not None}
     assert home.store().add(build.folder(tmp_path / "own", files), never).is_dir()
 
 

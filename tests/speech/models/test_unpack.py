@@ -184,9 +184,7 @@ def test_the_limit_holds_for_a_folder(build, tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("kind", ["zip", "tar.gz"])
 def test_too_many_empty_files_are_refused(kind, build, refused):
-    refused(
-        pack(build, kind, {f"{n}": b"" for n in range(unpack_module.MAX_FILES + 1)}), "more than 1000 files"
-    )
+    refused(pack(build, kind, {f"{n}": b"" for n in range(unpack_module.MAX_FILES + 1)}), "more than 1000 files")
 
 
 def test_too_many_files_in_a_folder_are_refused(build, tmp_path):

@@ -1,0 +1,43 @@
+# Two commands do all the set-up: `make demo` and `make test`. Nothing outside this folder is changed.
+PYTHON ?= python3
+BIN := .venv/bin
+
+.PHONY: demo test check format docs bench clean
+
+demo: .venv/.product
+	$(BIN)/assistant demo
+
+test: check
+	$(BIN)/pytest -q
+
+check: .venv/.dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+format: .venv/.dev
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+clean:
+	rm -rf .venv out build .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache
+
+.venv/.product: pyproject.toml
+	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed: make PYTHON=python3.11 demo")'
+	$(PYTHON) -m venv .venv
+	$(BIN)/pip install --quiet --upgrade 'pip>=25.1'
+	$(BIN)/pip install --quiet --editable .
+	touch $@
+
+.venv/.dev: .venv/.product
+	$(BIN)/pip install --quiet --group dev
+	touch $@
+
+# What can be said, from the grammars.
+docs: .venv/.dev
+	$(BIN)/python -c 'from assistant.files import library; from assistant.language.table import what_can_be_said as t; print(t(library().language), end="")' > grammars/README.md
+
+# Figures, printed and never asserted.
+bench: .venv/.product
+	$(BIN)/python tests/bench/understanding.py

@@ -1,0 +1,82 @@
+"""A visit turn by turn, from its record alone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from assistant.dialogue.effects import Effect, Note, Say
+from assistant.dialogue.events import Event, Opened, Quiet, Said, Voiced
+from assistant.visit.record import Record
+from assistant.visit.visit import turns
+
+# What is shown of the decisions: the others are plain from what is said.
+_SHOWN = {
+    "reading": "{quantity} {value} {unit}: {verdict}",
+    "heard-reading": "asked: {value} {unit} ({asked_because})",
+    "refused": "refused: {value}",
+    "correction": "taken back: {quantity} {withdrawn}",
+    "unclear": "unclear: {reason}",
+    "skipped": "skipped {step}: {reason}",
+    "left-out": "left out {step}: {reason}",
+    "answer": "{step}: {answer}",
+    "done": "{step}: done",
+    "site": "power {power}, gas {gas}",
+    "remark": "finding: {text}",
+    "understood": "understood: {step}",
+    "emergency": "EMERGENCY: {why}",
+    "area-clear": "area clear, name in {audio}",
+    "not-voiced": "NOT VOICED: {problem}",
+    "not-opened": "not opened: {reason}",
+    "note": "note in {audio}",
+    "mark": "mark at {at_s} s",
+    "speaker": "speaker: {speaker}",
+    "hold": "on hold",
+    "stop": "stopped",
+    "go-on": "goes on",
+    "closed": "closed",
+}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One turn for people to read. heard, decided, answer: empty where there is nothing."""
+
+    utc: str
+    heard: str
+    decided: str
+    answer: str
+    same: bool = True
+
+
+def row(event: Event, effects: list[Effect] | tuple[Effect, ...], utc: str = "", same: bool = True) -> Row | None:
+    """One turn as a row; None when there is nothing to see in it."""
+    match event:
+        case Said():
+            heard = event.heard.text or "(no words)"
+        case Quiet():
+            heard = f"(quiet for {event.seconds:.0f} s)"
+        case Opened():
+            heard = "(goes on)" if event.resumed else "(begins)"
+        case Voiced():
+            heard = "" if event.complete else f"(not voiced: {event.problem})"
+    decided = "; ".join(filter(None, (_decided(effect) for effect in effects if isinstance(effect, Note))))
+    answer = " ".join(effect.text for effect in effects if isinstance(effect, Say))
+    if not (heard or decided or answer):
+        return None
+    return Row(utc, heard, decided, answer, same)
+
+
+def _decided(note: Note) -> str:
+    if note.kind == "finding":
+        worked = f"{note.body['value']} {note.body['unit']}: {note.body['verdict']}" if "value" in note.body else ""
+        return f"{note.body['finding']} {worked or 'not worked out'}"
+    return _SHOWN.get(note.kind, "").format_map(note.body)
+
+
+def rows(record: Record) -> Iterator[Row]:
+    """Every turn of a record, folded again: `same` is False where the dialogue would now decide otherwise."""
+    for turn in turns(record):
+        shown = row(turn.event, turn.effects, turn.entry.utc, turn.same)
+        if shown:
+            yield shown

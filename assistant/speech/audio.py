@@ -1,0 +1,224 @@
+"""Sound in memory and in files.
+
+Sound is 16-bit mono everywhere inside the program: that is what microphones give, recognizers take and FLAC
+keeps without loss. Other kinds are turned into it at the moment they are read.
+"""
+
+from __future__ import annotations
+
+import errno
+import io
+import os
+import re
+import uuid
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+import soxr
+from numpy.typing import NDArray
+
+from assistant.errors import Problem
+
+LOWEST_RATE_HZ = 8_000
+HIGHEST_RATE_HZ = 192_000
+FULL_SCALE = 32_768
+"""One past the loudest positive sample; -FULL_SCALE is the loudest negative one."""
+
+_BLOCK_FRAMES = 65_536
+# Three months at the highest rate; a FLAC whose length is not known states far more.
+_MOST_FRAMES = 2**40
+# A size in a header from here up is what writers to a pipe put there for "not known".
+_UNKNOWN_SIZE = 0x7FFF_F000
+# Headers of sound files are off by a few bytes (padding) without any sound missing.
+_SIZE_SLACK_BYTES = 8
+# The length of an MP3 without an index is estimated; other formats state it exactly.
+_LENGTH_SLACK = 0.01
+
+
+@dataclass(frozen=True, eq=False)
+class Audio:
+    """Mono sound: `samples` of shape (n,), int16, `rate_hz` samples a second."""
+
+    samples: NDArray[np.int16]
+    rate_hz: int
+
+    def __post_init__(self) -> None:
+        if self.samples.ndim != 1 or self.samples.dtype != np.int16:
+            raise ValueError(f"samples must be mono int16, not {self.samples.dtype} {self.samples.shape}")
+
+    @property
+    def seconds(self) -> float:
+        """Length in seconds."""
+        return len(self.samples) / self.rate_hz
+
+
+def read_audio(path: Path) -> Audio:
+    """Read a sound file of any kind known, several channels averaged to mono, at its own rate.
+
+    Floating point values beyond full scale are clipped. Raises Problem for a file that is missing, a folder,
+    unreadable, not sound, damaged, cut short, empty, or sampled outside 8 000 to 192 000 Hz.
+    """
+    if path.is_dir():
+        raise Problem(f"{path} is a folder; give one recording in it.")
+    try:
+        path.open("rb").close()
+    except FileNotFoundError:
+        raise Problem(f"{path} is not there; give the path of a recording.") from None
+    except OSError as error:
+        raise Problem(f"{path} could not be opened ({error.strerror}); choose one you may read.") from None
+    try:
+        with soundfile.SoundFile(path) as file:
+            rate_hz, stated_frames = file.samplerate, file.frames
+            if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+                raise Problem(
+                    f"{path} is sampled at {rate_hz} Hz; give a recording of {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz."
+                )
+            if stated_frames > _MOST_FRAMES:
+                raise Problem(
+                    f"{path} does not state its length, as sound written to a pipe; write it to a file and give that."
+                )
+            cut_short = _is_cut_short(file.extra_info)
+            samples = _read_mono(file)
+    # TypeError: a name that ends in .raw is taken for sound without a header.
+    except (soundfile.SoundFileError, TypeError, _NotSoundError):
+        raise Problem(f"{path} is not sound or is damaged; give an intact WAV or FLAC recording.") from None
+    if cut_short or len(samples) < (1 - _LENGTH_SLACK) * stated_frames:
+        raise Problem(f"{path} ends before the length that it states; copy it again from where it came.")
+    if not len(samples):
+        raise Problem(f"{path} holds no sound; record it again.")
+    return Audio(samples, rate_hz)
+
+
+def resample(audio: Audio, rate_hz: int) -> Audio:
+    """Return the same sound at `rate_hz`; the very same object where it has that rate already."""
+    if audio.rate_hz == rate_hz:
+        return audio
+    # In floating point: on integers the library adds dither seeded by the clock, and the same sound would not
+    # give the same samples twice.
+    return Audio(to_int16(soxr.resample(audio.samples.astype(np.float32), audio.rate_hz, rate_hz)), rate_hz)
+
+
+def to_int16(samples: NDArray[np.float32]) -> NDArray[np.int16]:
+    """Round samples to int16, those beyond full scale clipped; full scale is 32 768, not 1."""
+    return np.clip(np.rint(samples), -FULL_SCALE, FULL_SCALE - 1).astype(np.int16)
+
+
+def flac_bytes(audio: Audio) -> bytes:
+    """Return the sound as a FLAC file, without loss. Raises ValueError where there are no samples."""
+    return _flac([audio.samples], channels=1, rate_hz=audio.rate_hz)
+
+
+def write_flac(path: Path, audio: Audio) -> None:
+    """Write the sound as FLAC; under `path` there is ever the whole file or what was there before.
+
+    Raises Problem where it cannot be written and ValueError where there are no samples.
+    """
+    _write_whole(path, flac_bytes(audio))
+
+
+class VisitTrack:
+    """The sound of a visit in two channels: people left, the assistant right.
+
+    Each addition goes to the end of the time line, and the other side is silent meanwhile: the assistant
+    does not speak and listen at once. Samples are int16 of shape (n,) at `rate_hz`; an hour at 16 kHz takes
+    115 MB of memory.
+    """
+
+    def __init__(self, rate_hz: int) -> None:
+        self.rate_hz = rate_hz
+        self._pieces: list[tuple[int, NDArray[np.int16]]] = []
+
+    def add_people(self, samples: NDArray[np.int16]) -> None:
+        """Append what the microphone heard."""
+        self._pieces.append((0, Audio(samples, self.rate_hz).samples.copy()))
+
+    def add_assistant(self, samples: NDArray[np.int16]) -> None:
+        """Append what the assistant said."""
+        self._pieces.append((1, Audio(samples, self.rate_hz).samples.copy()))
+
+    @property
+    def seconds(self) -> float:
+        """Length of the time line so far, in seconds."""
+        return sum(len(samples) for _, samples in self._pieces) / self.rate_hz
+
+    def write(self, path: Path) -> None:
+        """Write the track as a FLAC file of two channels, whole or not at all.
+
+        Raises Problem where it cannot be written and ValueError where nothing was added yet.
+        """
+        _write_whole(path, _flac(map(_on_side, self._pieces), channels=2, rate_hz=self.rate_hz))
+
+
+class _NotSoundError(Exception):
+    """Values in the file that no sound has."""
+
+
+def _read_mono(file: soundfile.SoundFile) -> NDArray[np.int16]:
+    # In blocks, because in floating point and all channels a long recording takes many times its memory.
+    blocks = [np.zeros(0, np.int16)]
+    while len(block := file.read(_BLOCK_FRAMES, dtype="float32", always_2d=True)):
+        mono = block.mean(axis=1)
+        if not np.isfinite(mono).all():
+            raise _NotSoundError
+        blocks.append(to_int16(mono * FULL_SCALE))
+    return np.concatenate(blocks)
+
+
+def _is_cut_short(log: str) -> bool:
+    # A WAV, AIFF or Ogg that was cut off opens without an error and is short; only the reader's log tells.
+    if "lacks an end-of-stream bit" in log:
+        return True
+    sizes = re.findall(r"(\d+) \(should be (\d+)\)", log)
+    return any(int(held) + _SIZE_SLACK_BYTES < int(stated) < _UNKNOWN_SIZE for stated, held in sizes)
+
+
+def _on_side(piece: tuple[int, NDArray[np.int16]]) -> NDArray[np.int16]:
+    side, samples = piece
+    both = np.zeros((len(samples), 2), np.int16)
+    both[:, side] = samples
+    return both
+
+
+def _flac(pieces: Iterable[NDArray[np.int16]], channels: int, rate_hz: int) -> bytes:
+    # Encoded in memory: a full disk then shows as an OSError with its reason, not as a damaged file.
+    buffer = io.BytesIO()
+    frames = 0
+    with soundfile.SoundFile(buffer, "w", rate_hz, channels, "PCM_16", format="FLAC") as file:
+        for samples in pieces:
+            file.write(samples)
+            frames += len(samples)
+    if not frames:
+        raise ValueError("a FLAC file without samples cannot be read again")
+    return buffer.getvalue()
+
+
+def _write_whole(path: Path, data: bytes) -> None:
+    beside = path.with_name(f".{path.name}.{uuid.uuid4().hex}.part")
+    try:
+        try:
+            with beside.open("xb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            beside.replace(path)
+            _sync_folder(path.parent)
+        finally:
+            beside.unlink(missing_ok=True)
+    except OSError as error:
+        full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+        mend = "free some space" if full else "make its folder one you may write to"
+        why = f"{error.strerror}; {mend} and resume the visit"
+        raise Problem(f"{path} could not be written: {why}.") from None
+
+
+def _sync_folder(folder: Path) -> None:
+    # The new name itself is lost in a power cut unless its folder is synced; not every system can.
+    if hasattr(os, "O_DIRECTORY"):
+        opened = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(opened)
+        finally:
+            os.close(opened)

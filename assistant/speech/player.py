@@ -1,0 +1,222 @@
+"""Playing the assistant's voice, and knowing how much of it was really played.
+
+A hazard counts as spoken only if its sound was consumed to the end; a device that stops taking sound raises
+no error of its own, so a watchdog looks at what was consumed.
+"""
+
+from __future__ import annotations
+
+import importlib
+import threading
+import time
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assistant.errors import Problem
+from assistant.speech.audio import Audio, VisitTrack, resample
+
+WATCHDOG_S = 2.0
+"""A device that moves no sound for so long is taken for lost, in seconds."""
+
+_BLOCK_S = 0.05
+
+
+class PlayerError(Exception):
+    """The sound was not played to its end because the device failed; the message is one sentence."""
+
+
+@dataclass(frozen=True)
+class Played:
+    """How much was played: samples at `rate_hz`, the rate at which it was played."""
+
+    played_samples: int
+    total_samples: int
+    rate_hz: int
+
+    @property
+    def complete(self) -> bool:
+        """Whether all of it was played."""
+        return self.played_samples == self.total_samples
+
+    @property
+    def seconds(self) -> float:
+        """How long it was played, in seconds."""
+        return self.played_samples / self.rate_hz
+
+
+class Player(Protocol):
+    """Whatever plays sound."""
+
+    def play(self, audio: Audio) -> Played:
+        """Play and return when it is over or was stopped. Raises PlayerError where the device is lost."""
+        ...
+
+    def stop(self) -> None:
+        """End what is being played, from any thread; without effect where nothing is."""
+        ...
+
+
+class TrackPlayer:
+    """Plays into the track of a visit, at once and always to the end."""
+
+    def __init__(self, track: VisitTrack) -> None:
+        self._track = track
+
+    def play(self, audio: Audio) -> Played:
+        """Append the sound to the assistant's side of the track, at the track's rate."""
+        samples = resample(audio, self._track.rate_hz).samples
+        self._track.add_assistant(samples)
+        return Played(len(samples), len(samples), self._track.rate_hz)
+
+    def stop(self) -> None:
+        """Do nothing: what is played is over at once."""
+
+
+class DevicePlayer:
+    """Plays on a sound device (its name, its number, or None for the system's own choice) at its own rate.
+
+    Raises Problem where there is no such device or no sound library. `device_name` and `rate_hz` are for the
+    record. `sounddevice` is the library, for tests.
+    """
+
+    def __init__(
+        self, device: str | int | None = None, *, watchdog_s: float = WATCHDOG_S, sounddevice: Any = None
+    ) -> None:
+        self._library = sounddevice or load_sounddevice()
+        self._device = device
+        self._watchdog_s = watchdog_s
+        self._stop = threading.Event()
+        try:
+            found = self._library.query_devices(device, "output")
+        except (ValueError, self._library.PortAudioError):
+            wanted = "No loudspeaker" if device is None else f"No loudspeaker {device!r}"
+            raise Problem(f"{wanted} was found; plug one in, or choose one that is there.") from None
+        self.device_name = str(found["name"])
+        self.rate_hz = round(found["default_samplerate"])
+        # Many devices take two channels only.
+        self._channels = min(2, int(found["max_output_channels"]))
+
+    def play(self, audio: Audio) -> Played:
+        """Play the sound and return when the device has played it, or within a block of `stop`.
+
+        Played counts what the device took; of a stopped sound the last of it, as long as the device's
+        latency, may not have been heard. Raises PlayerError where the device cannot be opened or takes
+        nothing for 2 s.
+        """
+        self._stop.clear()
+        playing = _Playing(self._library, resample(audio, self.rate_hz).samples, self._stop)
+        try:
+            stream = self._library.OutputStream(
+                device=self._device,
+                samplerate=self.rate_hz,
+                blocksize=round(self.rate_hz * _BLOCK_S),
+                channels=self._channels,
+                dtype="int16",
+                latency="high",
+                callback=playing.fill,
+                finished_callback=playing.over.set,
+            )
+        except (ValueError, self._library.PortAudioError) as error:
+            raise self._lost(f"could not be opened ({error})") from error
+        try:
+            stream.start()
+            self._wait(playing)
+        except self._library.PortAudioError as error:
+            raise self._lost(f"failed ({error})") from error
+        finally:
+            # Not stop(): that waits for a device which may never come back.
+            stream.abort(ignore_errors=True)
+            stream.close(ignore_errors=True)
+        if playing.fault:
+            raise self._lost(f"failed ({playing.fault})") from playing.fault
+        played = Played(playing.done, len(playing.samples), self.rate_hz)
+        if not (played.complete or self._stop.is_set()):
+            raise self._lost("ended before the sound did")
+        return played
+
+    def stop(self) -> None:
+        """End what is being played within a block of 50 ms; without effect where nothing is."""
+        self._stop.set()
+
+    def _wait(self, playing: _Playing) -> None:
+        seen, since = playing.done, time.monotonic()
+        while not playing.over.wait(_BLOCK_S):
+            if playing.done != seen:
+                seen, since = playing.done, time.monotonic()
+            elif time.monotonic() - since > self._watchdog_s:
+                raise self._lost(f"took no sound for {self._watchdog_s:g} s")
+
+    def _lost(self, what: str) -> PlayerError:
+        return PlayerError(f"The sound device {self.device_name!r} {what}; plug it in or choose another.")
+
+
+class _Playing:
+    """One sound on its way to the device; `fill` runs in the device's own thread."""
+
+    def __init__(self, library: Any, samples: NDArray[np.int16], stop: threading.Event) -> None:
+        self.samples = samples
+        self.done = 0
+        self.over = threading.Event()
+        self.fault: Exception | None = None
+        self._library = library
+        self._stop = stop
+
+    def fill(self, out: NDArray[np.int16], frames: int, *_: object) -> None:
+        # An exception in here would only be printed, and the stream end as if all was well.
+        stopped = self._stop.is_set()
+        try:
+            block = self.samples[self.done : self.done + (0 if stopped else frames)]
+            out[: len(block)] = block[:, np.newaxis]
+            out[len(block) :] = 0
+            self.done += len(block)
+        except Exception as fault:
+            self.fault = fault
+        if self.fault or stopped:
+            raise self._library.CallbackAbort
+        if self.done == len(self.samples):
+            raise self._library.CallbackStop
+
+
+class ScriptedPlayer:
+    """For tests: keeps what it was given in `played` and follows `script`, one word a sound, then "complete".
+
+    "complete": played at once; "short": half of it is, as if it was stopped; "lost": PlayerError.
+    """
+
+    def __init__(self, script: Iterable[Literal["complete", "short", "lost"]] = ()) -> None:
+        self.played: list[Audio] = []
+        self.stops = 0
+        self._script = deque(script)
+
+    def play(self, audio: Audio) -> Played:
+        """Follow the script."""
+        todo = self._script.popleft() if self._script else "complete"
+        if todo == "lost":
+            raise PlayerError("The sound device was lost, as the script says.")
+        self.played.append(audio)
+        total = len(audio.samples)
+        return Played(total // 2 if todo == "short" else total, total, audio.rate_hz)
+
+    def stop(self) -> None:
+        """Count the call."""
+        self.stops += 1
+
+
+def load_sounddevice(otherwise: str = "") -> Any:
+    """Return the library for sound devices. Raises Problem, which ends with `otherwise`, where it is missing.
+
+    Only here and only when a device is wanted: importing it fails on a system without PortAudio, and nothing
+    else of the assistant needs it.
+    """
+    try:
+        return importlib.import_module("sounddevice")
+    except (ImportError, OSError):
+        raise Problem(
+            "The sound library PortAudio (package libportaudio2) was not found; "
+            f"install it with: sudo apt install libportaudio2{otherwise}"
+        ) from None

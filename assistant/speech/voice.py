@@ -1,0 +1,248 @@
+"""The assistant's voice: texts into sound.
+
+A rendering counts only after it was read back and found to be sound of a plausible length and loudness;
+silence never passes for speech. Each text is rendered by a fresh child process (voice_worker.py), and the
+next child is started ahead, so that a new text costs the rendering only.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import logging
+import subprocess
+import sys
+import tempfile
+import threading
+import uuid
+from collections.abc import Collection, Sequence
+from dataclasses import asdict, dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Literal, Protocol, Self
+
+import numpy as np
+
+from assistant.errors import Problem
+from assistant.speech.audio import FULL_SCALE, Audio, read_audio, write_flac
+
+# Measured with the bundled voice on 4 336 renderings: 1 039 phrases of technical English and 45 hard cases
+# ("123456789", "W", "%"), each at 80, 165, 300 and 450 words a minute. Scaled to 165 words a minute, a letter
+# or digit took 0.061 s or more and a character, with the pause after it, 0.99 s or less; the shortest
+# rendering took 0.127 s; the weakest peak was 0.34 of full scale. The bounds leave room for other voices.
+_PACE_OF_BOUNDS_WPM = 165
+_SHORTEST_S = 0.05
+_SHORTEST_S_A_LETTER = 0.025
+_LONGEST_S = 1.0
+_LONGEST_S_A_CHARACTER = 1.0
+_LOWEST_PEAK = 0.05
+
+_WORKER = Path(__file__).with_name("voice_worker.py")
+_LOG = logging.getLogger(__name__)
+
+
+class VoiceError(Exception):
+    """A text could not be turned into speech; the message is one sentence with the reason."""
+
+
+class Voice(Protocol):
+    """Whatever turns a text into speech."""
+
+    def render(self, text: str) -> Audio:
+        """Return `text` spoken. Raises VoiceError; what is returned is never silence."""
+        ...
+
+
+@dataclass(frozen=True)
+class VoiceSettings:
+    """Which voice, and how it speaks.
+
+    engine: "bundled" is the same everywhere; "system" is the one that the system has, if it has one.
+    voice: its name as the engine knows it; None is the engine's own default.
+    rate_wpm: words a minute, 80 to 450. volume: 0.1 to 1.0 of the voice's full loudness.
+    Raises Problem outside these bounds.
+    """
+
+    engine: Literal["bundled", "system"] = "bundled"
+    voice: str | None = None
+    rate_wpm: int = 165
+    volume: float = 1.0
+
+    def __post_init__(self) -> None:
+        if not 80 <= self.rate_wpm <= 450:
+            raise Problem(f"The voice cannot speak {self.rate_wpm} words a minute; choose 80 to 450.")
+        if not 0.1 <= self.volume <= 1.0:
+            raise Problem(f"The voice cannot have the volume {self.volume}; choose 0.1 to 1.0.")
+
+
+def implausible(text: str, audio: Audio, settings: VoiceSettings) -> str | None:
+    """Say what is wrong with a rendering of `text`, or None where it can be those words."""
+    peak = int(np.abs(audio.samples.astype(np.int32)).max(initial=0)) / FULL_SCALE
+    if peak < _LOWEST_PEAK * settings.volume:
+        return "the rendering is silent"
+    letters = sum(character.isalnum() for character in text)
+    characters = sum(not character.isspace() for character in text)
+    pace = _PACE_OF_BOUNDS_WPM / settings.rate_wpm
+    if audio.seconds < max(_SHORTEST_S, _SHORTEST_S_A_LETTER * letters * pace):
+        return f"the rendering is too short for the text ({audio.seconds:.2f} s)"
+    if audio.seconds > _LONGEST_S + _LONGEST_S_A_CHARACTER * characters * pace:
+        return f"the rendering is too long for the text ({audio.seconds:.2f} s)"
+    return None
+
+
+class ChildVoice:
+    """The voice in a child process, with every text rendered once kept in `cache_folder`.
+
+    A context manager; `render` may be called from any thread. A child that gives no answer within
+    `timeout_s`, dies or renders nonsense is ended, and the text is tried once more with a fresh one.
+    `worker` is the command that starts a child, for tests.
+    """
+
+    def __init__(
+        self,
+        settings: VoiceSettings,
+        cache_folder: Path,
+        timeout_s: float = 10.0,
+        worker: Sequence[str] | None = None,
+    ) -> None:
+        self._settings = settings
+        self._cache_folder = cache_folder
+        self._timeout_s = timeout_s
+        # -P: nothing beside the worker, nor in the folder of the day, may shadow a module that it imports.
+        self._worker = worker or (sys.executable, "-P", str(_WORKER), settings.engine)
+        self._engine_version = _engine_version(settings)
+        self._folder = tempfile.TemporaryDirectory(prefix="voice-")
+        self._lock = threading.Lock()
+        self._standby: subprocess.Popen[str] | None = None
+        self._closed = False
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End the child and remove what it wrote; nothing can be rendered afterwards."""
+        with self._lock:
+            self._closed = True
+            if self._standby:
+                _end(self._standby)
+                self._standby = None
+            self._folder.cleanup()
+
+    def render(self, text: str) -> Audio:
+        """Return `text` spoken, from the cache where it is there whole.
+
+        Raises VoiceError where two children failed in turn, or the text has nothing that can be spoken.
+        """
+        if not text.strip():
+            raise VoiceError("The voice was given nothing to say.")
+        cached = self._cache_folder / f"{self._key(text)}.flac"
+        with contextlib.suppress(Problem):  # not there yet, or damaged: rendered again
+            audio = read_audio(cached)
+            if not implausible(text, audio, self._settings):
+                return audio
+        with self._lock:
+            audio = self._render_afresh(text)
+        try:
+            self._cache_folder.mkdir(parents=True, exist_ok=True)
+            write_flac(cached, audio)
+        except (Problem, OSError) as error:  # it can be spoken all the same
+            _LOG.warning("The voice was not cached: %s", error)
+        return audio
+
+    def _key(self, text: str) -> str:
+        content = [text, asdict(self._settings), self._engine_version]
+        return hashlib.sha256(json.dumps(content).encode()).hexdigest()
+
+    def _render_afresh(self, text: str) -> Audio:
+        if self._closed:
+            raise VoiceError("The voice is closed.")
+        reason = ""
+        for _ in range(2):
+            try:
+                child, self._standby = self._standby or self._start(), None
+                audio = self._ask(child, text)
+                with contextlib.suppress(_RenderingError):  # then the next text starts its own
+                    self._standby = self._start()
+                return audio
+            except _RenderingError as failure:
+                reason = str(failure)
+        shown = text if len(text) <= 40 else f"{text[:37]}..."
+        raise VoiceError(f'The voice could not say "{shown}": {reason}.')
+
+    def _start(self) -> subprocess.Popen[str]:
+        try:
+            return subprocess.Popen(
+                self._worker,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                encoding="utf-8",
+            )
+        except OSError as error:
+            raise _RenderingError(f"its program did not start ({error.strerror})") from None
+
+    def _ask(self, child: subprocess.Popen[str], text: str) -> Audio:
+        path = Path(self._folder.name) / f"{uuid.uuid4().hex}.wav"
+        settings = self._settings
+        request = {
+            "text": text,
+            "path": str(path),
+            "voice": settings.voice,
+            "rate_wpm": settings.rate_wpm,
+            "volume": settings.volume,
+        }
+        try:
+            answer, _ = child.communicate(json.dumps(request), timeout=self._timeout_s)
+            if child.returncode:
+                reason = " ".join(answer.split()).rstrip(".!")
+                raise _RenderingError(reason or f"it ended with status {child.returncode}")
+            audio = read_audio(path)
+        except subprocess.TimeoutExpired:
+            raise _RenderingError(f"it gave no answer within {self._timeout_s:g} s") from None
+        except Problem:
+            raise _RenderingError("it wrote no sound") from None
+        finally:
+            _end(child)
+            path.unlink(missing_ok=True)
+        wrong = implausible(text, audio, settings)
+        if wrong:
+            raise _RenderingError(wrong)
+        return audio
+
+
+class ScriptedVoice:
+    """For tests and replay: a tone of 0.06 s a character, or VoiceError for the texts in `failing`."""
+
+    def __init__(self, failing: Collection[str] = (), rate_hz: int = 22_050) -> None:
+        self.rendered: list[str] = []
+        self._failing = failing
+        self._rate_hz = rate_hz
+
+    def render(self, text: str) -> Audio:
+        """Return a tone at 440 Hz, 0.3 of full scale."""
+        if text in self._failing or not text:
+            raise VoiceError(f'The voice could not say "{text}": it was told to fail.')
+        self.rendered.append(text)
+        moments = np.arange(round(0.06 * len(text) * self._rate_hz)) / self._rate_hz
+        return Audio((0.3 * FULL_SCALE * np.sin(2 * np.pi * 440 * moments)).astype(np.int16), self._rate_hz)
+
+
+class _RenderingError(Exception):
+    """One try failed; the message says why, without a full stop."""
+
+
+def _end(child: subprocess.Popen[str]) -> None:
+    child.kill()
+    with contextlib.suppress(OSError), child:  # closes its pipes and waits, so that no zombie is left
+        pass
+
+
+def _engine_version(settings: VoiceSettings) -> str:
+    # A system voice does not tell its version without being started: after an update of it the sound in the
+    # cache is of the earlier one, which says the same.
+    engine = version("espeakng-loader") if settings.engine == "bundled" else sys.platform
+    return f"{engine} {version('pyttsx3')}"

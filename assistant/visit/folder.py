@@ -1,0 +1,79 @@
+"""Where visits lie: a folder with one record a visit, its recordings beside it."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from assistant.errors import Problem
+from assistant.visit.record import Record
+from assistant.visit.visit import setting_of
+
+RECORD = "visit.sqlite"
+
+
+def new_record_path(folder: Path, utc: str, site: str) -> Path:
+    """A path for a new visit's record in a folder of its own, named by its time and site."""
+    stamp = re.sub(r"[^0-9T]", "", utc.split(".", maxsplit=1)[0])
+    name = re.sub(r"[^a-z0-9]+", "-", site.lower()).strip("-")[:40] or "visit"
+    made = folder / f"{stamp}-{name}"
+    make(made)
+    return made / RECORD
+
+
+def make(folder: Path) -> None:
+    """Makes a folder; Problem when that cannot be."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as wrong:
+        raise Problem(
+            f"The folder {folder} cannot be made ({wrong.strerror}); choose another with --folder."
+        ) from wrong
+
+
+def set_aside(folder: Path) -> None:
+    """Moves what an earlier demo left in `folder` into `folder`/earlier, so that nothing recorded is lost."""
+    record = folder / RECORD
+    if not record.exists():
+        return
+    target = folder / "earlier" / f"{record.stat().st_mtime_ns}"
+    make(target)
+    for path in folder.iterdir():
+        if path.name.startswith("visit") or path.name == "turns.txt":
+            path.rename(target / path.name)
+
+
+def find(path: Path) -> Path:
+    """The record that a person means by a path: the file itself, or the folder that holds it."""
+    if path.is_dir():
+        inside = path / RECORD
+        if not inside.is_file():
+            raise Problem(f"{path} holds no visit record ({RECORD}); name a visit's folder or its record.")
+        return inside
+    return path
+
+
+def unfinished(folder: Path) -> Path:
+    """The newest record under `folder` that was not closed; Problem when there is none."""
+    found = sorted([*folder.glob(RECORD), *folder.glob(f"*/{RECORD}")], key=lambda p: p.stat().st_mtime, reverse=True)
+    for path in found:
+        try:
+            with Record.open(path, read_only=True) as record:
+                if not any(entry.kind == "closed" for entry in record.entries()):
+                    return path
+        except Problem:
+            continue  # not a record, or one that never began: nothing to resume
+    raise Problem(f"There is no unfinished visit in {folder}; name its folder with --folder, or start one with --job.")
+
+
+def rest_of(record: Record) -> tuple[list[Path], float]:
+    """The recordings that a visit was worked from, and how far they were heard, in seconds.
+
+    Without recordings (a microphone) the list is empty. Raises Problem when one is gone.
+    """
+    files = [Path(name) for name in setting_of(record).origin]
+    for file in files:
+        if not file.is_file():
+            raise Problem(f"The recording {file} of this visit is gone; go on with --from-audio or a microphone.")
+    heard = [entry.body["stream_to_s"] for entry in record.entries() if "stream_to_s" in entry.body]
+    return files, heard[-1] if heard else 0.0

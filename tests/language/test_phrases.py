@@ -1,0 +1,31 @@
+"""The phrases a recognizer is told to expect."""
+
+from assistant.language.meaning import Command, Question, Reading, Unclear
+from assistant.language.phrases import phrases
+
+
+def test_they_are_the_same_every_time(language, ask):
+    assert phrases(language, ask("draft")) == phrases(language, ask("draft"))
+
+
+def test_each_is_an_answer_to_its_question_or_a_decoy(language, ask):
+    question = ask("flue-oxygen")
+    for phrase in set(phrases(language, question)):
+        if language.grammar.parse("decoy", phrase.split()):
+            assert language.understand(phrase, question) == Unclear("not-understood")
+            continue
+        meaning = language.understand(phrase, question)
+        assert isinstance(meaning, Reading | Command) or (isinstance(meaning, Unclear) and meaning.choices), phrase
+
+
+def test_without_a_quantity_no_number_is_expected(language):
+    said = {word for phrase in phrases(language, Question("told")) for word in phrase.split()}
+    assert "twenty" not in said
+    assert "yes" in said
+
+
+def test_the_reason_of_a_skip_has_its_own_words(language):
+    assert "no access" in phrases(language, Question("reason"))
+    assert "no access" not in phrases(language, Question("told"))
+    assert language.reason("no access") == "no access"
+    assert language.reason("banana") is None

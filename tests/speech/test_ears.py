@@ -1,0 +1,139 @@
+"""Where an utterance begins and ends, on the fixtures' own sound."""
+
+from __future__ import annotations
+
+import csv
+
+import numpy as np
+import pytest
+
+from assistant.errors import Problem
+from assistant.files import top_folder
+from assistant.language.heard import Heard
+from assistant.speech.audio import Audio, VisitTrack, read_audio, write_flac
+from assistant.speech.ears import Ears, Utterance
+from assistant.speech.sources import FileSource
+
+VISIT = top_folder("audio_fixtures") / "visits" / "hot-surface.flac"
+RATE = 16000
+
+
+class ScriptedRecognizer:
+    """Hears a fixed text; keeps what it was given."""
+
+    name = "scripted"
+    rate_hz = RATE
+
+    def __init__(self, text: str = "yes") -> None:
+        self.text = text
+        self.samples = 0
+
+    def hearing(self, phrases):
+        return self
+
+    def missing(self, words):
+        return []
+
+    def accept(self, block):
+        self.samples += len(block)
+
+    def partial(self):
+        return self.text
+
+    def finish(self):
+        return Heard(self.text)
+
+
+def spoken() -> list[tuple[float, float, str]]:
+    with VISIT.with_suffix(".spoken.tsv").open(encoding="utf-8") as table:
+        rows = csv.DictReader((line for line in table if not line.startswith("#")), delimiter="\t")
+        return [(float(row["start_s"]), float(row["end_s"]), row["text"]) for row in rows]
+
+
+def test_every_utterance_of_the_visit_is_found_once_and_whole():
+    ears = Ears(ScriptedRecognizer(), FileSource([VISIT]))
+    found = []
+    while isinstance(got := ears.listen(["yes"], lambda _: False, 60.0), Utterance):
+        found.append((got.start_s, got.start_s + got.audio.seconds))
+    table = spoken()
+    assert len(found) == len(table)
+    for (start, end), (said_from, said_to, text) in zip(found, table, strict=True):
+        assert start <= said_from + 0.05, text
+        assert end >= said_to - 0.05, text
+
+
+@pytest.mark.parametrize(("grown", "longest"), [(False, 0.6), (True, 1.0), (None, 1.4)])
+def test_how_long_a_silence_ends_an_utterance_depends_on_the_words(grown, longest):
+    ears = Ears(ScriptedRecognizer(), FileSource([VISIT]))
+    got = ears.listen(["yes"], lambda _: grown, 60.0)
+    assert isinstance(got, Utterance)
+    end_of_speech = spoken()[0][1]
+    assert longest - 0.45 < got.start_s + got.audio.seconds - end_of_speech < longest + 0.2
+
+
+def test_nobody_speaks(tmp_path):
+    noise = np.random.default_rng(2).normal(0, 300, 8 * RATE).astype(np.int16)
+    write_flac(tmp_path / "noise.flac", Audio(noise, RATE))
+    ears = Ears(ScriptedRecognizer(), FileSource([tmp_path / "noise.flac"]))
+    assert ears.listen(["yes"], lambda _: False, 5.0) == pytest.approx(5.0, abs=0.05)
+    assert ears.listen(["yes"], lambda _: False, 5.0) is None
+
+
+def test_the_clock_goes_on_where_the_stream_was_left():
+    first = Ears(ScriptedRecognizer(), FileSource([VISIT]))
+    one = first.listen(["yes"], lambda _: False, 60.0)
+    two = first.listen(["yes"], lambda _: False, 60.0)
+    assert isinstance(one, Utterance)
+    assert isinstance(two, Utterance)
+    resumed_at = one.start_s + one.audio.seconds
+    again = Ears(ScriptedRecognizer(), FileSource([VISIT], from_s=resumed_at), from_s=resumed_at)
+    same = again.listen(["yes"], lambda _: False, 60.0)
+    assert isinstance(same, Utterance)
+    assert same.start_s == pytest.approx(two.start_s, abs=0.1)
+
+
+class LateSource:
+    """A source that captured something while nobody listened, as a microphone does."""
+
+    rate_hz = RATE
+
+    def __init__(self) -> None:
+        self.speech = read_audio(VISIT).samples[: 4 * RATE]
+
+    def blocks(self):
+        yield self.speech
+
+    def discard(self):
+        return 3 * RATE
+
+
+def test_what_was_captured_while_the_assistant_spoke_counts_for_the_clock_only():
+    ears = Ears(ScriptedRecognizer(), LateSource())
+    got = ears.listen(["yes"], lambda _: False, 60.0)
+    assert isinstance(got, Utterance)
+    assert got.start_s > 3.0
+
+
+def test_the_tail_of_the_own_voice_is_let_go():
+    ears = Ears(ScriptedRecognizer(), LateSource(), tail_s=4.0)  # the whole of what is there
+    assert ears.listen(["yes"], lambda _: False, 60.0) is None
+
+
+def test_a_source_of_another_rate_is_refused():
+    with pytest.raises(ValueError, match="8000 Hz"):
+        Ears(ScriptedRecognizer(), FileSource([VISIT], rate_hz=8000))
+
+
+def test_recordings_follow_each_other_at_one_rate_and_land_on_the_track(tmp_path):
+    write_flac(tmp_path / "a.flac", Audio(np.ones(8000, np.int16), 8000))
+    write_flac(tmp_path / "b.flac", Audio(np.ones(16000, np.int16), 16000))
+    track = VisitTrack(RATE)
+    source = FileSource([tmp_path / "a.flac", tmp_path / "b.flac"], track=track)
+    assert sum(len(block) for block in source.blocks()) == 2 * RATE
+    assert track.seconds == pytest.approx(2.0)
+
+
+def test_a_recording_that_is_none_is_refused(tmp_path):
+    (tmp_path / "x.wav").write_bytes(b"RIFF nothing")
+    with pytest.raises(Problem, match=r"x\.wav"):
+        FileSource([tmp_path / "x.wav"])

@@ -1,0 +1,241 @@
+"""The commands, as people type them: what they print, and what they say of bad input."""
+
+from __future__ import annotations
+
+import io
+import json
+import sqlite3
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from assistant import cli
+from assistant.files import read_job, top_folder
+from assistant.speech.audio import Audio, read_audio, write_flac
+from assistant.visit.record import Record
+
+FIXTURES = top_folder("audio_fixtures") / "visits"
+JOB = FIXTURES / "hot-surface.job.yaml"
+
+
+@pytest.fixture
+def run(capsys, monkeypatch):
+    """Runs a command line; its exit status, output and error output."""
+
+    def command(*arguments: object, stdin: str = "") -> tuple[int, str, str]:
+        monkeypatch.setattr("sys.argv", ["assistant", *map(str, arguments)])
+        monkeypatch.setattr("sys.stdin", io.StringIO(stdin))
+        status = 0
+        try:
+            cli.main()
+        except SystemExit as ended:
+            status = int(ended.code or 0)
+        out, err = capsys.readouterr()
+        return status, out, err
+
+    return command
+
+
+def refused(result: tuple[int, str, str]) -> str:
+    """The one sentence of a refusal."""
+    status, _, err = result
+    assert status == 2
+    assert "Traceback" not in err
+    assert err.count("\n") == 1, err
+    return err
+
+
+def test_understand_gives_one_json_object_a_line(run):
+    status, out, _ = run(
+        "understand", "--question", "igniter-resistance", "--json", stdin="one twenty ohms\nO L\nfifteen\nbanana\n"
+    )
+    assert status == 0
+    assert [json.loads(line) for line in out.splitlines()] == [
+        {"said": "one twenty ohms", "meaning": {"kind": "reading", "value": "120", "unit": "ohm"}, "confirm": None},
+        {"said": "O L", "meaning": {"kind": "reading", "value": "open", "unit": "ohm"}, "confirm": None},
+        {"said": "fifteen", "meaning": {"kind": "reading", "value": "15", "unit": "ohm"}, "confirm": "confusable"},
+        {"said": "banana", "meaning": {"kind": "unclear", "reason": "not-understood"}, "confirm": None},
+    ]
+
+
+def test_understand_takes_words_a_step_and_negative_values(run):
+    assert "-0.02 inH2O" in run("understand", "minus point oh two", "-q", "draft")[1]
+    assert "command no" in run("understand", "no", "-q", "prove-dead")[1]
+    assert "ambiguous (350 or 3.50)" in run("understand", "three", "fifty", "-q", "manifold-pressure")[1]
+
+
+def test_questions_are_listed_with_unit_and_span(run, shelf):
+    out = run("understand", "--questions")[1]
+    assert all(name[:12] in out for name in shelf.quantities)
+    assert "microampere" in out
+    assert out.startswith(run("hear", "--questions")[1][:50])
+
+
+def test_hear_gives_what_was_said(run, tmp_path):
+    sound = read_audio(FIXTURES / "hot-surface.flac")
+    start = 3.0  # before "yes", the second utterance
+    first = Audio(sound.samples[: int(start * sound.rate_hz)], sound.rate_hz)
+    write_flac(tmp_path / "one.flac", first)
+    status, out, _ = run("hear", tmp_path / "one.flac", "--question", "ambient-co", "--json")
+    heard = json.loads(out)
+    assert status == 0
+    assert heard["file"] == str(tmp_path / "one.flac")
+    assert heard["meaning"] == {"kind": "reading", "value": "3", "unit": "ppm"}
+    assert heard["confirm"] == "always"
+    assert heard["audio_s"] == pytest.approx(3.0)
+    assert heard["decode_s"] > 0
+
+
+def test_hear_goes_on_after_a_file_that_is_no_sound(run, tmp_path):
+    (tmp_path / "bad.wav").write_bytes(b"nothing")
+    write_flac(tmp_path / "quiet.flac", Audio(np.zeros(16000, np.int16), 16000))
+    status, out, err = run("hear", tmp_path / "bad.wav", tmp_path / "quiet.flac", "-q", "line-voltage", "--json")
+    assert status == 2
+    assert "bad.wav" in err
+    assert json.loads(out)["meaning"] == {"kind": "unclear", "reason": "silence"}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["understand", "yes", "-q", "nope"], "'nope' is no question"),
+        (["understand", "yes"], "--question NAME"),
+        (["hear", "-q", "line-voltage"], "at least one recording"),
+        (["hear", "missing.wav", "-q", "line-voltage"], "missing.wav"),
+        (["demo", "nope"], "no demo called 'nope'"),
+        (["visit"], "either --job"),
+        (["visit", "--job", "missing.yaml"], "missing.yaml"),
+        (["replay", "missing.sqlite"], "missing.sqlite"),
+        (["visit", "--resume", "--folder", "nowhere"], "no unfinished visit"),
+    ],
+)
+def test_bad_input_is_one_sentence(run, tmp_path, monkeypatch, arguments, said):
+    monkeypatch.chdir(tmp_path)
+    assert said in refused(run(*arguments))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("site:", "sight:", "line 3, column 1: sight: no such key"),
+        ("unit: inH2O}", "unit: inches}", "is not a known unit"),
+        ("fuel: natural gas", "fuel: coal", "appliance.fuel"),
+        ("igniter-resistance: {low", "igniter-ohms: {low", "'igniter-ohms', which is not a quantity"),
+        ("dial_ft3: 0.5", "dial_ft3: 0", "gas.dial_ft3"),
+        ("visit: yearly check", "visit: commissioning", "There is no procedure"),
+        ("{value: 3.5, unit: inH2O}", "{unit: inH2O}", "give either value, or low and high"),
+        ("plate:", "plate: [", "this is not YAML"),
+    ],
+)
+def test_a_wrong_job_file_is_told_with_its_place(run, tmp_path, old, new, said):
+    text = JOB.read_text(encoding="utf-8")
+    assert old in text
+    (tmp_path / "job.yaml").write_text(text.replace(old, new, 1), encoding="utf-8")
+    sound = FIXTURES / "gas-odour.flac"
+    got = run("visit", "--job", tmp_path / "job.yaml", "--from-audio", sound, "--folder", tmp_path / "v")
+    message = refused(got)
+    assert said in message
+    assert not list((tmp_path / "v").glob("*/visit.sqlite"))
+
+
+@pytest.mark.parametrize("content", [b"", b"nothing", b"SQLite format 3\0 and then nothing"])
+def test_a_record_that_is_none_is_refused(run, tmp_path, content):
+    (tmp_path / "visit.sqlite").write_bytes(content)
+    assert "visit.sqlite" in refused(run("replay", tmp_path / "visit.sqlite"))
+
+
+def test_a_database_that_is_no_record_is_refused(run, tmp_path):
+    with sqlite3.connect(tmp_path / "visit.sqlite") as other:
+        other.execute("CREATE TABLE shopping(item)")
+    assert "visit.sqlite" in refused(run("replay", tmp_path))
+
+
+def test_a_recording_that_is_none_stops_the_visit_before_it_begins(run, tmp_path):
+    (tmp_path / "bad.flac").write_bytes(b"nothing")
+    got = run("visit", "--job", JOB, "--from-audio", tmp_path / "bad.flac", "--folder", tmp_path / "v")
+    assert "bad.flac" in refused(got)
+    assert not list((tmp_path / "v").glob("*/visit.sqlite"))
+
+
+def test_a_visit_from_recordings_is_replayed_from_its_record_alone(run, tmp_path):
+    sound = FIXTURES / "gas-odour.flac"
+    status, out, _ = run("visit", "--job", JOB, "--from-audio", sound, "--folder", tmp_path)
+    assert status == 0
+    assert "EMERGENCY" in out
+    (record,) = tmp_path.glob("*/visit.sqlite")
+    assert {p.name for p in record.parent.iterdir()} == {"visit.sqlite", "visit.audio", "visit.flac", "turns.txt"}
+    for path in record.parent.glob("visit.audio/*"):
+        path.unlink()
+    status, shown, _ = run("replay", record.parent)
+    assert status == 0
+    assert "EMERGENCY" in shown
+    assert "decided otherwise" not in shown
+    with Record.open(record, read_only=True) as opened:
+        assert opened.head in shown.replace("\n", "")
+
+
+def test_a_changed_record_is_told_in_its_replay(run, tmp_path):
+    run("visit", "--job", JOB, "--from-audio", FIXTURES / "gas-odour.flac", "--folder", tmp_path)
+    (record,) = tmp_path.glob("*/visit.sqlite")
+    with sqlite3.connect(record) as raw:
+        for (name,) in raw.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            raw.execute(f"DROP TRIGGER {name}")
+        raw.execute("""UPDATE entry SET body = replace(body, '"value":"2"', '"value":"9"') WHERE kind = 'reading'""")
+    status, _, err = run("replay", record)
+    assert status == 2
+    assert "Not as it was written" in err
+
+
+def test_a_second_demo_sets_the_first_aside(run, tmp_path):
+    run("demo", "gas-odour", "--folder", tmp_path)
+    first = (tmp_path / "visit.sqlite").read_bytes()
+    run("demo", "gas-odour", "--folder", tmp_path)
+    (earlier,) = (tmp_path / "earlier").iterdir()
+    assert (earlier / "visit.sqlite").read_bytes() == first
+    assert (tmp_path / "visit.sqlite").exists()
+
+
+def test_without_a_microphone_the_way_out_is_told(run, tmp_path, monkeypatch):
+    from assistant.errors import Problem
+
+    def no_library(*_: object, **__: object) -> None:
+        raise Problem("The sound library PortAudio was not found; install it with: sudo apt install libportaudio2")
+
+    monkeypatch.setattr("assistant.speech.microphone.load_sounddevice", no_library)
+    assert "libportaudio2" in refused(run("visit", "--job", JOB, "--folder", tmp_path))
+
+
+def test_a_full_disk_is_told_and_nothing_recorded_is_lost(run, tmp_path, monkeypatch):
+    def full(path: Path, audio: Audio) -> None:
+        raise cli.Problem(f"{path} could not be written: no space left; free some space and resume the visit.")
+
+    monkeypatch.setattr("assistant.visit.visit.write_flac", full)
+    sound = FIXTURES / "gas-odour.flac"
+    got = run("visit", "--job", JOB, "--from-audio", sound, "--folder", tmp_path)
+    assert "free some space" in refused(got)
+    (record,) = tmp_path.glob("*/visit.sqlite")
+    with Record.open(record, read_only=True) as opened:
+        assert opened.verify() == []
+
+
+def test_self_check_names_every_part_and_its_mend(run):
+    out = run("self-check")[1]
+    assert all(part in out for part in ("speech model", "words of the", "voice", "PortAudio"))
+
+
+def test_every_command_has_help_and_is_in_the_readme(run):
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    commands = [c.name or (c.callback.__name__ if c.callback else "") for c in cli.app.registered_commands]
+    assert len(commands) >= 6
+    for command in commands:
+        status, out, _ = run(command, "--help")
+        assert status == 0
+        assert len(out.splitlines()) > 5
+        assert f"assistant {command}" in readme, command
+
+
+def test_the_job_of_the_demo_says_that_it_is_invented():
+    for path in FIXTURES.glob("*.job.yaml"):
+        assert read_job(path).invented
+        assert "invented" in read_job(path).site
