@@ -21,6 +21,7 @@ from assistant.errors import Problem
 from assistant.files import library, read_job, top_folder
 from assistant.language.meaning import Command, Meaning, Question, Reading, Readings, Unclear, Value
 from assistant.language.phrases import Expected
+from assistant.models_commands import models_app, store
 from assistant.review import replay as review
 from assistant.speech.audio import VisitTrack, read_audio, resample
 from assistant.speech.ears import Ears, Source, hear_whole
@@ -44,6 +45,7 @@ app = typer.Typer(
     help="A hands-free assistant for gas ignition service: it asks, hears readings, judges them, warns before "
     "the hand goes in, and keeps a record. It advises and records; it gives no permission.",
 )
+app.add_typer(models_app, name="models")
 console = Console(highlight=False)
 errors = Console(stderr=True, highlight=False, soft_wrap=True)
 
@@ -112,7 +114,7 @@ def ears_of(engine: Engine, second_opinion: bool) -> Recognizer:
 
 def _engine(name: Engine) -> Recognizer:
     if name == "vosk":
-        return VoskRecognizer(top_folder("models_manifest") / "field_model")
+        return VoskRecognizer(store().model_in_use())
     return SphinxRecognizer(read_pronunciations(top_folder("grammars") / "pronunciations.dict"))
 
 
