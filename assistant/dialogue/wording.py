@@ -58,7 +58,7 @@ def sentences(text: str) -> list[str]:
 def unclear(meaning: Unclear) -> str:
     """Why an answer is not taken."""
     if meaning.reason == "ambiguous":
-        choices = ", or ".join(spoken_number(Decimal(choice)) for choice in meaning.choices)
+        choices = "; or ".join(spoken_number(Decimal(choice), ", ") for choice in meaning.choices)
         return f"Do you mean {choices}?"
     if meaning.reason == "wrong-dimension":
         return f"{meaning.detail[0].upper()}{meaning.detail[1:]}."
@@ -71,7 +71,7 @@ def read_back(candidate: Candidate) -> str:
         return candidate.answer
     about = "about " if candidate.approximate else ""
     if candidate.upper is not None and isinstance(candidate.value, Decimal):
-        return f"{about}{spoken_number(candidate.value)} to {spoken_value(candidate.upper, candidate.unit)}, not steady"
+        return f"{about}{spoken_number(candidate.value, ', ')} to {spoken_value(candidate.upper, candidate.unit)}, not steady"
     return about + spoken_value(candidate.value, candidate.unit)
 
 

@@ -120,7 +120,7 @@ def test_a_step_does_not_open_when_its_warning_was_not_voiced():
 
 def test_a_passing_reading_is_read_back_and_the_visit_moves_on():
     talk = at(*DEAD).say("sixty two ohms")
-    assert talk.answer.startswith("I have six two ohms. Pass, plate limit.")
+    assert talk.answer.startswith("I have six, two ohms. Pass, plate limit.")
     assert talk.state.step == "rod-unlit"
     assert talk.note("reading")["value"] == "62"
     assert talk.note("reading")["judged"] == "61.7"  # the leads' 0.3 ohm taken off
@@ -176,13 +176,13 @@ def test_an_ambiguous_reading_is_asked_with_its_choices():
     )
     assert talk.state.step == "manifold"
     talk.say("three five")
-    assert talk.answer == "Do you mean three five, or three point five?"
+    assert talk.answer == "Do you mean three, five; or three, point, five?"
     assert talk.say("three point five", "yes").state.standing[-1].quantity == "manifold-pressure"
 
 
 def test_a_range_is_judged_at_the_end_nearer_failure_and_asked():
     talk = at(*BURNING, "nineteen seconds", "yes", "four seconds", "yes", "between point eight and two")
-    assert "zero point eight to two microamps, not steady" in talk.answer
+    assert "zero, point, eight to two microamps, not steady" in talk.answer
     talk.say("yes")
     assert talk.note("reading")["verdict"] == "fail"
     assert (talk.note("reading")["value"], talk.note("reading")["upper"]) == ("0.8", "2")
@@ -190,7 +190,7 @@ def test_a_range_is_judged_at_the_end_nearer_failure_and_asked():
 
 def test_another_unit_is_read_back_in_both():
     talk = at(*BURNING[:-4]).say("one point seven kilopascals")
-    assert "one point seven kilopascals, that is six point eight two inches of water" in talk.answer
+    assert "one, point, seven kilopascals, that is six, point, eight, two inches of water" in talk.answer
     talk.say("yes")
     assert (talk.note("reading")["unit"], talk.note("reading")["judged"]) == ("kilopascal", "6.82487")
 
@@ -200,7 +200,7 @@ def test_readings_by_name_are_kept_until_they_are_asked():
     assert talk.note("reading")["quantity"] == "line-voltage"
     assert talk.note("kept")["quantity"] == "neutral-to-ground"
     talk.say("yes")  # polarity; the kept reading is read back for a yes
-    assert "I heard zero point four volts. Is that right?" in talk.answer
+    assert "I heard zero, point, four volts. Is that right?" in talk.answer
     assert talk.say("yes").note("reading")["quantity"] == "neutral-to-ground"
 
 
@@ -425,7 +425,7 @@ def test_the_end_says_what_was_found_and_what_was_not_checked():
     ]  # fmt: skip
     talk = at(*BURNING, *rest)
     assert talk.state.phase is Phase.CLOSED
-    assert "Flame signal as found: one point three microamps. Caution, below one point five" in talk.answer
+    assert "Flame signal as found: one, point, three microamps. Caution, below one point five" in talk.answer
     assert "Not checked: inlet pressure at full fire. Reason: no access." in talk.answer
     assert "Found: the customer was not told." in talk.answer
     assert "no permission" in talk.answer
@@ -436,7 +436,7 @@ def test_the_end_says_what_was_found_and_what_was_not_checked():
 def test_after_an_interruption_what_was_pending_is_asked_again():
     talk = at(*LIVE).say("one forty one volts")
     talk.event(Opened(resumed=True))
-    assert "I heard one four one volts. Is that right?" in talk.answer
+    assert "I heard one, four, one volts. Is that right?" in talk.answer
     talk = at(*ARRIVED).event(Opened(resumed=True))
     assert "Lock and tag" in talk.answer
     assert talk.state.phase is Phase.WARNING

@@ -15,9 +15,9 @@ from assistant.trade.quantities import Overload
 @pytest.mark.parametrize(
     ("value", "unit", "said"),
     [
-        ("120", "volt", "one two zero volts"),
-        ("-0.02", "inH2O", "minus zero point zero two inches of water"),
-        ("118.0", "volt", "one one eight point zero volts"),
+        ("120", "volt", "one, two, zero volts"),
+        ("-0.02", "inH2O", "minus, zero, point, zero, two inches of water"),
+        ("118.0", "volt", "one, one, eight, point, zero volts"),
         ("1", "ohm", "one ohm"),
         ("9", "ppm", "nine parts per million"),
     ],
