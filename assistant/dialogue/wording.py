@@ -71,7 +71,8 @@ def read_back(candidate: Candidate) -> str:
         return candidate.answer
     about = "about " if candidate.approximate else ""
     if candidate.upper is not None and isinstance(candidate.value, Decimal):
-        return f"{about}{spoken_number(candidate.value, ', ')} to {spoken_value(candidate.upper, candidate.unit)}, not steady"
+        low, high = spoken_number(candidate.value, ", "), spoken_value(candidate.upper, candidate.unit)
+        return f"{about}{low} to {high}, not steady"
     return about + spoken_value(candidate.value, candidate.unit)
 
 

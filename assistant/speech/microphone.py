@@ -123,7 +123,7 @@ class Microphone:
             except queue.Empty:
                 break
         # What the filter holds back (21 ms at 48 kHz) was heard too, and goes with the rest.
-        held_back = self._resampler.delay()
+        held_back: float = self._resampler.delay()
         self._resampler.clear()
         return round(dropped * self.rate_hz / self.device_rate_hz + held_back)
 
