@@ -41,3 +41,5 @@ docs: .venv/.dev
 # Figures, printed and never asserted.
 bench: .venv/.product
 	$(BIN)/python tests/bench/understanding.py
+	$(BIN)/python tests/bench/proposals.py
+	$(BIN)/python tests/bench/saying.py

@@ -96,8 +96,10 @@ EMERGENCY_ANYWHERE = (
 NOTE_FIRST = (("note",), ("take", "a", "note"))
 
 
-# Words this like a command, in percent of their letters, are proposed as it ("did you mean ... ?").
-NEAR = 80
+# Words this like a command, in percent of their letters, are proposed as it ("did you mean ... ?"). Measured by
+# tests/bench/proposals.py: of forms with one word lost, doubled or heard wrongly 57 % get the right proposal and
+# 1.4 % another one; of other talk 1.1 % gets any. At 80 it is 35, 0.5 and 0.5 %; a proposal costs one "no".
+NEAR = 75
 
 MIN_NEAR_WORDS = 2
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
 import pytest
@@ -461,6 +461,35 @@ def test_every_phase_has_transitions_and_every_command_one_somewhere(language):
     commands = {rule.replace("_", "-") for rule in language.grammar.public["commands"]}
     handled = set(EVERYWHERE) | {key for table in TRANSITIONS.values() for key in table}
     assert commands <= handled
+
+
+SAID = ["one twenty", "fifteen", "three fifty", "point oh five", "o l", "minus two", "one eighteen volts", "ten five",
+        "between one and two", "four k seven", "one minute five", "sixty percent", "about forty", "two oh"]  # fmt: skip
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    st.sampled_from(SAID),
+    st.sampled_from(sorted(library().quantities)),
+    st.tuples(st.decimals(-100, 0, places=1), st.decimals(0, 500, places=1)),
+    st.booleans(),
+)
+def test_no_limit_changes_what_was_heard(text, name, bounds, plate_only):
+    """The meaning is the same whatever passes, and whatever the plate says (decision 2)."""
+    procedure = DIALOGUE.rules.procedure
+    step = procedure.steps[0].model_copy(update={"quantity": name, "hazards": (), "power": (), "gas": ()})
+    procedure = procedure.model_copy(update={"steps": (step, *procedure.steps[1:])})
+    meanings = []
+    for low, high in (bounds, (Decimal(-(10**9)), Decimal(10**9))):
+        limit = DIALOGUE.rules.limits["line-voltage"].model_copy(
+            update={"quantity": name, "unit": library().quantities[name].unit, "low": low, "high": high,
+                    "caution_low": None, "caution_high": None, "plate_only": plate_only}
+        )  # fmt: skip
+        rules = replace(DIALOGUE.rules, procedure=procedure, limits={name: limit})
+        dialogue = Dialogue(DIALOGUE.language, rules)
+        state, _ = dialogue.step(dialogue.start(), Opened())
+        meanings.append(dialogue.language.understand(text, dialogue.question(state), state.refused))
+    assert meanings[0] == meanings[1]
 
 
 COMMANDS = [
