@@ -273,14 +273,7 @@ class Dialogue:
 
     def _heard_reading(self, state: State, event: Said, meaning: Meaning) -> Turn:
         assert isinstance(meaning, Reading)
-        candidate = Candidate(
-            words=event.heard.text,
-            value=meaning.value,
-            unit=meaning.unit,
-            approximate=meaning.approximate,
-            upper=meaning.upper,
-            audio=event.audio,
-        )
+        candidate = _heard(event, meaning)
         return self._weigh(state, candidate, self._doubt(state, event, meaning))
 
     def _heard_readings(self, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -298,15 +291,7 @@ class Dialogue:
             elif unfit := self._no_place_for(state, name):
                 effects += _say(f"{spoken} is not kept. {unfit}")
             else:
-                kept = Candidate(
-                    words=event.heard.text,
-                    value=reading.value,
-                    unit=reading.unit,
-                    approximate=reading.approximate,
-                    upper=reading.upper,
-                    audio=event.audio,
-                    why="said ahead",
-                )
+                kept = replace(_heard(event, reading), why="said ahead")
                 state = replace(state, ahead=(*((n, c) for n, c in state.ahead if n != name), (name, kept)))
                 body = {"quantity": name, "value": _plain(kept.value), "unit": kept.unit, "speaker": state.speaker}
                 effects += [Note("kept", body), *_say(f"Kept for later, {spoken}.")]
@@ -777,6 +762,17 @@ def _plain(value: Value | None) -> str:
 
 def _said_value(taken: Taken) -> str:
     return wording.read_back(_candidate(taken))
+
+
+def _heard(event: Said, reading: Reading) -> Candidate:
+    return Candidate(
+        words=event.heard.text,
+        value=reading.value,
+        unit=reading.unit,
+        approximate=reading.approximate,
+        upper=reading.upper,
+        audio=event.audio,
+    )
 
 
 def _candidate(taken: Taken) -> Candidate:

@@ -10,7 +10,7 @@ import pytest
 from rapidfuzz.distance import Levenshtein
 
 from assistant.files import top_folder
-from assistant.language.jsgf import Choice, Ref, Repeat, Series, Tagged
+from assistant.language.jsgf import Ref
 from assistant.speech.recognizer import VoskRecognizer
 
 # Phones in which two commands must differ at least. One stressed vowel and one consonant apart is heard apart.
@@ -48,26 +48,8 @@ def test_no_two_commands_sound_alike(shelf):
 
 
 def test_every_rule_can_be_reached(shelf):
-    reached: set[str] = set()
-
-    def walk(e) -> None:
-        match e:
-            case Ref():
-                if e.rule not in reached:
-                    reached.add(e.rule)
-                    walk(shelf.grammar.rules[e.rule])
-            case Series():
-                for item in e.items:
-                    walk(item)
-            case Choice():
-                for option in e.options:
-                    walk(option)
-            case Repeat() | Tagged():
-                walk(e.item)
-
-    for rules in shelf.grammar.public.values():
-        for rule in rules:
-            walk(Ref(rule))
+    public = [rule for rules in shelf.grammar.public.values() for rule in rules]
+    reached = {leaf.rule for rule in public for leaf in shelf.grammar.leaves(rule) if isinstance(leaf, Ref)}
     assert set(shelf.grammar.rules) - reached == set()
 
 
