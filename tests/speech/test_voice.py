@@ -332,8 +332,8 @@ def test_the_settings_hold_however_long_the_child_waited(tmp_path: Path) -> None
     # A child whose library had gone to sleep lost the rate in 3 of 100 renderings, by the driver's own cancel.
     request = {"text": "Proved dead.", "voice": None, "rate_wpm": 165, "volume": 0.5}
     heard = set()
-    waiting = [subprocess.Popen([*WORKER, "bundled"], stdin=subprocess.PIPE, encoding="utf-8") for _ in range(60)]
-    time.sleep(4)
+    waiting = [subprocess.Popen([*WORKER, "bundled"], stdin=subprocess.PIPE, encoding="utf-8") for _ in range(40)]
+    time.sleep(2)
     for number, child in enumerate(waiting):
         path = tmp_path / f"{number}.wav"
         child.communicate(json.dumps({**request, "path": str(path)}), timeout=10)
