@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check format clean
+.PHONY: demo test check format docs bench clean
 
 demo: .venv/.product
 	$(BIN)/assistant demo
@@ -33,3 +33,13 @@ clean:
 .venv/.dev: .venv/.product
 	$(BIN)/pip install --quiet --group dev
 	touch $@
+
+# What can be said, from the grammars.
+docs: .venv/.dev
+	$(BIN)/python -c 'from assistant.files import library; from assistant.language.table import what_can_be_said as t; print(t(library().language), end="")' > grammars/README.md
+
+# Figures, printed and never asserted.
+bench: .venv/.product
+	$(BIN)/python tests/bench/understanding.py
+	$(BIN)/python tests/bench/proposals.py
+	$(BIN)/python tests/bench/saying.py

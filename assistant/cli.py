@@ -19,15 +19,18 @@ from assistant.dialogue.effects import Effect
 from assistant.dialogue.events import Event
 from assistant.errors import Problem
 from assistant.files import library, read_job, top_folder
-from assistant.language.phrases import phrases
-from assistant.language.utterance import Command, Language, Meaning, Question, Reading, Unclear
+from assistant.language.meaning import Command, Meaning, Question, Reading, Readings, Unclear, Value
+from assistant.language.phrases import Expected
+from assistant.models_commands import models_app, store
 from assistant.review import replay as review
 from assistant.speech.audio import VisitTrack, read_audio, resample
 from assistant.speech.ears import Ears, Source, hear_whole
 from assistant.speech.microphone import Microphone, MicrophoneLost
 from assistant.speech.player import DevicePlayer, Player, TrackPlayer
-from assistant.speech.recognizer import VoskRecognizer
+from assistant.speech.recognizer import Recognizer, VoskRecognizer
+from assistant.speech.second import TwoRecognizers
 from assistant.speech.sources import FileSource
+from assistant.speech.sphinx import SphinxRecognizer, read_pronunciations
 from assistant.speech.voice import ChildVoice, VoiceSettings
 from assistant.trade.quantities import Overload
 from assistant.visit import folder as visits
@@ -42,6 +45,7 @@ app = typer.Typer(
     help="A hands-free assistant for gas ignition service: it asks, hears readings, judges them, warns before "
     "the hand goes in, and keeps a record. It advises and records; it gives no permission.",
 )
+app.add_typer(models_app, name="models")
 console = Console(highlight=False)
 errors = Console(stderr=True, highlight=False, soft_wrap=True)
 
@@ -49,8 +53,16 @@ DEMO_VISITS = {
     "hot-surface": "a yearly check of a hot surface igniter",
     "gas-odour": "a visit that meets a gas odour",
 }
-Engine = Literal["bundled", "system"]
-VOICE = Annotated[Engine, typer.Option("--voice", help="The bundled voice, or the one that the system has.")]
+VoiceEngine = Literal["bundled", "system"]
+VOICE = Annotated[VoiceEngine, typer.Option("--voice", help="The bundled voice, or the one that the system has.")]
+Engine = Literal["vosk", "pocketsphinx"]
+ENGINE = Annotated[Engine, typer.Option("--engine", help="What hears.")]
+SECOND = Annotated[
+    bool,
+    typer.Option(
+        "--second-opinion/--no-second-opinion", help="Let the other engine hear readings too; ask where they differ."
+    ),
+]
 NAME = "ignition-assistant"  # of the folders for the cache
 TAIL_S = 0.3  # of the own voice in a room; SPEECH 2.4 takes it as the start before it is measured
 FOLDER = Annotated[Path, typer.Option("--folder", help="Where visits are kept.")]
@@ -83,9 +95,9 @@ def question_named(name: str) -> Question:
     raise Problem(f"{name!r} is no question; see the list with: assistant understand --questions")
 
 
-def ears_of(model: Path | None = None) -> VoskRecognizer:
+def ears_of(engine: Engine, second_opinion: bool) -> Recognizer:
     """The recognizer, after every word of the grammars was found in its model (SPEECH V2)."""
-    recognizer = VoskRecognizer(model or top_folder("models_manifest") / "field_model")
+    recognizer = _engine(engine)
     grammar = library().grammar
     for rule in (rule for rules in grammar.public.values() for rule in rules):
         words = grammar.words(rule)
@@ -95,7 +107,15 @@ def ears_of(model: Path | None = None) -> VoskRecognizer:
                 f"grammars/{place.file}, line {place.line}: {missing!r} is not in the speech model of "
                 f"{recognizer.name}; use another word there, or another model."
             )
+    if second_opinion:
+        return TwoRecognizers(recognizer, _engine("vosk" if engine == "pocketsphinx" else "pocketsphinx"))
     return recognizer
+
+
+def _engine(name: Engine) -> Recognizer:
+    if name == "vosk":
+        return VoskRecognizer(store().model_in_use())
+    return SphinxRecognizer(read_pronunciations(top_folder("grammars") / "pronunciations.dict"))
 
 
 def meaning_body(meaning: Meaning) -> dict[str, Any]:
@@ -104,13 +124,25 @@ def meaning_body(meaning: Meaning) -> dict[str, Any]:
         case Command():
             return {"kind": "command", "name": meaning.name}
         case Reading():
-            value = meaning.value.value if isinstance(meaning.value, Overload) else f"{meaning.value:f}"
-            about = {"approximate": True} if meaning.approximate else {}
-            return {"kind": "reading", "value": value, "unit": meaning.unit, **about}
+            body: dict[str, Any] = {"kind": "reading", "value": value_text(meaning.value), "unit": meaning.unit}
+            if meaning.approximate:
+                body["approximate"] = True
+            if meaning.upper is not None:
+                body["range"] = [value_text(value) for value in meaning.values]
+            return body
+        case Readings():
+            named = [{"quantity": name, **meaning_body(each)} for name, each in meaning.entries]
+            return {"kind": "readings", "readings": named}
         case Unclear():
             choices = {"choices": list(meaning.choices)} if meaning.choices else {}
             detail = {"detail": meaning.detail} if meaning.detail else {}
-            return {"kind": "unclear", "reason": meaning.reason, **choices, **detail}
+            near = {"did_you_mean": meaning.near} if meaning.near else {}
+            return {"kind": "unclear", "reason": meaning.reason, **choices, **detail, **near}
+
+
+def value_text(value: Value) -> str:
+    """A value as text: its digits as said, "open" or "over-range"."""
+    return value.value if isinstance(value, Overload) else f"{value:f}"
 
 
 def explain(body: dict[str, Any]) -> str:
@@ -121,10 +153,15 @@ def explain(body: dict[str, Any]) -> str:
             what = f"command [bold]{meaning['name']}[/]"
         case "reading":
             about = "about " if meaning.get("approximate") else ""
-            what = f"reading [bold]{about}{meaning['value']} {meaning['unit']}[/]"
+            value = " to ".join(meaning.get("range", [meaning["value"]]))
+            what = f"reading [bold]{about}{value} {meaning['unit']}[/]"
+        case "readings":
+            each = (f"{m['quantity']} {m.get('value', m['kind'])} {m.get('unit', '')}" for m in meaning["readings"])
+            what = f"readings [bold]{'; '.join(each)}[/]"
         case _:
             choices = f" ({' or '.join(meaning['choices'])})" if "choices" in meaning else ""
             detail = f": {meaning['detail']}" if "detail" in meaning else ""
+            detail += f"; did you mean {meaning['did_you_mean']}?" if "did_you_mean" in meaning else ""
             what = f"unclear, {meaning['reason']}{choices}{detail}"
     ask = f"; asks for a yes ({body['confirm']})" if body["confirm"] else ""
     return f"{escape(repr(body['said']))}: {what}{ask}"
@@ -159,16 +196,29 @@ def understand(
     question: QUESTION = "",
     as_json: JSON = False,
     questions: QUESTIONS = False,
+    why: Annotated[bool, typer.Option("--why", help="Show every value considered, and why it stayed or went.")] = False,
 ) -> None:
     """Say what the assistant makes of words at a question."""
     if questions:
         print_questions()
         return
-    language, asked = Language(library().grammar), _asked(question)
+    language, asked = library().language, _asked(question)
     for line in [" ".join(words)] if words else (line.rstrip("\n") for line in sys.stdin):
         meaning = language.understand(line, asked)
         confirm = language.confirm(line, meaning, asked)
-        print_result({"said": line, "meaning": meaning_body(meaning), "confirm": confirm}, as_json)
+        body: dict[str, Any] = {"said": line, "meaning": meaning_body(meaning), "confirm": confirm}
+        if not why:
+            print_result(body, as_json)
+            continue
+        values = language.why(line, asked)
+        if as_json:
+            body["considered"] = [
+                {"value": value_text(c.value), "unit": c.unit, "how": c.how, "gone": c.gone or None} for c in values
+            ]
+        print_result(body, as_json)
+        if not as_json:
+            for c in values:
+                console.print(f"  {value_text(c.value)} {c.unit}, {c.how}: {c.gone or 'stays'}")
 
 
 @app.command()
@@ -177,6 +227,8 @@ def hear(
     question: QUESTION = "",
     as_json: JSON = False,
     questions: QUESTIONS = False,
+    engine: ENGINE = "vosk",
+    second_opinion: SECOND = False,
 ) -> None:
     """Say what the assistant makes of recordings at a question."""
     if questions:
@@ -184,9 +236,9 @@ def hear(
         return
     if not files:
         raise Problem("Name at least one recording: assistant hear FILE --question NAME")
-    language, asked = Language(library().grammar), _asked(question)
-    recognizer = ears_of()
-    expected = phrases(language, asked)
+    language, asked = library().language, _asked(question)
+    recognizer = ears_of(engine, second_opinion)
+    expected = Expected(language, asked)
     failed = False
     for file in files:
         try:
@@ -250,25 +302,34 @@ def visit_(
     resume: Annotated[bool, typer.Option("--resume", help="Go on with the newest unfinished visit.")] = False,
     folder: FOLDER = Path("out"),
     voice: VOICE = "bundled",
+    engine: ENGINE = "vosk",
+    second_opinion: SECOND = False,
 ) -> None:
     """Work a visit by voice, from a microphone or from recordings."""
     if resume == (job is not None):
         raise Problem("Give either --job JOB.yaml for a new visit, or --resume to go on with an unfinished one.")
     if resume:
         record = visits.unfinished(folder)
-        work(record, None, from_audio or [], voice)
+        work(record, None, from_audio or [], voice, engine, second_opinion)
         return
     assert job is not None
     site = read_job(job).site
     record = visits.new_record_path(folder, SystemClock().utc(), site)
-    work(record, job, from_audio or [], voice)
+    work(record, job, from_audio or [], voice, engine, second_opinion)
 
 
-def work(path: Path, job: Path | None, recordings: Sequence[Path], engine: Engine) -> None:
+def work(
+    path: Path,
+    job: Path | None,
+    recordings: Sequence[Path],
+    voice_engine: VoiceEngine,
+    engine: Engine = "vosk",
+    second_opinion: bool = False,
+) -> None:
     """Works a visit, new (with a job file) or resumed, and prints it as it goes."""
     rules = library().rules_for(read_job(job)) if job else None
-    recognizer = ears_of()
-    settings = VoiceSettings(engine=engine)
+    recognizer = ears_of(engine, second_opinion)
+    settings = VoiceSettings(engine=voice_engine)
     with ExitStack() as stack:
         record = None if rules else stack.enter_context(Record.open(path))
         files, from_s = list(recordings), 0.0
@@ -286,7 +347,7 @@ def work(path: Path, job: Path | None, recordings: Sequence[Path], engine: Engin
             source, player = stack.enter_context(Microphone(rate_hz=recognizer.rate_hz)), DevicePlayer()
         if rules:
             origin = tuple(str(file.resolve()) for file in files)
-            setting = Setting(rules, library().grammar_texts, recognizer.name, engine, origin)
+            setting = Setting(rules, library().grammar_texts, recognizer.name, voice_engine, origin)
             record = stack.enter_context(Record.create(path))
             record.append([("visit", setting.to_body())])
         assert record is not None

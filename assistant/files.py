@@ -16,6 +16,7 @@ from ruamel.yaml.error import MarkedYAMLError, YAMLError
 from assistant.dialogue.state import Rules
 from assistant.errors import Problem
 from assistant.language.jsgf import Grammar, GrammarError, read_grammars
+from assistant.language.utterance import Language
 from assistant.trade.findings import FINDINGS
 from assistant.trade.job import Job
 from assistant.trade.limits import GenericLimit
@@ -160,6 +161,11 @@ class Library:
             return read_grammars(self.grammar_texts)
         except GrammarError as wrong:
             raise Problem(str(wrong)) from wrong
+
+    @cached_property
+    def language(self) -> Language:
+        """The spoken language of the grammars."""
+        return Language(self.grammar, self.quantities)
 
     def rules_for(self, job: Job) -> Rules:
         """What a visit for this job is worked by."""

@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from assistant.files import Library, library
-from assistant.language.utterance import Language, Question
+from assistant.language.meaning import Question
+from assistant.language.utterance import Language
 
 ROOT = Path(__file__).parent.parent
 
@@ -17,7 +18,7 @@ def shelf() -> Library:
 
 @pytest.fixture(scope="session")
 def language(shelf: Library) -> Language:
-    return Language(shelf.grammar)
+    return shelf.language
 
 
 @pytest.fixture(scope="session")

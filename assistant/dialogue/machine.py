@@ -22,18 +22,9 @@ from assistant.dialogue import wording
 from assistant.dialogue.effects import Effect, Manner, Note, Say
 from assistant.dialogue.events import Event, Opened, Quiet, Said, Voiced
 from assistant.dialogue.state import Candidate, Found, Phase, Rules, Skipped, State, Taken
-from assistant.language.utterance import (
-    NOTE_FIRST,
-    Command,
-    Confirm,
-    Language,
-    Meaning,
-    Question,
-    Reading,
-    Unclear,
-    Value,
-    normalise,
-)
+from assistant.language.meaning import Command, Confirm, Meaning, Question, Reading, Readings, Unclear, Value
+from assistant.language.spoken import spoken_value
+from assistant.language.utterance import NOTE_FIRST, Language, normalise
 from assistant.trade import units
 from assistant.trade.findings import FINDINGS
 from assistant.trade.judging import Verdict, judge
@@ -43,6 +34,9 @@ from assistant.trade.procedures import State as Site
 from assistant.trade.quantities import Overload, Quantity
 
 Turn = tuple[State, list[Effect]]
+
+# A reading this many times the last visit's, or this part of it, is asked (common practice).
+FAR = Decimal(3)
 
 # From best to worst, to choose where a step leads when a reading completes findings.
 _RANK = ("noted", "pass", "caution", "cannot-judge", "conditional-pass", "conditional-fail", "fail")
@@ -82,7 +76,8 @@ class Dialogue:
         if state.phase is not Phase.ASKING:
             return Question(state.phase.value)
         quantity = state.correcting.quantity if state.correcting else step.quantity
-        return Question(step.id, self._quantity(quantity)) if quantity else Question(step.id)
+        names = state.speaker == "helper"
+        return Question(step.id, self._quantity(quantity), names) if quantity else Question(step.id)
 
     def _quantity(self, name: str) -> Quantity:
         """The quantity as the meter of this job shows it."""
@@ -134,8 +129,8 @@ class Dialogue:
         state = replace(state, warned=True)
         if self._has_danger(step):
             return state, effects
-        state = replace(state, phase=Phase.ASKING)
-        return state, [*effects, *self._present(state)]
+        turn, more = self._ask(state)
+        return turn, [*effects, *more]
 
     def _quiet(self, state: State, event: Quiet) -> Turn:
         if state.phase is Phase.CLOSED:
@@ -143,10 +138,15 @@ class Dialogue:
         return state, [*_say("I am listening."), *self._present(state)]
 
     def _said(self, state: State, event: Said) -> Turn:
-        meaning = self._meaning(state, event)
+        return self._dispatch(state, event, self._meaning(state, event))
+
+    def _dispatch(self, state: State, event: Said, meaning: Meaning) -> Turn:
+        """What the tables say for a meaning."""
         match meaning:
             case Reading():
                 key = "reading"
+            case Readings():
+                key = "readings"
             case Unclear():
                 key = "unclear"
             case Command():
@@ -161,7 +161,11 @@ class Dialogue:
 
     def _open(self, state: State, step_id: str) -> Turn:
         """Comes to a step; the state of power and gas must allow it."""
-        state = replace(state, candidate=None, correcting=None, refused=(), failures=0, timer_from_s=None, warned=False)
+        if state.correcting:
+            state, given_up = self._given_up(state)
+            turn, effects = self._open(state, step_id)
+            return turn, [*given_up, *effects]
+        state = replace(state, candidate=None, refused=(), failures=0, timer_from_s=None, warned=False, asked=False)
         if step_id == END:
             return self._close(state)
         if step_id == EMERGENCY:
@@ -184,8 +188,24 @@ class Dialogue:
         if step.hazards:
             ask = _say("Say understood.") if self._has_danger(step) else []
             return replace(state, phase=Phase.WARNING), [*self._hazards(step), *ask]
+        return self._ask(state)
+
+    def _ask(self, state: State) -> Turn:
+        """Puts the step's question; a reading that was said ahead of it is read back instead."""
+        state = replace(state, phase=Phase.ASKING, failures=0, asked=True)
+        quantity = self.rules.procedure.step(state.step).quantity
+        kept = next((candidate for name, candidate in state.ahead if name == quantity), None)
+        if kept is None:
+            return state, [*self._present(state)]
+        state = replace(state, ahead=tuple((n, c) for n, c in state.ahead if n != quantity))
+        return self._weigh(state, kept, kept.why)
+
+    def _back_to_the_step(self, state: State) -> Turn:
+        """Back from an aside: to the question if it was put already, else to the warnings that come first."""
+        if not state.asked:
+            return self._open(state, state.step)
         state = replace(state, phase=Phase.ASKING)
-        return state, [*self._present(state)]
+        return state, self._present(state)
 
     def _unfit(self, site: Site, step: Step) -> str:
         """Why a step may not be worked as power and gas are; empty when it may."""
@@ -221,8 +241,10 @@ class Dialogue:
                 return _say(step.say)
             case Phase.WARNING:
                 return _say("Say understood.")
+            case Phase.CONFIRMING if state.candidate and state.candidate.command:
+                return _say(f"Did you mean, {state.candidate.command.replace('-', ' ')}?")
             case Phase.CONFIRMING if state.candidate:
-                return _say(f"I heard {wording.read_back(state.candidate)}. Is that right?")
+                return _say(f"I heard {self._read_back(state, state.candidate)}. Is that right?")
             case Phase.REASON:
                 return _say("Why is it skipped? Say the reason.")
             case Phase.NOTING:
@@ -251,14 +273,40 @@ class Dialogue:
 
     def _heard_reading(self, state: State, event: Said, meaning: Meaning) -> Turn:
         assert isinstance(meaning, Reading)
-        candidate = Candidate(
-            words=event.heard.text,
-            value=meaning.value,
-            unit=meaning.unit,
-            approximate=meaning.approximate,
-            audio=event.audio,
-        )
+        candidate = _heard(event, meaning)
         return self._weigh(state, candidate, self._doubt(state, event, meaning))
+
+    def _heard_readings(self, state: State, event: Said, meaning: Meaning) -> Turn:
+        """Readings by name: the one that is asked is weighed, the others are kept until they are asked."""
+        assert isinstance(meaning, Readings)
+        asked = self.question(state).quantity
+        effects: list[Effect] = []
+        mine: Reading | None = None
+        for name, reading in meaning.entries:
+            spoken = self.rules.quantities[name].spoken
+            if isinstance(reading, Unclear):
+                effects += _say(f"{spoken}: {wording.unclear(reading)}")
+            elif asked and name == asked.name:
+                mine = reading
+            elif unfit := self._no_place_for(state, name):
+                effects += _say(f"{spoken} is not kept. {unfit}")
+            else:
+                kept = replace(_heard(event, reading), why="said ahead")
+                state = replace(state, ahead=(*((n, c) for n, c in state.ahead if n != name), (name, kept)))
+                body = {"quantity": name, "value": _plain(kept.value), "unit": kept.unit, "speaker": state.speaker}
+                effects += [Note("kept", body), *_say(f"Kept for later, {spoken}.")]
+        if mine is None:
+            return state, [*effects, *self._present(state)]
+        turn, more = self._heard_reading(state, event, mine)
+        return turn, [*effects, *more]
+
+    def _no_place_for(self, state: State, quantity: str) -> str:
+        """Why a reading that is not asked now cannot be kept; empty when a later step asks it as things are."""
+        procedure = self.rules.procedure
+        later = [s for s in procedure.steps[procedure.number(state.step) :] if s.quantity == quantity]
+        if not later:
+            return "It is not asked in what follows."
+        return self._unfit(state.site, later[0])
 
     def _weigh(self, state: State, candidate: Candidate, doubt: str) -> Turn:
         """Takes a reading at its read-back, or asks for a yes where it matters (decision 3)."""
@@ -271,10 +319,10 @@ class Dialogue:
         state = replace(state, phase=Phase.CONFIRMING, candidate=candidate, failures=0)
         note = Note("heard-reading", {**_reading_body(taken), "asked_because": candidate.why})
         leave = "If so, leave now. " if emergency else ""
-        return state, [note, *_say(f"I heard {wording.read_back(candidate)}. {leave}Is that right?")]
+        return state, [note, *_say(f"I heard {self._read_back(state, candidate)}. {leave}Is that right?")]
 
     def _doubt(self, state: State, event: Said, meaning: Reading) -> str:
-        """Why the words alone call for a yes; empty when they do not."""
+        """Why the words, or the last visit, call for a yes; empty when they do not."""
         question = self.question(state)
         confirm: Confirm | None = self.language.confirm(event.heard.text, meaning, question)
         if confirm:
@@ -282,19 +330,50 @@ class Dialogue:
         mine = self._judge(state, Candidate("", meaning.value, meaning.unit)).verdict.outcome
         for rival in self.language.rivals(event.heard, meaning, question, state.refused):
             if not isinstance(rival, Reading):
-                return "faint"
+                return rival.detail if isinstance(rival, Unclear) else "alternative"
             if self._judge(state, Candidate("", rival.value, rival.unit)).verdict.outcome != mine:
                 return "alternative"
-        return ""
+        return "far from the last visit" if self._far(state, meaning) else ""
+
+    def _far(self, state: State, meaning: Reading) -> bool:
+        """Whether a reading is over three times the last visit's, or under a third (common practice)."""
+        taken = self._judge(state, Candidate("", meaning.value, meaning.unit))
+        before = self.rules.job.previous.get(taken.quantity)
+        if not before or not isinstance(taken.judged, Decimal):
+            return False
+        ratio = taken.judged / before
+        return ratio > FAR or ratio < 1 / FAR
+
+    def _read_back(self, state: State, candidate: Candidate) -> str:
+        """What was heard; a value in another unit than asked also in that one."""
+        said = wording.read_back(candidate)
+        if isinstance(candidate.value, Decimal):
+            asked = self.rules.quantities[self._asked_quantity(state)].unit
+            if candidate.unit != asked:
+                converted = units.round_significant(units.convert(candidate.value, candidate.unit, asked), 3)
+                said += f", that is {spoken_value(converted, asked)}"
+        return said
+
+    def _asked_quantity(self, state: State) -> str:
+        """The quantity that an answer is for: that of the reading taken back, or of the step."""
+        name = state.correcting.quantity if state.correcting else self.rules.procedure.step(state.step).quantity
+        assert name is not None
+        return name
 
     def _judge(self, state: State, candidate: Candidate) -> Taken:
         """The reading as it would be taken: lead resistance off, converted, judged with the meter's accuracy."""
-        step = self.rules.procedure.step(state.step if not state.correcting else state.correcting.step)
-        name = state.correcting.quantity if state.correcting else step.quantity
-        assert name is not None
+        step = self.rules.procedure.step(state.correcting.step if state.correcting else state.step)
+        name = self._asked_quantity(state)
         assert candidate.value is not None
         quantity = self.rules.quantities[name]
         meter = self.rules.job.meter_for(name)
+        if candidate.upper is not None:
+            # Of a reading that was not steady the end nearer failure counts.
+            ends = [
+                self._judge(state, replace(candidate, value=v, upper=None)) for v in (candidate.value, candidate.upper)
+            ]
+            worse = max(ends, key=lambda end: _RANK.index(end.verdict.outcome))
+            return replace(worse, value=candidate.value, upper=candidate.upper)
         value: Value = candidate.value
         uncertainty: Decimal | None = None
         if isinstance(value, Decimal):
@@ -329,6 +408,7 @@ class Dialogue:
         )
 
     def _take(self, state: State, taken: Taken, confirmed: bool = False) -> Turn:
+        read_back = "Taken." if confirmed else f"I have {self._read_back(state, _candidate(taken))}."
         correcting = state.correcting
         state = replace(
             state,
@@ -341,7 +421,7 @@ class Dialogue:
             speaker="technician",
         )
         # A value that was just confirmed is not read back a third time.
-        said = f"Taken. {wording.verdict(taken.verdict, taken.judged)}" if confirmed else wording.taken(taken)
+        said = f"{read_back} {wording.verdict(taken.verdict, taken.judged)}"
         effects: list[Effect] = [Note("reading", _reading_body(taken)), *_say(said, "answer")]
         if self._emergency_from(taken):
             alarm = wording.CO_ALARM if taken.quantity == "ambient-co" else wording.GAS_ALARM
@@ -369,14 +449,15 @@ class Dialogue:
     def _after_correction(self, state: State, old: Taken, step: Step, outcome: str, effects: list[Effect]) -> Turn:
         """After an earlier reading was corrected: on with the visit, or to where the new value leads."""
         procedure = self.rules.procedure
-        before, now = procedure.after(step, old.verdict.outcome), procedure.after(step, outcome)
-        if before != now:
+        was, now = procedure.after(step, old.verdict.outcome), procedure.after(step, outcome)
+        if was != now:
             target = None if now in (END, EMERGENCY) else procedure.step(now)
             if target is None or not self._unfit(state.site, target):
                 turn, more = self._open(state, now)
                 return turn, [*effects, *more]
             effects += _say(f"That would lead to {target.title}. It needs other states of power and gas.")
-        return state, [*effects, *self._present(state)]
+        turn, more = self._back_to_the_step(state)
+        return turn, [*effects, *more]
 
     def _work_out(self, state: State, name: str, step: str) -> Found:
         finding = FINDINGS[name]
@@ -434,26 +515,32 @@ class Dialogue:
 
     def _confirmed(self, state: State, event: Said, meaning: Meaning) -> Turn:
         assert state.candidate is not None
+        if state.candidate.command:
+            command = Command(state.candidate.command)
+            return self._dispatch(replace(state, phase=state.candidate.phase, candidate=None), event, command)
         if state.candidate.value is None:
             return self._answered(state, state.candidate.answer, state.candidate.words)
         return self._take(state, self._judge(state, state.candidate), confirmed=True)
 
     def _refused(self, state: State, event: Said, meaning: Meaning) -> Turn:
-        """No to what was heard: it is put aside, and left out of the next try."""
-        assert state.candidate is not None
-        value = state.candidate.value
-        note = Note(
-            "refused",
-            {"step": state.step, "value": _plain(value) if value is not None else state.candidate.answer},
-        )
-        refused = state.refused if value is None else (*state.refused, value)
+        """No to what was heard: it is put aside, and a value is left out of the next try."""
+        candidate = state.candidate
+        assert candidate is not None
+        if candidate.command:
+            state = replace(state, phase=candidate.phase, candidate=None)
+            return state, self._present(state)
+        said = candidate.answer if candidate.value is None else _plain(candidate.value)
+        refused = state.refused if candidate.value is None else (*state.refused, candidate.value)
         state = replace(state, phase=Phase.ASKING, candidate=None, refused=refused)
+        note = Note("refused", {"step": state.step, "value": said})
         return state, [note, *_say("Not taken."), *self._present(state)]
 
     def _corrected(self, state: State, event: Said, meaning: Meaning) -> Turn:
         """Takes back the last reading, at any later moment, and asks for it again."""
         if state.phase is Phase.CONFIRMING:
             return self._refused(state, event, meaning)
+        if state.correcting:
+            return state, self._present(state)
         last = next(iter(reversed(state.standing)), None)
         if last is None:
             return state, [*_say("There is no reading to take back."), *self._present(state)]
@@ -483,6 +570,10 @@ class Dialogue:
             elif failures > 2:
                 said += f" {wording.HELP_AFTER_THREE}"
         note = Note("unclear", {"step": state.step, "reason": meaning.reason, "choices": list(meaning.choices)})
+        if meaning.near and state.phase is not Phase.CONFIRMING:
+            candidate = Candidate(event.heard.text, command=meaning.near, phase=state.phase)
+            state = replace(state, phase=Phase.CONFIRMING, candidate=candidate)
+            return state, [note, *self._present(state)]
         state = replace(state, failures=failures)
         asks = meaning.reason == "ambiguous"  # the choices are the question
         return state, [note, *_say(said), *([] if asks else self._present(state))]
@@ -497,11 +588,8 @@ class Dialogue:
         step = self.rules.procedure.step(state.step)
         if not state.warned:
             return self._open(state, state.step)
-        state = replace(state, phase=Phase.ASKING, failures=0)
-        return state, [
-            Note("understood", {"step": step.id, "hazards": list(step.hazards)}),
-            *self._present(state),
-        ]
+        turn, effects = self._ask(state)
+        return turn, [Note("understood", {"step": step.id, "hazards": list(step.hazards)}), *effects]
 
     # --- commands
 
@@ -544,7 +632,9 @@ class Dialogue:
     def _skip(self, state: State, event: Said, meaning: Meaning) -> Turn:
         step = self.rules.procedure.step(state.step)
         if state.correcting:
-            return state, [*_say("The reading stays taken back.", "answer"), *self._present_step(state)]
+            state, note = self._given_up(replace(state, candidate=None))
+            turn, effects = self._back_to_the_step(state)
+            return turn, [*note, *_say("The reading stays taken back.", "answer"), *effects]
         if not step.skippable:
             return state, [
                 *_say("This step cannot be skipped. It makes the next ones safe."),
@@ -553,14 +643,19 @@ class Dialogue:
         state = replace(state, phase=Phase.REASON, candidate=None)
         return state, self._present(state)
 
-    def _present_step(self, state: State) -> list[Effect]:
-        return self._present(replace(state, correcting=None))
+    def _given_up(self, state: State) -> tuple[State, list[Effect]]:
+        """A reading that was taken back and is not read again is a step that was not checked."""
+        if state.correcting is None:
+            return state, []
+        left = Skipped(state.correcting.step, "taken back and not read again")
+        state = replace(state, correcting=None, skipped=(*state.skipped, left))
+        return state, [Note("skipped", {"step": left.step, "reason": left.reason, "audio": ""})]
 
     def _reason(self, state: State, event: Said, meaning: Meaning) -> Turn:
         """Whatever is said now is the reason; its recording is kept, and the words if they are known."""
         if meaning in (Command("no"), Command("go-back"), Command("correction")):
-            state = replace(state, phase=Phase.ASKING)
-            return state, [*_say("Not skipped."), *self._present(state)]
+            turn, effects = self._back_to_the_step(state)
+            return turn, [*_say("Not skipped."), *effects]
         if meaning in (Command("say-again"), Command("hold"), Command("how-far"), Unclear("silence")):
             return EVERYWHERE.get(getattr(meaning, "name", ""), Dialogue._not_here)(self, state, event, meaning)
         reason = self.language.reason(event.heard.text) or "as recorded"
@@ -600,7 +695,7 @@ class Dialogue:
             return state, [*_say("No time is asked here."), *self._present(state)]
         if state.timer_from_s is None:
             state = replace(state, timer_from_s=event.at_s)
-            return state, [Note("mark", {"step": state.step, "at_s": event.at_s}), *_say("Mark.")]
+            return state, [Note("mark", {"step": state.step, "at_s": event.at_s}), *_say("Marked.")]
         seconds = Decimal(str(round(event.at_s - state.timer_from_s, 1)))
         state = replace(state, timer_from_s=None)
         note = Note("mark", {"step": state.step, "at_s": event.at_s})
@@ -618,6 +713,7 @@ class Dialogue:
         return self._emergency(state, event.heard.text, wording.GAS_ALARM)
 
     def _emergency(self, state: State, why: str, alarm: str) -> Turn:
+        state, given_up = self._given_up(state)
         state = replace(
             state,
             phase=Phase.EMERGENCY,
@@ -627,7 +723,7 @@ class Dialogue:
             timer_from_s=None,
             failures=0,
         )
-        return state, [Note("emergency", {"why": why, "step": state.step}), *_say(alarm, "alarm")]
+        return state, [*given_up, Note("emergency", {"why": why, "step": state.step}), *_say(alarm, "alarm")]
 
     def _stay_out(self, state: State, event: Said, meaning: Meaning) -> Turn:
         return state, _say(wording.STAY_OUT, "alarm")
@@ -665,7 +761,22 @@ def _plain(value: Value | None) -> str:
 
 
 def _said_value(taken: Taken) -> str:
-    return wording.read_back(Candidate("", taken.value, taken.unit, approximate=taken.approximate))
+    return wording.read_back(_candidate(taken))
+
+
+def _heard(event: Said, reading: Reading) -> Candidate:
+    return Candidate(
+        words=event.heard.text,
+        value=reading.value,
+        unit=reading.unit,
+        approximate=reading.approximate,
+        upper=reading.upper,
+        audio=event.audio,
+    )
+
+
+def _candidate(taken: Taken) -> Candidate:
+    return Candidate("", taken.value, taken.unit, approximate=taken.approximate, upper=taken.upper)
 
 
 def _difference(unit: str) -> str:
@@ -681,6 +792,7 @@ def _reading_body(taken: Taken) -> dict[str, object]:
         "unit": taken.unit,
         "judged": _plain(taken.judged),
         "approximate": taken.approximate,
+        **({"upper": _plain(taken.upper), "steady": False} if taken.upper is not None else {}),
         "words": taken.words,
         "speaker": taken.speaker,
         "stage": taken.stage,
@@ -737,6 +849,7 @@ TRANSITIONS: dict[Phase, dict[str, Handler]] = {
     },
     Phase.ASKING: {
         "reading": Dialogue._heard_reading,
+        "readings": Dialogue._heard_readings,
         "yes": Dialogue._yes_no,
         "no": Dialogue._yes_no,
         "next": Dialogue._yes_no,

@@ -11,7 +11,7 @@ from decimal import Decimal
 from enum import Enum
 
 from assistant.dialogue.effects import Say
-from assistant.language.utterance import Value
+from assistant.language.meaning import Value
 from assistant.trade.job import Job
 from assistant.trade.judging import Verdict
 from assistant.trade.limits import GenericLimit
@@ -60,6 +60,9 @@ class Candidate:
     timed: bool = False
     audio: str = ""
     why: str = ""  # why it is asked
+    upper: Decimal | None = None  # the other end of a range
+    command: str = ""  # a command that was nearly said, and is proposed
+    phase: Phase = Phase.ASKING  # where that command was said
 
 
 @dataclass(frozen=True)
@@ -76,6 +79,7 @@ class Taken:
     speaker: str
     stage: str
     approximate: bool = False
+    upper: Decimal | None = None
     withdrawn: bool = False
 
 
@@ -109,7 +113,9 @@ class State:
     site: Site = field(default_factory=Site)
     opened: bool = False
     warned: bool = False  # the hazards of this step were played to the end
+    asked: bool = False  # its question was put: the warnings were voiced, and understood where they must be
     candidate: Candidate | None = None
+    ahead: tuple[tuple[str, Candidate], ...] = ()  # readings said before they were asked, by quantity
     correcting: Taken | None = None  # the reading that was taken back and is asked again
     refused: tuple[Value, ...] = ()
     failures: int = 0  # answers in a row that were not understood

@@ -10,15 +10,13 @@ import re
 from decimal import Decimal
 
 from assistant.dialogue.state import Candidate, Found, Rules, State, Taken
+from assistant.language.meaning import Unclear, Value
 from assistant.language.spoken import spoken_number, spoken_unit, spoken_value
-from assistant.language.utterance import Unclear, Value
 from assistant.trade.findings import FINDINGS
 from assistant.trade.judging import Limit, Verdict
 from assistant.trade.units import round_significant
 
-NO_PERMISSION = (
-    "I advise and record. I give no permission. The maker's instructions, the local code and your licence come first."
-)
+NO_PERMISSION = "I advise and record. I give no permission. The maker's instructions and the local code come first."
 GAS_ALARM = (
     "Leave now. Get everybody out. Touch no switch, no phone, no flame. "
     "Leave this device where it is. Call the gas supplier from well outside."
@@ -43,7 +41,7 @@ _UNCLEAR = {
     "not-understood": "I did not understand.",
     "out-of-span": "That is more than the meter shows.",
     "no-number": "I need the figure that the meter shows.",
-    "range": "I heard a range. Give one figure, the worse end.",
+    "trend": "Wait until it is steady, then give the figure.",
     "bound": "I heard more, or less, than. Give the figure that the meter shows.",
     "not-asked": "No reading is asked here.",
     "refused-before": "I hear the same value again, that you refused.",
@@ -60,7 +58,7 @@ def sentences(text: str) -> list[str]:
 def unclear(meaning: Unclear) -> str:
     """Why an answer is not taken."""
     if meaning.reason == "ambiguous":
-        choices = ", or ".join(spoken_number(Decimal(choice)) for choice in meaning.choices)
+        choices = "; or ".join(spoken_number(Decimal(choice), ", ") for choice in meaning.choices)
         return f"Do you mean {choices}?"
     if meaning.reason == "wrong-dimension":
         return f"{meaning.detail[0].upper()}{meaning.detail[1:]}."
@@ -72,6 +70,9 @@ def read_back(candidate: Candidate) -> str:
     if candidate.value is None:
         return candidate.answer
     about = "about " if candidate.approximate else ""
+    if candidate.upper is not None and isinstance(candidate.value, Decimal):
+        low, high = spoken_number(candidate.value, ", "), spoken_value(candidate.upper, candidate.unit)
+        return f"{about}{low} to {high}, not steady"
     return about + spoken_value(candidate.value, candidate.unit)
 
 
@@ -125,17 +126,17 @@ def limit(rule: Limit | None) -> str:
     unit = spoken_unit(rule.unit)
     parts = []
     if rule.wants_open:
-        parts.append("It must read open")
+        parts.append("it must read open")
     elif rule.low is not None and rule.high is not None:
-        parts.append(f"{spoken_quantity(rule.low)} to {spoken_quantity(rule.high)} {unit}")
+        parts.append(f"from {spoken_quantity(rule.low)} to {spoken_quantity(rule.high)} {unit}")
     elif rule.low is not None:
-        parts.append(f"At least {spoken_quantity(rule.low)} {unit}")
+        parts.append(f"at least {spoken_quantity(rule.low)} {unit}")
     elif rule.high is not None:
-        parts.append(f"At most {spoken_quantity(rule.high)} {unit}")
+        parts.append(f"at most {spoken_quantity(rule.high)} {unit}")
     for bound, word in ((rule.caution_low, "below"), (rule.caution_high, "above")):
         if bound is not None:
-            parts.append(f"Caution {word} {spoken_quantity(bound)}")
-    return f"{_AUTHORITIES[rule.authority].capitalize()}. {'. '.join(parts)}. Source, {_source(rule)}."
+            parts.append(f"caution {word} {spoken_quantity(bound)}")
+    return f"{_AUTHORITIES[rule.authority].capitalize()}, {', '.join(parts)}. Source, {_source(rule)}."
 
 
 def _source(rule: Limit) -> str:
@@ -156,8 +157,9 @@ def finding(found: Found) -> str:
 
 
 def taken(reading: Taken) -> str:
-    """The read-back of a reading that was taken, and how it stands."""
-    return f"{spoken_value(reading.value, reading.unit)}. {verdict(reading.verdict, reading.judged)}"
+    """A reading that was taken, and how it stands."""
+    value = read_back(Candidate("", reading.value, reading.unit, upper=reading.upper))
+    return f"{value}. {verdict(reading.verdict, reading.judged)}"
 
 
 def how_far(state: State, rules: Rules) -> str:

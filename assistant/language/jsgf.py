@@ -207,27 +207,30 @@ class Grammar:
     def words(self, rule: str) -> dict[str, Word]:
         """Every word that a sentence of `rule` can hold, with the place where it is first written."""
         found: dict[str, Word] = {}
-        seen: set[str] = set()
+        for leaf in self.leaves(rule):
+            if isinstance(leaf, Word):
+                found.setdefault(leaf.text, leaf)
+        return found
 
-        def walk(e: Expansion) -> None:
-            match e:
+    def leaves(self, rule: str) -> Iterator[Word | Ref]:
+        """The words of `rule` and of every rule that it leads to, and the references on the way."""
+        seen: set[str] = set()
+        waiting: list[Expansion] = [Ref(rule)]
+        while waiting:
+            match e := waiting.pop():
                 case Word():
-                    found.setdefault(e.text, e)
+                    yield e
                 case Ref():
                     if e.rule not in seen:
                         seen.add(e.rule)
-                        walk(self.rules[e.rule])
+                        yield e
+                        waiting.append(self.rules[e.rule])
                 case Series():
-                    for item in e.items:
-                        walk(item)
+                    waiting += reversed(e.items)
                 case Choice():
-                    for option in e.options:
-                        walk(option)
+                    waiting += reversed(e.options)
                 case Repeat() | Tagged():
-                    walk(e.item)
-
-        walk(Ref(rule))
-        return found
+                    waiting.append(e.item)
 
     def sentences(self, rule: str) -> list[str]:
         """Every sentence of a rule without endless repetition, each once."""

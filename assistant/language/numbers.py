@@ -60,6 +60,10 @@ def _number(node: Node) -> Iterator[Number]:
             yield Number(Decimal(f"{head}.{end:02d}"), "point left out")
             if end < 60:
                 yield Number(Decimal(head * 60 + end), "minutes and seconds")
+        case "teen_digit":
+            teen, digit = _tag(inner), _tag(inner.nodes("nonzero")[0])
+            yield Number(Decimal(teen * 10 + digit))
+            yield Number(Decimal(f"{teen}.{digit}"))
         case "spelled":
             digits = _spelled(inner)
             yield Number(Decimal(int(digits)))

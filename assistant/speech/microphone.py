@@ -122,8 +122,10 @@ class Microphone:
                 dropped += len(self._queue.get_nowait())
             except queue.Empty:
                 break
+        # What the filter holds back (21 ms at 48 kHz) was heard too, and goes with the rest.
+        held_back: float = self._resampler.delay()
         self._resampler.clear()
-        return round(dropped * self.rate_hz / self.device_rate_hz)
+        return round(dropped * self.rate_hz / self.device_rate_hz + held_back)
 
     def _hear(self, sound: NDArray[np.int16], _frames: int, _time: object, status: Any) -> None:
         # Runs in the device's own thread, where an exception would only be printed.

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from assistant.errors import Problem
 from assistant.language.heard import Alternative, Heard, HeardWord
+from assistant.language.phrases import Expected
 
 UNKNOWN = "[unk]"
 ALTERNATIVES = 5  # how many texts to compare; more than five never held a value that the first five lacked
@@ -44,8 +45,8 @@ class Recognizer(Protocol):
     name: str  # engine, version and model, for the record
     rate_hz: int  # of the samples it takes; sound at any other rate would be misheard without a word (V14)
 
-    def hearing(self, phrases: Sequence[str]) -> Hearing:
-        """Starts an utterance in which these phrases are expected."""
+    def hearing(self, expected: Expected) -> Hearing:
+        """Starts an utterance in which an answer to a question is expected."""
 
     def missing(self, words: Iterable[str]) -> list[str]:
         """Those of `words` that it can never hear."""
@@ -79,7 +80,11 @@ class VoskRecognizer:
         """Those of `words` that are not in the model (SPEECH V2: Vosk would only drop them)."""
         return [word for word in words if self._model.vosk_model_find_word(word) < 0]
 
-    def hearing(self, phrases: Sequence[str]) -> VoskHearing:
+    def hearing(self, expected: Expected) -> VoskHearing:
+        """Starts an utterance; see `hearing_of`."""
+        return self.hearing_of(expected.phrases)
+
+    def hearing_of(self, phrases: Sequence[str]) -> VoskHearing:
         """Starts an utterance; ValueError when `phrases` is empty or holds a word that is not in the model."""
         lost = self.missing({word for phrase in phrases for word in phrase.split()})
         if lost or not all(phrase.split() for phrase in phrases) or not phrases:

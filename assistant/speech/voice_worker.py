@@ -15,9 +15,8 @@ import json
 import os
 import signal
 import sys
-import threading
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn, TextIO
 
 import espeakng_loader
 
@@ -29,18 +28,24 @@ def main() -> None:
     # The libraries print as they please. From here on only `answer` reaches the assistant.
     answer = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
-    status = 0
+    # What fails inside the library's callback (a full disk) comes here and nowhere else.
+    sys.unraisablehook = lambda unraisable: _end(answer, unraisable.exc_value)
     try:
         engine = _start(sys.argv[1])
         line = sys.stdin.read()
         if line:
             _render(engine, **json.loads(line))
     except Exception as error:
-        answer.write(str(error) or type(error).__name__)
+        _end(answer, error)
+    _end(answer, None)
+
+
+def _end(answer: TextIO, fault: BaseException | None) -> NoReturn:
+    if fault is not None:
+        answer.write(str(fault) or type(fault).__name__)
         answer.flush()
-        status = 1
     # The speech library has a thread of its own and can fail an assertion in an ordinary exit.
-    os._exit(status)
+    os._exit(0 if fault is None else 1)
 
 
 def _start(name: str) -> Any:
@@ -65,29 +70,22 @@ def _start(name: str) -> Any:
 
 
 def _render(engine: Any, *, text: str, path: str, voice: str | None, rate_wpm: int, volume: float) -> None:
-    finished = threading.Event()
-    faults: list[str] = []
-
-    def fail(fault: object) -> None:
-        faults.append(str(fault))
-        finished.set()
-
-    engine.connect("error", lambda name, exception: fail(exception))  # noqa: ARG005 - called by keyword
-    engine.connect("finished-utterance", lambda name, completed: finished.set())  # noqa: ARG005
-    # What fails inside the library's callback (a full disk) ends up here and nowhere else.
-    sys.unraisablehook = lambda unraisable: fail(unraisable.exc_value)
-
+    faults: list[Exception] = []
+    engine.connect("error", lambda name, exception: faults.append(exception))  # noqa: ARG005 - by keyword
     if voice:
         engine.setProperty("voice", voice)
     engine.setProperty("rate", rate_wpm)
     engine.setProperty("volume", volume)
     engine.save_to_file(text, path)
-    engine.runAndWait()
     if engine.driver_name == "espeak":
-        # This driver comes back before the file is written; the others come back after, some without a word.
-        finished.wait()
+        # Not runAndWait: with this driver it comes back before the file is written, and before it speaks it
+        # cancels what the library is busy with, which may be the rate or the volume just set. The loop alone
+        # ends when the file is written.
+        engine.startLoop()
+    else:
+        engine.runAndWait()
     if faults:
-        raise RuntimeError(faults[0])
+        raise faults[0]
 
 
 if __name__ == "__main__":

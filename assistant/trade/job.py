@@ -86,7 +86,11 @@ class Meter(_Data):
 
 
 class Job(_Data):
-    """One visit's job file. plate: quantity name -> what the plate or sheet says."""
+    """One visit's job file.
+
+    plate: quantity name -> what the plate or sheet says. previous: quantity name -> the value at the last visit,
+    in the unit of its question; a reading far from it is asked.
+    """
 
     invented: bool = False
     site: str
@@ -96,6 +100,7 @@ class Job(_Data):
     helper: Person | None = None
     plate: dict[str, PlateValue] = Field(default_factory=dict)
     gas: Gas | None = None
+    previous: dict[str, Decimal] = Field(default_factory=dict)
     meters: tuple[Meter, ...] = ()
 
     def meter_for(self, quantity: str) -> Meter | None:

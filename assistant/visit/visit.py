@@ -21,9 +21,10 @@ from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Phase, Rules, State
 from assistant.errors import Problem
 from assistant.language.jsgf import read_grammars
-from assistant.language.phrases import phrases
+from assistant.language.meaning import Command, Question
+from assistant.language.phrases import Expected
 from assistant.language.spoken import spoken_characters
-from assistant.language.utterance import Command, Language, Question
+from assistant.language.utterance import Language
 from assistant.speech.audio import write_flac
 from assistant.speech.ears import Ears, Utterance
 from assistant.speech.player import Player, PlayerError
@@ -36,7 +37,8 @@ from assistant.visit.record import Entry, Record
 
 QUIET_S = 30.0  # nobody spoke: the assistant says what it waits for
 BETWEEN_S = 0.6  # how long it listens between two sentences of its own, where people can interrupt
-LONGEST_TEXT = 56  # characters of one stretch: digits are said slowest, at 12 characters a second (measured)
+LONGEST_S = 5.0  # of its own voice at a stretch (decision 6): a text that takes longer is cut in two
+LONGEST_TEXT = 62  # characters that mostly take less than that: sentences are said at 14 a second (measured)
 
 EVENTS: dict[str, type[Event]] = {"opened": Opened, "said": Said, "quiet": Quiet, "voiced": Voiced}
 
@@ -85,7 +87,8 @@ class Setting:
 
     def dialogue(self) -> Dialogue:
         """The dialogue by these rules and grammars."""
-        return Dialogue(Language(read_grammars(self.grammars)), self.rules)
+        language = Language(read_grammars(self.grammars), dict(self.rules.quantities))
+        return Dialogue(language, self.rules)
 
 
 @dataclass(frozen=True)
@@ -169,7 +172,7 @@ class Visit:
         self._ears, self._voice, self._player, self._show = ears, voice, player, show
         self._can_interrupt = can_interrupt
         self._audio = record.path.with_suffix(".audio")
-        self._phrases: dict[Question, list[str]] = {}
+        self._expected: dict[Question, Expected] = {}
         self._number = 0
         self.resumed = False
         for turn in turns(record):
@@ -195,10 +198,10 @@ class Visit:
         return True
 
     def _listen(self, question: Question, quiet_s: float) -> Utterance | float | None:
-        if question not in self._phrases:
-            self._phrases[question] = phrases(self.dialogue.language, question)
+        if question not in self._expected:
+            self._expected[question] = Expected(self.dialogue.language, question)
         can_grow = partial(self.dialogue.language.can_grow, question=question)
-        return self._ears.listen(self._phrases[question], can_grow, quiet_s)
+        return self._ears.listen(self._expected[question], can_grow, quiet_s)
 
     def _keep(self, utterance: Utterance, question: Question) -> tuple[Said, dict[str, Any]]:
         """Writes the utterance's recording; the entry that names it follows."""
@@ -232,16 +235,21 @@ class Visit:
     def _speak(self, texts: Sequence[str]) -> tuple[Event, dict[str, Any]]:
         """Says the texts one at a time; the event is what became of them, or who interrupted."""
         played: list[dict[str, Any]] = []
-        for at, text in enumerate(texts):
+        waiting = list(texts)
+        while waiting:
+            text = waiting.pop(0)
             try:
                 sound = self._voice.render(text)
+                if sound.seconds > LONGEST_S and " " in text:
+                    waiting = [*textwrap.wrap(text, len(text) // 2 + 1), *waiting]
+                    continue
                 done = self._player.play(sound)
             except (VoiceError, PlayerError) as wrong:
                 return Voiced(complete=False, problem=str(wrong)), {"played": played}
             played.append({"text": text, "seconds": round(done.seconds, 2)})
             if not done.complete:
                 return Voiced(complete=False, problem=f"cut off: {text}"), {"played": played}
-            if self._can_interrupt and at + 1 < len(texts) and (heard := self._interruption()):
+            if self._can_interrupt and waiting and (heard := self._interruption()):
                 return heard
         return Voiced(complete=True), {"played": played}
 

@@ -1,7 +1,7 @@
 """The phrases a recognizer is told to expect."""
 
+from assistant.language.meaning import Command, Question, Reading, Unclear
 from assistant.language.phrases import phrases
-from assistant.language.utterance import Command, Question, Reading, Unclear
 
 
 def test_they_are_the_same_every_time(language, ask):

@@ -7,17 +7,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from assistant.files import library
+from assistant.language.meaning import Question, Reading
 from assistant.language.spoken import spoken_number, spoken_unit, spoken_value
-from assistant.language.utterance import Language, Question, Reading
 from assistant.trade.quantities import Overload
 
 
 @pytest.mark.parametrize(
     ("value", "unit", "said"),
     [
-        ("120", "volt", "one two zero volts"),
-        ("-0.02", "inH2O", "minus zero point zero two inches of water"),
-        ("118.0", "volt", "one one eight point zero volts"),
+        ("120", "volt", "one, two, zero volts"),
+        ("-0.02", "inH2O", "minus, zero, point, zero, two inches of water"),
+        ("118.0", "volt", "one, one, eight, point, zero volts"),
         ("1", "ohm", "one ohm"),
         ("9", "ppm", "nine parts per million"),
     ],
@@ -43,7 +43,7 @@ def test_what_is_said_is_understood_as_the_same_value(name, value, places):
     if not quantity.low <= value <= quantity.high or value.is_zero():
         return
     said = spoken_value(value, quantity.unit)
-    meaning = Language(library().grammar).understand(said, Question(name, quantity))
+    meaning = library().language.understand(said, Question(name, quantity))
     if isinstance(meaning, Reading):
         assert (str(meaning.value), meaning.unit) == (f"{value:f}", quantity.unit), said
     else:  # two bare digits may be a pair with its point left out; then every choice is offered

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from assistant.files import library
 from assistant.language.heard import Alternative, Heard, HeardWord
-from assistant.language.utterance import Command, Language, Question, Reading, Unclear, normalise
+from assistant.language.meaning import Command, Question, Reading, Readings, Unclear
+from assistant.language.utterance import normalise
 from assistant.trade.quantities import Overload
 
 READINGS = [
@@ -59,7 +60,9 @@ REFUSALS = [
     ("flue-oxygen", "four hundred parts", "wrong-dimension", ()),
     ("line-voltage", "nine hundred", "out-of-span", ()),
     ("line-voltage", "minus five", "out-of-span", ()),
-    ("flame-signal", "between two and three", "range", ()),
+    ("manifold-pressure", "ten five", "ambiguous", ("105", "10.5")),
+    ("line-voltage", "rising", "trend", ()),
+    ("line-voltage", "below", "bound", ()),
     ("line-voltage", "over one twenty", "bound", ()),
     ("line-voltage", "one twenty over", "bound", ()),
     ("line-voltage", "nothing", "no-number", ()),
@@ -124,6 +127,52 @@ def test_a_refused_value_is_left_out_of_the_next_try(language, ask):
     assert again == Unclear("refused-before")
 
 
+def test_both_ends_of_a_range_are_kept(language, ask):
+    question = ask("flame-signal")
+    meaning = language.understand("between two and three microamps", question)
+    assert meaning == Reading(Decimal(2), "microampere", upper=Decimal(3))
+    assert language.confirm("between two and three microamps", meaning, question) == "always"
+
+
+def test_a_reading_may_name_its_quantity(language, ask):
+    rise = language.understand("rise fifty two degrees", ask("temperature-rise"))
+    assert rise == Reading(Decimal(52), "delta_degF")
+    assert language.understand("sixty five degrees rise", ask("temperature-rise")) == Reading(Decimal(65), "delta_degF")
+
+
+def test_several_readings_in_one_breath_go_each_to_its_quantity(language, ask):
+    words = "hot to neutral one twenty one neutral to ground point four"
+    assert language.understand(words, ask("draft")) == Readings(
+        (
+            ("line-voltage", Reading(Decimal(121), "volt")),
+            ("neutral-to-ground", Reading(Decimal("0.4"), "volt")),
+        )
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "near"),
+    [
+        ("what is the limits", "limit"),
+        ("take a not", "note"),
+        ("one twenty and", ""),
+        ("the area is clean", ""),  # nobody is led back in by a guess
+        ("banana", ""),
+    ],
+)
+def test_only_commands_are_proposed(language, ask, words, near):
+    meaning = language.understand(words, ask("line-voltage"))
+    assert isinstance(meaning, Unclear)
+    assert meaning.near == near
+
+
+def test_why_shows_what_was_considered_and_why_it_went(language, ask):
+    found = {str(c.value): c.gone for c in language.why("one twenty", ask("line-voltage"))}
+    assert found["120"] == ""
+    assert "hundredths" in found["1.20"]
+    assert "times" in found["80"]
+
+
 def test_approximate_is_marked(language, ask):
     meaning = language.understand("about fifty", ask("line-voltage"))
     assert isinstance(meaning, Reading)
@@ -140,6 +189,9 @@ def test_approximate_is_marked(language, ask):
         ("igniter-resistance", "one twenty ohms", None),
         ("flame-signal", "point oh five", "always"),
         ("flue-co", "fifteen", "always"),
+        ("igniter-resistance", "five", "confusable"),  # nine
+        ("igniter-resistance", "one oh five", None),
+        ("igniter-resistance", "eleven ohms", "confusable"),
         ("igniter-resistance", "banana", None),
         ("igniter-resistance", "say again", None),
     ],
@@ -183,10 +235,10 @@ WORDS = sorted({w for rule in ("reading", "yes", "skip") for w in library().gram
 @settings(max_examples=300, deadline=None)
 @given(st.lists(st.sampled_from(WORDS), max_size=8), st.sampled_from(sorted(library().quantities)))
 def test_any_words_give_a_meaning_and_never_a_crash(words, name):
-    language = Language(library().grammar)
+    language = library().language
     quantity = library().quantities[name]
     meaning = language.understand(" ".join(words), Question(name, quantity))
-    assert isinstance(meaning, Reading | Command | Unclear)
+    assert isinstance(meaning, Reading | Readings | Command | Unclear)
     if isinstance(meaning, Reading) and "[unk]" in words:
         pytest.fail("a reading was taken from words that were not all heard")
     if isinstance(meaning, Unclear) and meaning.reason == "ambiguous":

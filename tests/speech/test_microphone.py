@@ -139,6 +139,20 @@ def test_what_was_heard_while_the_assistant_spoke_is_dropped() -> None:
     assert not heard.any()
 
 
+@pytest.mark.parametrize("rate_hz", [8_000, 16_000, 44_100, 48_000])
+def test_the_clock_of_the_stream_goes_on_over_what_is_dropped(rate_hz: int) -> None:
+    library = SoundLibrary(float(rate_hz))
+    counted = 0
+    with Microphone(sounddevice=library, watchdog_s=0.1) as microphone:
+        for _ in range(10):
+            library.give(tone(0.5, rate_hz))
+            blocks = microphone.blocks()
+            counted += sum(len(next(blocks)) for _ in range(3))
+            library.give(tone(0.5, rate_hz))
+            counted += microphone.discard()
+    assert counted == pytest.approx(10 * 16_000, abs=10)  # a sample of rounding a time
+
+
 def test_a_microphone_that_falls_silent_on_the_wire_is_lost() -> None:
     with Microphone(sounddevice=SoundLibrary(), watchdog_s=0.3) as microphone:
         started = time.monotonic()

@@ -26,7 +26,7 @@ def test_a_word_that_the_model_lacks_is_named(recognizer):
 @pytest.mark.parametrize("phrases", [[], ["superheat twelve"], [""]])
 def test_phrases_that_would_crash_the_library_are_refused(recognizer, phrases):
     with pytest.raises(ValueError, match="cannot hear"):
-        recognizer.hearing(phrases)
+        recognizer.hearing_of(phrases)
 
 
 @pytest.mark.parametrize("phrase", ['yes", "no', "[]", "not json }{", "yes\0no", "oops"])
@@ -35,7 +35,7 @@ def test_no_phrase_can_kill_the_process(phrase):
         "import sys\nfrom pathlib import Path\nimport numpy as np\n"
         "from assistant.speech.recognizer import VoskRecognizer\n"
         f"r = VoskRecognizer(Path({str(MODEL)!r}))\n"
-        f"try:\n    h = r.hearing([{phrase!r}])\n    h.accept(np.zeros(1600, np.int16))\n    h.finish()\n"
+        f"try:\n    h = r.hearing_of([{phrase!r}])\n    h.accept(np.zeros(1600, np.int16))\n    h.finish()\n"
         "except ValueError:\n    pass\nprint('alive')\n"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60, check=False)
@@ -43,16 +43,16 @@ def test_no_phrase_can_kill_the_process(phrase):
 
 
 def test_a_new_question_while_an_utterance_runs_is_harmless(recognizer):
-    first = recognizer.hearing(["yes", "no"])
+    first = recognizer.hearing_of(["yes", "no"])
     first.accept(np.random.default_rng(1).normal(0, 900, 16000).astype(np.int16))
-    second = recognizer.hearing(["one twenty volts"])
+    second = recognizer.hearing_of(["one twenty volts"])
     second.accept(np.zeros(1600, np.int16))
     first.finish()
     assert second.finish().text in ("", "[unk]")
 
 
 def test_silence_is_no_words(recognizer):
-    hearing = recognizer.hearing(["yes"])
+    hearing = recognizer.hearing_of(["yes"])
     hearing.accept(np.zeros(16000, np.int16))
     assert hearing.partial() == ""
     assert hearing.finish().text == ""

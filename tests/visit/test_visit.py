@@ -10,6 +10,7 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from assistant.dialogue.events import Said
@@ -18,7 +19,7 @@ from assistant.dialogue.state import Phase
 from assistant.errors import Problem
 from assistant.files import library, read_job, top_folder
 from assistant.review.replay import rows
-from assistant.speech.audio import VisitTrack, read_audio
+from assistant.speech.audio import Audio, VisitTrack, read_audio
 from assistant.speech.ears import Ears
 from assistant.speech.player import ScriptedPlayer, TrackPlayer
 from assistant.speech.recognizer import VoskRecognizer
@@ -26,7 +27,7 @@ from assistant.speech.sources import FileSource
 from assistant.speech.voice import ScriptedVoice
 from assistant.visit import folder as visits
 from assistant.visit.record import Record
-from assistant.visit.visit import LONGEST_TEXT, Setting, Visit, turns
+from assistant.visit.visit import LONGEST_S, Setting, Visit, turns
 
 FIXTURES = top_folder("audio_fixtures") / "visits"
 
@@ -140,7 +141,21 @@ def test_every_warning_was_voiced_before_its_question(closed_visit):
 def test_nothing_that_is_said_takes_long(closed_visit):
     for voiced in bodies(closed_visit, "voiced"):
         assert voiced["complete"]
-        assert all(len(played["text"]) <= LONGEST_TEXT for played in voiced["played"])
+        assert all(played["seconds"] <= LONGEST_S for played in voiced["played"])
+
+
+def test_a_text_that_takes_long_is_said_in_parts(tmp_path, recognizer):
+    class Slow(ScriptedVoice):
+        def render(self, text):
+            sound = super().render(text)
+            return Audio(np.tile(sound.samples, 4), sound.rate_hz)
+
+    visit = begin(tmp_path / "visit.sqlite", "gas-odour", recognizer, Slow())
+    visit.run()
+    visit.record.close()
+    played = [p for b in bodies(tmp_path / "visit.sqlite", "voiced") for p in b["played"]]
+    assert max(p["seconds"] for p in played) <= LONGEST_S
+    assert "and the local code come first." in " ".join(p["text"] for p in played)
 
 
 def test_replaying_the_record_gives_the_same_decisions(closed_visit):
@@ -167,7 +182,7 @@ def test_the_gas_odour_visit_stops_and_starts_again(tmp_path, recognizer):
 
 
 def test_a_voice_that_fails_holds_the_visit_and_is_recorded(tmp_path, recognizer):
-    voice = ScriptedVoice(failing=["If you smell gas, touch nothing."])
+    voice = ScriptedVoice(failing=["If you smell any gas, touch nothing."])
     visit = begin(tmp_path / "visit.sqlite", "gas-odour", recognizer, voice)
     visit.run()
     visit.record.close()

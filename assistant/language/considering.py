@@ -1,0 +1,150 @@
+"""From the derivations of a reading to its value: all that it can mean first, then what takes meanings away.
+
+The unit said, the quantity asked and what the instrument can show decide. The limit that judges a reading is
+not known here, so it cannot choose (decision 2).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import replace
+from decimal import Decimal
+
+from assistant.language.jsgf import Node
+from assistant.language.meaning import Considered, Reading, Unclear, Value
+from assistant.language.numbers import Number, fraction, minutes, numbers
+from assistant.language.spoken import measured_kind, spoken_unit
+from assistant.trade import units
+from assistant.trade.quantities import Overload, Quantity
+
+HUNDREDTHS = Decimal("0.01")
+
+# Words that give no figure, by the rule of the grammar that took them.
+_NO_FIGURE = {"shorted": "no-number", "nothing": "no-number", "bound": "bound", "trend": "trend"}
+
+_WRONG_KIND = "another kind of unit"
+_POINT = "the meter shows no hundredths, so no point is left out"
+_CLOCK = "minutes and seconds are for times"
+_SPAN = "more than the meter shows"
+_REFUSED = "just refused"
+
+
+def considered(derivations: Iterable[Node], quantity: Quantity, refused: Collection[Value]) -> list[Considered]:
+    """Every value that the derivations can mean at this quantity, each with why it was let go, if it was.
+
+    derivations: of what holds an <amount>, <range> or <open>: a <reading> or an <entry>.
+    """
+    meant = dict.fromkeys(c for node in derivations for part in _parts(node) for c in _meanings(part, quantity))
+    return [replace(c, gone=_gone(c, quantity, refused)) for c in meant]
+
+
+def decide(found: list[Considered], derivations: list[Node], quantity: Quantity) -> Reading | Unclear:
+    """The one value that stays, or why there is none or more than one."""
+    if not found:
+        rule = next(part.rule for part in _parts(derivations[0]))
+        return Unclear(_NO_FIGURE[rule])  # type: ignore[arg-type]
+    staying = [c for c in found if not c.gone]
+    if not staying:
+        return _none_stays(found, quantity)
+    # The same amount said in two ways ("4.7 k ohms") is one meaning.
+    distinct = {_comparable(c, quantity): c for c in reversed(staying)}
+    if len(distinct) > 1:
+        choices = dict.fromkeys(f"{c.value:f}" for c in staying if isinstance(c.value, Decimal))
+        return Unclear("ambiguous", tuple(choices))
+    return staying[0].reading
+
+
+def _none_stays(found: list[Considered], quantity: Quantity) -> Unclear:
+    reasons = {c.gone for c in found}
+    if _REFUSED in reasons:
+        return Unclear("refused-before")
+    if reasons == {_WRONG_KIND}:
+        detail = f"that is {measured_kind(found[0].unit)}; I asked for {spoken_unit(quantity.unit)}"
+        return Unclear("wrong-dimension", detail=detail)
+    worst = next(c for c in found if c.gone == _SPAN)
+    return Unclear("out-of-span", detail=f"{worst.value} is more than that meter shows")
+
+
+def _comparable(c: Considered, quantity: Quantity) -> tuple[object, ...]:
+    return tuple(units.convert(v, c.unit, quantity.unit) if isinstance(v, Decimal) else v for v in c.reading.values)
+
+
+def _parts(node: Node) -> list[Node]:
+    return [part for part in node.parts if isinstance(part, Node) and part.rule != "name"]
+
+
+def _meanings(node: Node, quantity: Quantity) -> Iterator[Considered]:
+    unit_node = node.node("unit")
+    unit = _unit(unit_node.tags[0], quantity) if unit_node else quantity.unit
+    match node.rule:
+        case "open":
+            yield Considered(Overload(quantity.overload), quantity.unit, "as said")
+        case "range":
+            low, high = (_signed(number) for number in _numbers_with_sign(node))
+            yield Considered(low, unit, "a range", upper=high)
+        case "amount":
+            worths, unit = _worths(node, unit)
+            for worth in worths:
+                value = -worth.value if node.node("sign") else worth.value
+                yield Considered(value, unit, worth.form, approximate=node.node("about") is not None)
+
+
+def _worths(amount: Node, unit: str) -> tuple[list[Number], str]:
+    if timed := amount.node("minutes"):
+        return minutes(timed), "second"
+    if number := amount.node("number"):
+        return numbers(number), unit
+    return [Number(fraction(amount.node("fraction") or amount.nodes("bare_part")[0]))], unit  # half an inch
+
+
+def _numbers_with_sign(node: Node) -> list[tuple[bool, Node]]:
+    """The numbers of a range, each with whether a sign stands before it."""
+    found: list[tuple[bool, Node]] = []
+    minus = False
+    for part in node.parts:
+        if isinstance(part, Node) and part.rule == "sign":
+            minus = True
+        elif isinstance(part, Node) and part.rule == "number":
+            found.append((minus, part))
+            minus = False
+    return found
+
+
+def _signed(number: tuple[bool, Node]) -> Decimal:
+    minus, node = number
+    value = numbers(node)[0].value
+    return -value if minus else value
+
+
+def _unit(said: str, quantity: Quantity) -> str:
+    """The pint name of a unit as said; degrees are differences where a difference is asked."""
+    difference = quantity.unit.startswith("delta_")
+    match said:
+        case "degree":
+            return quantity.unit if quantity.unit.endswith(("degF", "degC")) else "degF"
+        case "fahrenheit":
+            return "delta_degF" if difference else "degF"
+        case "celsius":
+            return "delta_degC" if difference else "degC"
+    return said
+
+
+def _gone(c: Considered, quantity: Quantity, refused: Collection[Value]) -> str:
+    """Why a meaning is let go; empty when it stays."""
+    if not _same_kind(c.unit, quantity.unit):
+        return _WRONG_KIND
+    if c.how == "point left out" and (c.unit != quantity.unit or quantity.resolution > HUNDREDTHS):
+        return _POINT
+    if c.how == "minutes and seconds" and c.unit != "second":
+        return _CLOCK
+    for value in c.reading.values:
+        if isinstance(value, Decimal):
+            shown = units.convert(value, c.unit, quantity.unit)
+            if not quantity.low <= shown <= quantity.high:
+                return _SPAN
+    return _REFUSED if c.value in refused else ""
+
+
+def _same_kind(said: str, asked: str) -> bool:
+    """Per cent and parts per million are both shares, but no meter shows one where the other is asked."""
+    return units.same_dimension(said, asked) and (said == "ppm") == (asked == "ppm")

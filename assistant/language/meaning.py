@@ -1,0 +1,103 @@
+"""What words can mean at a question: a reading, several, a command, or why none of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Literal
+
+from assistant.trade.quantities import Overload, Quantity
+
+Value = Decimal | Overload
+Reason = Literal[
+    "silence",  # nothing was said
+    "not-understood",  # the words are in no form that this question takes
+    "ambiguous",  # several values remain
+    "wrong-dimension",  # a voltage where ohms are asked
+    "out-of-span",  # more than the instrument can show
+    "no-number",  # "nothing", "shorted": not a figure
+    "bound",  # "over one twenty", "below": not a figure either
+    "trend",  # "rising"
+    "not-asked",  # a reading at a question that takes none
+    "refused-before",  # the value that was just refused
+]
+Confirm = Literal["always", "confusable", "alternative"]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A value read off a meter, kept as said: the digits of `value` are the digits spoken.
+
+    value: a Decimal, or Overload.OPEN / OVER_RANGE. unit: pint name, as said, or the question's if none was.
+    upper: the other end, where a range was said ("between two and three"); the meter was not steady then.
+    """
+
+    value: Value
+    unit: str
+    approximate: bool = False
+    upper: Decimal | None = None
+
+    @property
+    def values(self) -> tuple[Value, ...]:
+        """The value, or both ends of a range."""
+        return (self.value,) if self.upper is None else (self.value, self.upper)
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Readings that name their quantities, in the order said: of another quantity than asked, or several."""
+
+    entries: tuple[tuple[str, Reading | Unclear], ...]
+
+
+@dataclass(frozen=True)
+class Command:
+    """A command by name, such as "say-again"."""
+
+    name: str
+
+
+@dataclass(frozen=True)
+class Unclear:
+    """Why the words are not taken.
+
+    choices: the values they may mean, as decimal strings, plainest first. near: the command that they nearly
+    are, to be proposed and never taken.
+    """
+
+    reason: Reason
+    choices: tuple[str, ...] = ()
+    detail: str = ""
+    near: str = ""
+
+
+Meaning = Reading | Readings | Command | Unclear
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is being asked. Without a quantity only commands and yes or no answer it.
+
+    names: the recognizer is to expect readings that name other quantities too (a helper's list).
+    """
+
+    name: str
+    quantity: Quantity | None = None
+    names: bool = False
+
+
+@dataclass(frozen=True)
+class Considered:
+    """One value that the words can mean, how it comes about, and why it was let go (empty: it stays)."""
+
+    value: Value
+    unit: str
+    how: str
+    gone: str = ""
+    approximate: bool = False
+    upper: Decimal | None = None
+
+    @property
+    def reading(self) -> Reading:
+        """As a reading."""
+        return Reading(self.value, self.unit, self.approximate, self.upper)

@@ -1,0 +1,47 @@
+"""Data files that people write: each mistake is one sentence with its place."""
+
+import pytest
+
+from assistant.errors import Problem
+from assistant.files import TRADE_DATA, read_procedure, read_yaml
+
+PROCEDURE = TRADE_DATA / "procedures" / "hot-surface-natural-gas-yearly.yaml"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('next: {"yes": emergency}', 'next: {"yes": nowhere}', "goes to 'nowhere'"),
+        ("quantity: line-voltage", "quantity: line-volts", "not a known quantity"),
+        ("hazards: [lock-out]", "hazards: [lock-in]", "not in the hazards file"),
+        ("title: proved dead\n", "titel: proved dead\n", "steps.6.titel: no such key"),
+        ("sets: {power: isolated}", "sets: {power: sleeping}", "steps.4.sets.power"),
+        ("sets: {power: dead}\n    next: {\"no\": isolate}", 'next: {"no": isolate}', "with the power isolated"),
+    ],
+)  # fmt: skip
+def test_a_broken_procedure_is_told_with_its_place(shelf, tmp_path, old, new, said):
+    text = PROCEDURE.read_text(encoding="utf-8")
+    assert old in text
+    (tmp_path / "mine.yaml").write_text(text.replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(Problem, match=r"mine\.yaml") as wrong:
+        read_procedure(tmp_path / "mine.yaml", shelf.quantities, shelf.hazards)
+    assert said in str(wrong.value)
+    if "key" in said or "sets" in said:
+        assert ", line " in str(wrong.value)
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"", "is empty"),
+        (b"a: [1", "this is not YAML"),
+        (b"\xff\xfe", "cannot be read as text"),
+        (b"a: 1\na: 2", "YAML"),
+    ],
+)
+def test_what_is_no_yaml_is_told(tmp_path, content, said):
+    (tmp_path / "x.yaml").write_bytes(content)
+    with pytest.raises(Problem, match=r"x\.yaml") as wrong:
+        read_yaml(tmp_path / "x.yaml")
+    assert said in str(wrong.value)
+    assert "\n" not in str(wrong.value)
