@@ -12,8 +12,7 @@ BINS = CEPS = 40
 LOW, HIGH = 20.0, 7600.0
 
 # conf/mfcc.conf of the built model says the same.
-MFCC_CONF = ("--use-energy=false\n--num-mel-bins=40\n--num-ceps=40\n--low-freq=20\n"
-             "--high-freq=7600\n--dither=0\n")
+MFCC_CONF = "--use-energy=false\n--num-mel-bins=40\n--num-ceps=40\n--low-freq=20\n--high-freq=7600\n--dither=0\n"
 
 
 def scored_frames(seconds: float) -> int:
@@ -30,8 +29,7 @@ def mel_banks(warp: float = 1.0) -> torch.Tensor:
     vocal tract does."""
     freq = torch.arange(FFT // 2, dtype=torch.float64) * RATE / FFT
     knee = 4800.0
-    warped = torch.where(freq < knee, freq * warp,
-                         knee * warp + (freq - knee) * (8000 - knee * warp) / (8000 - knee))
+    warped = torch.where(freq < knee, freq * warp, knee * warp + (freq - knee) * (8000 - knee * warp) / (8000 - knee))
     low, high = mel(torch.tensor([LOW, HIGH], dtype=torch.float64))
     step = (high - low) / (BINS + 1)
     left = low + step * torch.arange(BINS, dtype=torch.float64)
@@ -59,7 +57,7 @@ class Mfcc(nn.Module):
         x = wave.unfold(1, FRAME, SHIFT)
         x = x - x.mean(dim=2, keepdim=True)
         x = torch.cat([x[:, :, :1] * 0.03, x[:, :, 1:] - 0.97 * x[:, :, :-1]], dim=2) * self.window
-        power = torch.fft.rfft(x, FFT).abs().square()[:, :, :FFT // 2]
+        power = torch.fft.rfft(x, FFT).abs().square()[:, :, : FFT // 2]
         banks = self.banks[0] if which is None else self.banks[which]
         energies = torch.matmul(power, banks).clamp(min=torch.finfo(torch.float32).eps).log()
         return torch.matmul(energies, self.dct)

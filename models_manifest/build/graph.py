@@ -24,12 +24,12 @@ UNKNOWN = "[unk]"
 class Unknown:
     """The price of hearing [unk]: once for each stretch of garbage, for each further frame, for each phone."""
 
-    garbage: float = 0.0
+    garbage: float | None = 0.0  # None: a network without a garbage phone
     frame: float = 0.0
     phone: float | None = None  # None: no phone loop beside the garbage phone
 
 
-def phone_table() -> tuple[dict[str, int], list[Phone]]:
+def phone_table(garbage: bool = True) -> tuple[dict[str, int], list[Phone]]:
     """Names of the position-dependent phones -> ids, and their pdfs.
 
     Pdfs: 2p for the first frame of phone p, 2p + 1 for the others; p = 0 is silence.
@@ -40,6 +40,8 @@ def phone_table() -> tuple[dict[str, int], list[Phone]]:
             ident = len(names) + 1
             names[f"{phone}_{position}"] = ident
             phones.append(Phone(ident, 2 * p, 2 * p + 1))
+    if not garbage:
+        return names, phones
     ident = len(names) + 1  # the garbage phone is a whole word by itself
     names[f"{GARBAGE}_S"] = ident
     phones.append(Phone(ident, 2 * len(PHONES) + 2, 2 * len(PHONES) + 3))
@@ -49,7 +51,7 @@ def phone_table() -> tuple[dict[str, int], list[Phone]]:
 def positioned(pron: list[str]) -> list[str]:
     if len(pron) == 1:
         return [pron[0] + "_S"]
-    return ([pron[0] + "_B"] + [p + "_I" for p in pron[1:-1]] + [pron[-1] + "_E"])
+    return [pron[0] + "_B"] + [p + "_I" for p in pron[1:-1]] + [pron[-1] + "_E"]
 
 
 class Graph:
@@ -70,7 +72,7 @@ class Graph:
 
 def lexicon_graph(lexicon, word_ids, names, tids, unknown, sil_prob=0.5) -> str:
     g = Graph()
-    after, ready, silence = g.state(), g.state(), g.state()      # state 0 is the start
+    after, ready, silence = g.state(), g.state(), g.state()  # state 0 is the start
     sil_first, sil_more = tids[names["SIL"]]
     g.arc(after, ready, cost=-math.log(1 - sil_prob))
     g.arc(after, silence, sil_first, cost=-math.log(sil_prob))
@@ -112,11 +114,12 @@ def lexicon_graph(lexicon, word_ids, names, tids, unknown, sil_prob=0.5) -> str:
 
     enter, middle = g.state(), g.state()
     g.arc(ready, enter, 0, word_ids[UNKNOWN])
-    first, more = tids[names[f"{GARBAGE}_S"]]
-    here = g.state()
-    g.arc(enter, here, first, 0, unknown.garbage)
-    g.arc(here, here, more, 0, unknown.frame)
-    g.arc(here, after)
+    if unknown.garbage is not None:
+        first, more = tids[names[f"{GARBAGE}_S"]]
+        here = g.state()
+        g.arc(enter, here, first, 0, unknown.garbage)
+        g.arc(here, here, more, 0, unknown.frame)
+        g.arc(here, after)
     if unknown.phone is not None:
         for phone in PHONES:
             for position, source, target in (("B", enter, middle), ("I", middle, middle), ("E", middle, after)):
@@ -135,7 +138,7 @@ def tool(*command, data: bytes = b"") -> bytes:
 
 def write_graph(folder: str, lexicon, unknown) -> None:
     os.makedirs(f"{folder}/phones", exist_ok=True)
-    names, phones = phone_table()
+    names, phones = phone_table(unknown.garbage is not None)
     tids = transition_ids(phones)
     word_ids = {"<eps>": 0, UNKNOWN: 1}
     for word in sorted(lexicon):
@@ -145,8 +148,7 @@ def write_graph(folder: str, lexicon, unknown) -> None:
     fst = tool("fstcompile", data=text.encode())
     fst = tool("fstarcsort", "--sort_type=olabel", data=fst)
     relabel = f"{folder}/relabel.tmp"
-    fst = tool("fstconvert", "--fst_type=olabel_lookahead",
-               f"--save_relabel_opairs={relabel}", data=fst)
+    fst = tool("fstconvert", "--fst_type=olabel_lookahead", f"--save_relabel_opairs={relabel}", data=fst)
     with open(f"{folder}/HCLr.fst", "wb") as f:
         f.write(fst)
     with open(relabel, encoding="ascii") as f:
@@ -155,8 +157,10 @@ def write_graph(folder: str, lexicon, unknown) -> None:
     new_ids = {w: pairs.get(i, i) for w, i in word_ids.items()}
 
     cost = math.log(len(word_ids))
-    loop = "".join(f"0 0 {i} {i} {cost + (5 if w == UNKNOWN else 0):.5f}\n"
-                   for w, i in new_ids.items() if i) + f"0 {cost:.5f}\n"
+    loop = (
+        "".join(f"0 0 {i} {i} {cost + (5 if w == UNKNOWN else 0):.5f}\n" for w, i in new_ids.items() if i)
+        + f"0 {cost:.5f}\n"
+    )
     fst = tool("fstcompile", data=loop.encode())
     fst = tool("fstarcsort", "--sort_type=ilabel", data=fst)
     fst = tool("fstconvert", "--fst_type=const", data=fst)
@@ -173,4 +177,4 @@ def write_graph(folder: str, lexicon, unknown) -> None:
             kind = POSITIONS[name[-1]] if "_" in name else "nonword"
             f.write(f"{ident} {kind}\n")
     with open(f"{folder}/disambig_tid.int", "w", encoding="utf-8") as f:
-        f.write(f"{2 * len(phones) + 1}\n")     # none is used, but the file must be there
+        f.write(f"{2 * len(phones) + 1}\n")  # none is used, but the file must be there

@@ -21,7 +21,7 @@ class PhoneBigram(nn.Module):
 
     def __init__(self, phones: int, sequences, smoothing: float = 0.5):
         super().__init__()
-        counts = np.full((phones + 1, phones + 1), smoothing)   # last row/col: start/end
+        counts = np.full((phones + 1, phones + 1), smoothing)  # last row/col: start/end
         for seq in sequences:
             path = [phones, *seq, phones]
             np.add.at(counts, (path[:-1], path[1:]), 1.0)
@@ -98,5 +98,7 @@ class Objective(nn.Module):
         frames = scores[:, :, 0].numel()
         value = (num - denominator(plain, self.phones)).sum() / frames
         mixed = torch.cat([plain.detach(), scores[:, :, -2:]], 2)
-        value2 = (numerator(mixed, sequences2, optional2, self.everything) - denominator(mixed, self.everything)).sum() / frames
+        value2 = (
+            numerator(mixed, sequences2, optional2, self.everything) - denominator(mixed, self.everything)
+        ).sum() / frames
         return value, value2, scores.square().sum(2).mean()

@@ -14,7 +14,6 @@ import multiprocessing
 import os
 
 import numpy as np
-
 import shards
 
 
@@ -24,7 +23,7 @@ def session(path: str):
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = options.inter_op_num_threads = 1
     options.log_severity_level = 3
-    options.add_session_config_entry("session.set_denormal_as_zero", "1")   # four times faster on some
+    options.add_session_config_entry("session.set_denormal_as_zero", "1")  # four times faster on some
     return onnxruntime.InferenceSession(path, options, providers=["CPUExecutionProvider"])
 
 
@@ -32,10 +31,17 @@ def synthesize(model, styles, item: dict) -> np.ndarray:
     ids = item["ids"]
     row = min(len(ids), len(styles[item["first"]]) - 1)
     share = item["share"]
-    style = share * styles[item["first"]][row].astype(np.float32) + \
-        (1 - share) * styles[item["second"]][row].astype(np.float32)
-    out = model.run(None, {"tokens": np.array([[0, *ids, 0]], dtype=np.int64), "style": style[None],
-                           "speed": np.array([item["speed"]], dtype=np.float32)})[0]
+    style = share * styles[item["first"]][row].astype(np.float32) + (1 - share) * styles[item["second"]][row].astype(
+        np.float32
+    )
+    out = model.run(
+        None,
+        {
+            "tokens": np.array([[0, *ids, 0]], dtype=np.int64),
+            "style": style[None],
+            "speed": np.array([item["speed"]], dtype=np.float32),
+        },
+    )[0]
     return shards.tidy(out.reshape(-1), 24000)
 
 
@@ -49,15 +55,16 @@ def work(number: int, processes: int, a) -> None:
             break
 
         def made():
-            for item in plan[at:at + a.shard]:
+            for item in plan[at : at + a.shard]:
                 wave = synthesize(model, styles, item)
                 if 0.15 * shards.RATE < len(wave) < 10 * shards.RATE:
                     yield item["text"], f"kokoro:{item['first']}*{item['share']}+{item['second']}", wave
+
         partial = f"{a.out}/.p{number:02d}_{n:03d}"
         shards.write(partial, made())
         name = f"{a.out}/kokoro_{number:02d}_{n:03d}"
         os.rename(partial + ".ogg", name + ".ogg")
-        os.rename(partial + ".json", name + ".json")     # a reader looks for this one
+        os.rename(partial + ".json", name + ".json")  # a reader looks for this one
 
 
 if __name__ == "__main__":

@@ -7,12 +7,11 @@ third one.  No speaker vectors.
 from __future__ import annotations
 
 import torch
+from kaldi_write import NnetWriter
 from torch import nn
 from torch.nn import functional as F
 
-from kaldi_write import NnetWriter
-
-CONTEXT = 34          # input frames seen on either side of an output frame
+CONTEXT = 34  # input frames seen on either side of an output frame
 BYPASS = 0.66
 EPS = 1e-4
 
@@ -100,8 +99,15 @@ class Factored(nn.Module):
 class TdnnF(nn.Module):
     context = CONTEXT
 
-    def __init__(self, outputs: int, feature_dim: int = 40, dim: int = 768,
-                 bottleneck: int = 64, final: int | None = None, norm: type[nn.Module] = Diagonal):
+    def __init__(
+        self,
+        outputs: int,
+        feature_dim: int = 40,
+        dim: int = 768,
+        bottleneck: int = 64,
+        final: int | None = None,
+        norm: type[nn.Module] = Diagonal,
+    ):
         super().__init__()
         final = final or bottleneck
         self.feature_dim, self.dim, self.bottleneck = feature_dim, dim, bottleneck
@@ -121,7 +127,7 @@ class TdnnF(nn.Module):
         x = torch.cat([features[:, :-2], features[:, 1:-1], features[:, 2:]], dim=2)
         x = self.input_norm(F.relu(self.input(x)))
         for i, layer in enumerate(self.layers):
-            if i == 3:              # from here on only every third frame is needed
+            if i == 3:  # from here on only every third frame is needed
                 x = x[:, ::3]
             x = layer(x)
         x = self.prefinal_affine(self.prefinal_l(x))
@@ -135,12 +141,13 @@ def pad(features: torch.Tensor, context: int = CONTEXT) -> torch.Tensor:
     frames = features.shape[1]
     n = (frames + 2) // 3
     right = 3 * n - 2 - frames + context
-    return torch.cat([features[:, :1].expand(-1, context, -1), features,
-                      features[:, -1:].expand(-1, right, -1)], dim=1)
+    return torch.cat([features[:, :1].expand(-1, context, -1), features, features[:, -1:].expand(-1, right, -1)], dim=1)
 
 
 def to_nnet3(net: TdnnF, bits: int = 32) -> bytes:
-    arr = lambda p: p.detach().cpu().numpy()
+    def arr(p):
+        return p.detach().cpu().numpy()
+
     w = NnetWriter(net.feature_dim, bits)
 
     def norm(name, source, layer):
@@ -150,25 +157,25 @@ def to_nnet3(net: TdnnF, bits: int = 32) -> bytes:
     def spliced(source, offsets):
         if offsets == [0]:
             return source
-        return "Append(" + ", ".join(f"Offset({source}, {o})" if o else source
-                                     for o in offsets) + ")"
+        return "Append(" + ", ".join(f"Offset({source}, {o})" if o else source for o in offsets) + ")"
 
-    w.affine("input.affine", spliced("input", [-1, 0, 1]),
-             arr(net.input.weight), arr(net.input.bias))
+    w.affine("input.affine", spliced("input", [-1, 0, 1]), arr(net.input.weight), arr(net.input.bias))
     w.relu("input.relu", "input.affine", net.dim)
     last = norm("input", "input.relu", net.input_norm)
     for i, layer in enumerate(net.layers):
         name, s = f"layer{i + 2}", layer.span
-        w.affine(name + ".linear", spliced(last, [-s, 0] if s else [0]),
-                 arr(layer.linear.weight))
-        w.affine(name + ".affine", spliced(name + ".linear", [0, s] if s else [0]),
-                 arr(layer.affine.weight), arr(layer.affine.bias))
+        w.affine(name + ".linear", spliced(last, [-s, 0] if s else [0]), arr(layer.linear.weight))
+        w.affine(
+            name + ".affine",
+            spliced(name + ".linear", [0, s] if s else [0]),
+            arr(layer.affine.weight),
+            arr(layer.affine.bias),
+        )
         w.relu(name + ".relu", name + ".affine", net.dim)
         out = norm(name, name + ".relu", layer.norm)
         last = w.noop(name + ".sum", f"Sum(Scale({BYPASS}, {last}), {out})", net.dim)
     w.affine("prefinal.l", last, arr(net.prefinal_l.weight))
-    w.affine("prefinal.affine", "prefinal.l",
-             arr(net.prefinal_affine.weight), arr(net.prefinal_affine.bias))
+    w.affine("prefinal.affine", "prefinal.l", arr(net.prefinal_affine.weight), arr(net.prefinal_affine.bias))
     w.relu("prefinal.relu", "prefinal.affine", net.dim)
     last = norm("prefinal1", "prefinal.relu", net.prefinal_norm1)
     w.affine("prefinal.linear", last, arr(net.prefinal_linear.weight))

@@ -43,7 +43,9 @@ def main(vocabulary: str, all_styles: str, count: int, seed: int, out: str, styl
     table = json.loads(Path(vocabulary).read_text(encoding="utf-8"))["vocab"]
     Path(out).write_text(json.dumps(plan(table, count, seed), separators=(",", ":")), encoding="utf-8")
     known = np.load(all_styles)
-    kept = {v: known[v].reshape(-1, 256)[:180].astype(np.float16) for v in (*voices.KOKORO_ENGLISH, *voices.KOKORO_ACCENTS)}
+    kept = {
+        v: known[v].reshape(-1, 256)[:180].astype(np.float16) for v in (*voices.KOKORO_ENGLISH, *voices.KOKORO_ACCENTS)
+    }
     np.savez_compressed(styles, **kept)
 
 

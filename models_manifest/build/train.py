@@ -27,8 +27,8 @@ import shards
 import soundfile as sf
 import torch
 import words
-from torch.nn import functional as F
 from net import Norm, TdnnF, folded, pad
+from torch.nn import functional as F
 
 INVENTORY = [words.SIL, *words.PHONES, words.GARBAGE]  # phone p has pdfs 2p and 2p + 1
 PHONE_ID = {p: i for i, p in enumerate(INVENTORY)}
@@ -266,6 +266,7 @@ def save(net: TdnnF, path: str) -> None:
 
 def bigrams(batches: Batches, texts: list[str], rng: random.Random) -> tuple[lfmmi.PhoneBigram, lfmmi.PhoneBigram]:
     """The phone bigrams without and with the garbage phone."""
+
     def corpus(garbage: bool) -> list[list[int]]:
         seqs = [batches.phones(text, 0, garbage)[0] for text in texts]
         return [[p for p in seq if p or rng.random() < 0.4] for seq in seqs]
@@ -295,7 +296,9 @@ def arguments() -> argparse.Namespace:
     ap.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     ap.add_argument("--graph", action="store_true", help="CUDA graphs for the objective")
     ap.add_argument("--judge-every", type=float, default=60)
-    ap.add_argument("--easy", type=float, default=0.12, help="share of the time in which the noise grows to its full level")
+    ap.add_argument(
+        "--easy", type=float, default=0.12, help="share of the time in which the noise grows to its full level"
+    )
     ap.add_argument(
         "--even", type=float, default=0.08, help="share of the time in which evenly spread phones guide the start"
     )
@@ -329,7 +332,11 @@ def main() -> None:  # noqa: PLR0915 - one training, told in order
         for speaker, text, wave in people:
             if speaker not in aside:
                 speech.add(wave, [("people:" + speaker, "people:" + speaker, text, 0, len(wave))])
-    print({k: len(v) for k, v in speech.groups.items() if ":" not in k}, f"{speech.used / shards.RATE / 3600:.2f} hours", flush=True)
+    print(
+        {k: len(v) for k, v in speech.groups.items() if ":" not in k},
+        f"{speech.used / shards.RATE / 3600:.2f} hours",
+        flush=True,
+    )
 
     batches = Batches(speech, shares, set(known["job"]), a.rows, a.data, a.seed)
     texts = [text for g, said in speech.groups.items() if not g.startswith("people") for _, _, text in said]

@@ -17,12 +17,23 @@ Wave = NDArray[np.float32]
 # Kept wholly out of training, to measure with: three Kokoro voices and one flite voice of those that may be used.
 HELD_OUT = ("kokoro:am_onyx", "kokoro:af_river", "kokoro:bm_daniel", "flite:slt")
 
-KOKORO_ENGLISH = (
-    "af_alloy af_bella af_jessica af_nicole af_sky am_adam am_eric am_liam am_santa bf_alice bf_isabella bm_fable"
-).split()
-KOKORO_ACCENTS = "ef_dora hm_omega if_sara zm_yunxi".split()
+KOKORO_ENGLISH = [
+    "af_alloy",
+    "af_bella",
+    "af_jessica",
+    "af_nicole",
+    "af_sky",
+    "am_adam",
+    "am_eric",
+    "am_liam",
+    "am_santa",
+    "bf_alice",
+    "bf_isabella",
+    "bm_fable",
+]
+KOKORO_ACCENTS = ["ef_dora", "hm_omega", "if_sara", "zm_yunxi"]
 FLITE = ["kal16", "rms"]
-ESPEAK_ACCENTS = "en-us en-us en-gb en-gb-scotland en-gb-x-rp en-029".split()
+ESPEAK_ACCENTS = ["en-us", "en-us", "en-gb", "en-gb-scotland", "en-gb-x-rp", "en-029"]
 ESPEAK_VARIANTS = [f"m{i}" for i in range(1, 9)] + [f"f{i}" for i in range(1, 6)]
 
 Blend = tuple[str, str, float]
@@ -98,9 +109,7 @@ def pico(texts: list[str]) -> list[tuple[Wave, int]]:
     from py_nanotts import NanoTTS  # noqa: PLC0415 - only this engine needs it
 
     engine = NanoTTS()
-    return [
-        (np.frombuffer(engine.speak(t, voice="en-US"), "<i2").astype(np.float32) / 32768, 16000) for t in texts
-    ]
+    return [(np.frombuffer(engine.speak(t, voice="en-US"), "<i2").astype(np.float32) / 32768, 16000) for t in texts]
 
 
 def festival(texts: list[str], stretch: float) -> list[tuple[Wave, int]]:

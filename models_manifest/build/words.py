@@ -13,25 +13,74 @@ HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent.parent
 sys.path.insert(0, str(ROOT))  # the grammars are read by the assistant's own reader
 
-PHONES = (
-    "AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW V W Y Z ZH"
-).split()
+PHONES = [
+    "AA",
+    "AE",
+    "AH",
+    "AO",
+    "AW",
+    "AY",
+    "B",
+    "CH",
+    "D",
+    "DH",
+    "EH",
+    "ER",
+    "EY",
+    "F",
+    "G",
+    "HH",
+    "IH",
+    "IY",
+    "JH",
+    "K",
+    "L",
+    "M",
+    "N",
+    "NG",
+    "OW",
+    "OY",
+    "P",
+    "R",
+    "S",
+    "SH",
+    "T",
+    "TH",
+    "UH",
+    "UW",
+    "V",
+    "W",
+    "Y",
+    "Z",
+    "ZH",
+]
 SIL = "SIL"
 GARBAGE = "GBG"  # one phone for any speech that is not a word of the job
 DECOYS = 3000
 
-ONES = "one two three four five six seven eight nine".split()
-ZEROS = "zero oh nought".split()
+ONES = ["one", "two", "three", "four", "five", "six", "seven", "eight", "nine"]
+ZEROS = ["zero", "oh", "nought"]
 DIGITS = ["zero", "oh", *ONES]
-TEENS = "ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen".split()
-TENS = "twenty thirty forty fifty sixty seventy eighty ninety".split()
+TEENS = ["ten", "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen"]
+TENS = ["twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
 RADIO = {"nine": "niner", "five": "fife", "three": "tree"}
-FRACTIONS = "half quarter quarters third thirds eighth eighths sixteenth sixteenths tenth tenths".split()
-LETTERS = "a b c d e f i k l m n o p r s t u v w".split()
+FRACTIONS = [
+    "half",
+    "quarter",
+    "quarters",
+    "third",
+    "thirds",
+    "eighth",
+    "eighths",
+    "sixteenth",
+    "sixteenths",
+    "tenth",
+    "tenths",
+]
+LETTERS = ["a", "b", "c", "d", "e", "f", "i", "k", "l", "m", "n", "o", "p", "r", "s", "t", "u", "v", "w"]
 NUMBER_WORDS = [
     *ZEROS, *ONES, *TEENS, *TENS, *RADIO.values(), *FRACTIONS,
-    *("hundred thousand k point decimal hundredth hundredths and a double minus negative plus over under "
-      "about around between to").split(),
+    *["hundred", "thousand", "k", "point", "decimal", "hundredth", "hundredths", "and", "a", "double", "minus", "negative", "plus", "over", "under", "about", "around", "between", "to"],
 ]  # fmt: skip
 UNIT_PHRASES = """ohm,ohms,kilohm,kilohms,k ohms,kilo ohms,megohm,megohms,meg ohms,meg,megs,milliohms,volt,volts,
 millivolt,millivolts,amp,amps,milliamp,milliamps,microamp,microamps,micro amps,mike amps,mikes,inch,inches,
@@ -46,7 +95,9 @@ go back,hold,hold on,stop,emergency,gas,i smell gas,gas smell,gas leak,leak,odor
 take a note,end note,end,done,mark,start,clear,clear the area,area clear,understood,standby,stand by,louder,
 quieter,slower,faster,what is the limit,what is the reading,how far,which step,helper,reading,resume,pause,cancel,
 wait,wait one,last reading,next step,start timer,stop timer,flame on,flame off,gas on,gas off,power off,it is off,
-pilot lit,proceed,roger,wilco,scratch that,evacuate,explosion,alarm,it smells,smells of gas""".replace("\n", "").split(",")
+pilot lit,proceed,roger,wilco,scratch that,evacuate,explosion,alarm,it smells,smells of gas""".replace("\n", "").split(
+    ","
+)
 THINGS = """igniter,flame,flame signal,flame rod,flame sensor,sensor,pilot,burner,gas valve,valve,manifold,
 manifold pressure,inlet,inlet pressure,outlet,outlet pressure,pressure,supply,supply pressure,line,line voltage,
 voltage,polarity,hot,neutral,ground,hot to ground,neutral to ground,hot to neutral,cabinet,cabinet ground,
@@ -62,9 +113,9 @@ found,warm,open,closed,normal,loose,wet,dry,fitted,rusty,scorched""".replace("\n
 
 # What hears like what: each set is trained on more, in the same places of a number.
 CONTRASTS = [
-    "fifty sixty fifteen sixteen".split(), "five nine".split(), "seven eleven".split(),
-    "thirty thirteen forty fourteen".split(), "eighty eighteen eight".split(), "ninety nineteen nine".split(),
-    "seventy seventeen".split(), "oh four".split(), "one nine".split(), "two three".split(), "six eight".split(),
+    ["fifty", "sixty", "fifteen", "sixteen"], ["five", "nine"], ["seven", "eleven"],
+    ["thirty", "thirteen", "forty", "fourteen"], ["eighty", "eighteen", "eight"], ["ninety", "nineteen", "nine"],
+    ["seventy", "seventeen"], ["oh", "four"], ["one", "nine"], ["two", "three"], ["six", "eight"],
 ]  # fmt: skip
 
 # What to give a synthesizer instead of the written word.
@@ -84,7 +135,7 @@ DOMAIN = unique([*NUMBER_WORDS, *UNIT_PHRASES, *SPECIAL_PHRASES, *COMMAND_PHRASE
 
 
 @cache
-def grammar():  # noqa: ANN201 - the assistant's Grammar
+def grammar():
     """The assistant's grammars, as it reads them."""
     from assistant.language.jsgf import read_grammars  # noqa: PLC0415 - needs lark, which training does not
 
@@ -113,7 +164,7 @@ def read_dictionary(path: str | Path) -> dict[str, list[list[str]]]:
     return entries
 
 
-VOWELS = set("AA AE AH AO AW AY EH ER EY IH IY OW OY UH UW".split())
+VOWELS = {"AA", "AE", "AH", "AO", "AW", "AY", "EH", "ER", "EY", "IH", "IY", "OW", "OY", "UH", "UW"}
 
 
 def without_r(pron: list[str]) -> list[str]:
@@ -196,8 +247,8 @@ def whole_number(rng: random.Random) -> list[str]:
 
 def fraction(rng: random.Random) -> list[str]:
     """A fraction, alone or after a whole number."""
-    one = [rng.choice(["a", "one"]), rng.choice("half quarter third eighth sixteenth tenth".split())]
-    many = [rng.choice(ONES[1:]), rng.choice("quarters thirds eighths sixteenths tenths".split())]
+    one = [rng.choice(["a", "one"]), rng.choice(["half", "quarter", "third", "eighth", "sixteenth", "tenth"])]
+    many = [rng.choice(ONES[1:]), rng.choice(["quarters", "thirds", "eighths", "sixteenths", "tenths"])]
     part = one if rng.random() < 0.55 else many
     return [*whole_number(rng), "and", *part] if rng.random() < 0.6 else part
 
@@ -296,8 +347,7 @@ def sentence(rng: random.Random, general: Sequence[str], job: Sequence[str]) -> 
 # Single words that rows of joined readings are made from.
 JOINED = [
     *ZEROS, *ONES, *TEENS, *TENS, "hundred", "thousand", "point", "and", "a", "half", "quarter", "minus", "k", "o",
-    "l", *("ohms volts amps inches degrees percent seconds millivolts microamps psi ppm pascals hertz minutes "
-           "milliseconds ohm volt amp inch second").split(),
+    "l", *["ohms", "volts", "amps", "inches", "degrees", "percent", "seconds", "millivolts", "microamps", "psi", "ppm", "pascals", "hertz", "minutes", "milliseconds", "ohm", "volt", "amp", "inch", "second"],
 ]  # fmt: skip
 
 
