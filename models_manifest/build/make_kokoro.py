@@ -14,6 +14,7 @@ import multiprocessing
 import os
 
 import numpy as np
+
 import shards
 
 

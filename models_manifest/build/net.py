@@ -7,9 +7,10 @@ third one.  No speaker vectors.
 from __future__ import annotations
 
 import torch
-from kaldi_write import NnetWriter
 from torch import nn
 from torch.nn import functional as F
+
+from kaldi_write import NnetWriter
 
 CONTEXT = 34  # input frames seen on either side of an output frame
 BYPASS = 0.66

@@ -19,16 +19,17 @@ import threading
 import time
 from pathlib import Path
 
+import numpy as np
+import soundfile as sf
+import torch
+from torch.nn import functional as F
+
 import augment
 import features
 import lfmmi
-import numpy as np
 import shards
-import soundfile as sf
-import torch
 import words
 from net import Norm, TdnnF, folded, pad
-from torch.nn import functional as F
 
 INVENTORY = [words.SIL, *words.PHONES, words.GARBAGE]  # phone p has pdfs 2p and 2p + 1
 PHONE_ID = {p: i for i, p in enumerate(INVENTORY)}

@@ -106,7 +106,7 @@ def espeak(text: str, voice: str, speed: int, pitch: int) -> tuple[Wave, int]:
 
 def pico(texts: list[str]) -> list[tuple[Wave, int]]:
     """Texts by the American voice of SVOX Pico (the package py-nanotts)."""
-    from py_nanotts import NanoTTS  # noqa: PLC0415 - only this engine needs it
+    from py_nanotts import NanoTTS
 
     engine = NanoTTS()
     return [(np.frombuffer(engine.speak(t, voice="en-US"), "<i2").astype(np.float32) / 32768, 16000) for t in texts]

@@ -137,7 +137,7 @@ DOMAIN = unique([*NUMBER_WORDS, *UNIT_PHRASES, *SPECIAL_PHRASES, *COMMAND_PHRASE
 @cache
 def grammar():
     """The assistant's grammars, as it reads them."""
-    from assistant.language.jsgf import read_grammars  # noqa: PLC0415 - needs lark, which training does not
+    from assistant.language.jsgf import read_grammars
 
     return read_grammars({p.name: p.read_text(encoding="utf-8") for p in sorted((ROOT / "grammars").glob("*.jsgf"))})
 
