@@ -43,3 +43,6 @@ bench: .venv/.product
 	$(BIN)/python tests/bench/understanding.py
 	$(BIN)/python tests/bench/proposals.py
 	$(BIN)/python tests/bench/saying.py
+
+# The bundled model: make graph, make model.
+include models_manifest/build/build.mk
