@@ -431,7 +431,7 @@ def self_check() -> None:
 
     table = Table("part", "state", "what mends it")
     lacking = False
-    for part in checks():
+    for part in checks(store().model_in_use()):
         lacking = lacking or (part.needed and not part.found)
         state = "[green]there[/]" if part.found else "[red]missing[/]" if part.needed else "[yellow]missing[/]"
         table.add_row(part.name, f"{state} {escape(part.detail)}", "" if part.found else escape(part.mend))

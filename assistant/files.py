@@ -86,13 +86,13 @@ def _plain(data: Any) -> Any:
 
 def _place(data: Any, loc: Sequence[int | str]) -> tuple[int, int]:
     """Line and column, from 1, of the deepest part of `loc` that is in the file."""
-    mark = getattr(data, "lc", None)
-    line, column = (mark.line, mark.col) if mark else (0, 0)
+    marks = getattr(data, "lc", None)  # only YAML's own mappings and lists have it
+    line, column = (marks.line, marks.col) if marks else (0, 0)
     for part in loc:
         try:
-            marks = getattr(data, "lc")  # noqa: B009 - only YAML's own mappings and lists have it
             line, column = marks.key(part) if isinstance(data, Mapping) else marks.item(part)
             data = data[part]
+            marks = getattr(data, "lc", None)
         except (AttributeError, KeyError, IndexError, TypeError):
             break
     return line + 1, column + 1
@@ -102,7 +102,7 @@ def read_job(path: Path) -> Job:
     """A job file; Problem with one sentence for a wrong key, unit or value."""
     job = parse(path, read_yaml(path), Job)
     known = library().quantities
-    named = {"plate": job.plate, **{f"meter {m.name!r}": m.measures for m in job.meters}}
+    named = {"plate": job.plate, "previous": job.previous, **{f"meter {m.name!r}": m.measures for m in job.meters}}
     for where, names in named.items():
         for name in names:
             if name not in known and name not in library().limits:

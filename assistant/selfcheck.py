@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from assistant.errors import Problem
-from assistant.files import library, top_folder
+from assistant.files import library
 from assistant.speech.player import load_sounddevice
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.voice import ChildVoice, VoiceError, VoiceSettings
@@ -25,10 +25,10 @@ class Part:
     needed: bool = True
 
 
-def checks() -> Iterator[Part]:
-    """Tries every part, cheapest first."""
+def checks(model_folder: Path) -> Iterator[Part]:
+    """Tries every part, cheapest first. model_folder: the speech model in use."""
     yield _rules()
-    yield from _model_and_words()
+    yield from _model_and_words(model_folder)
     yield _voice()
     yield from _sound()
 
@@ -42,10 +42,10 @@ def _rules() -> Part:
         return Part(name, False, str(problem), mend)
 
 
-def _model_and_words() -> Iterator[Part]:
-    mend = "pip install -e . in a whole checkout of the project"
+def _model_and_words(folder: Path) -> Iterator[Part]:
+    mend = "assistant models use field_model"
     try:
-        recognizer = VoskRecognizer(top_folder("models_manifest") / "field_model")
+        recognizer = VoskRecognizer(folder)
     except Problem as problem:
         yield Part("speech model", False, str(problem), mend)
         return

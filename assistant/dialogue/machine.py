@@ -719,6 +719,7 @@ class Dialogue:
             phase=Phase.EMERGENCY,
             site=Site(),
             candidate=None,
+            ahead=(),  # said of an appliance whose state is no longer known
             correcting=None,
             timer_from_s=None,
             failures=0,

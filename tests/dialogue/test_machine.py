@@ -397,6 +397,12 @@ def test_an_emergency_ends_only_with_area_clear_a_name_and_a_yes():
     assert talk.state.step == "arrival-air"
 
 
+def test_readings_said_ahead_do_not_outlive_an_emergency():
+    talk = at(*LIVE).say("neutral to ground point four")
+    assert talk.state.ahead
+    assert talk.say("gas leak").state.ahead == ()
+
+
 def test_carbon_monoxide_of_seventy_is_an_emergency():
     talk = Talk().begin().say("seventy parts per million")
     assert "leave now" in talk.answer.lower()

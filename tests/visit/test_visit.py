@@ -247,11 +247,16 @@ def test_a_visit_that_never_began_is_no_visit(tmp_path):
         list(turns(record))
 
 
-def test_the_newest_unfinished_visit_is_resumed(tmp_path, closed_visit):
+def test_the_newest_unfinished_visit_is_resumed(tmp_path, closed_visit, recognizer):
     with pytest.raises(Problem, match="no unfinished visit"):
         visits.unfinished(closed_visit.parent)
     with pytest.raises(Problem, match="no unfinished visit"):
         visits.unfinished(tmp_path)
+    for moment, name in enumerate(("older", "newer")):
+        (tmp_path / name).mkdir()
+        begin(tmp_path / name / "visit.sqlite", "gas-odour", recognizer).record.close()
+        os.utime(tmp_path / name / "visit.sqlite", (moment, moment))
+    assert visits.unfinished(tmp_path) == tmp_path / "newer" / "visit.sqlite"
 
 
 def test_said_events_keep_the_question_they_answered(closed_visit):
