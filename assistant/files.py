@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
@@ -102,7 +102,11 @@ def read_job(path: Path) -> Job:
     """A job file; Problem with one sentence for a wrong key, unit or value."""
     job = parse(path, read_yaml(path), Job)
     known = library().quantities
-    named = {"plate": job.plate, "previous": job.previous, **{f"meter {m.name!r}": m.measures for m in job.meters}}
+    named: dict[str, Iterable[str]] = {
+        "plate": job.plate,
+        "previous": job.previous,
+        **{f"meter {m.name!r}": m.measures for m in job.meters},
+    }
     for where, names in named.items():
         for name in names:
             if name not in known and name not in library().limits:
