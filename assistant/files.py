@@ -86,7 +86,7 @@ def _plain(data: Any) -> Any:
 
 def _place(data: Any, loc: Sequence[int | str]) -> tuple[int, int]:
     """Line and column, from 1, of the deepest part of `loc` that is in the file."""
-    marks = getattr(data, "lc", None)  # only YAML's own mappings and lists have it
+    marks: Any = getattr(data, "lc", None)  # only YAML's own mappings and lists have it
     line, column = (marks.line, marks.col) if marks else (0, 0)
     for part in loc:
         try:
