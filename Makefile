@@ -8,6 +8,7 @@ demo: .venv/.product
 	$(BIN)/assistant demo
 
 test: check
+	$(BIN)/python tests/parts.py
 	$(BIN)/pytest -q
 
 check: .venv/.dev
