@@ -10,8 +10,9 @@ SPEECH ?=
 
 .PHONY: graph model
 
-graph: $(MODEL_VENV)/.done
+graph: $(MODEL_VENV)/.done .venv/.product
 	$(MODEL_PY) $(MODEL_BUILD)/build.py - models_manifest/field_model --dictionary $(DICTIONARY) --no-garbage --phone 2.5
+	$(BIN)/python -m assistant.speech.manifest
 
 model: $(MODEL_VENV)/.done
 	mkdir -p $(MODEL_DATA)

@@ -7,6 +7,7 @@ OpenFst tools of Debian (packages libfst-tools and libfst22-plugins-base).
 
 from __future__ import annotations
 
+import glob
 import math
 import os
 import subprocess
@@ -15,7 +16,7 @@ from dataclasses import dataclass
 from kaldi_write import Phone, transition_ids
 from words import GARBAGE, PHONES
 
-PLUGINS = "/usr/lib/x86_64-linux-gnu/fst/22"
+PLUGINS = ":".join(glob.glob("/usr/lib/*/fst/*"))  # where Debian keeps the kind of graph that Vosk looks words up in
 POSITIONS = {"B": "begin", "E": "end", "I": "internal", "S": "singleton"}
 UNKNOWN = "[unk]"
 
@@ -132,8 +133,15 @@ def lexicon_graph(lexicon, word_ids, names, tids, unknown, sil_prob=0.5) -> str:
 
 
 def tool(*command, data: bytes = b"") -> bytes:
+    """What one of OpenFst's tools makes of `data`."""
     env = dict(os.environ, LD_LIBRARY_PATH=PLUGINS)
-    return subprocess.run(command, input=data, env=env, check=True, capture_output=True).stdout
+    try:
+        return subprocess.run(command, input=data, env=env, check=True, capture_output=True).stdout
+    except (OSError, subprocess.CalledProcessError) as wrong:
+        said = getattr(wrong, "stderr", b"").decode(errors="replace").strip() or wrong
+        raise SystemExit(
+            f"{command[0]} failed; it needs: apt-get install libfst-tools libfst22-plugins-base\n{said}"
+        ) from wrong
 
 
 def write_graph(folder: str, lexicon, unknown) -> None:

@@ -77,7 +77,7 @@ FRACTIONS = [
     "tenth",
     "tenths",
 ]
-LETTERS = ["a", "b", "c", "d", "e", "f", "i", "k", "l", "m", "n", "o", "p", "r", "s", "t", "u", "v", "w"]
+LETTERS = [*"abcdefghijklmnopqrstuvwxyz"]
 NUMBER_WORDS = [
     *ZEROS, *ONES, *TEENS, *TENS, *RADIO.values(), *FRACTIONS,
     *["hundred", "thousand", "k", "point", "decimal", "hundredth", "hundredths", "and", "a", "double", "minus", "negative", "plus", "over", "under", "about", "around", "between", "to"],
@@ -204,9 +204,15 @@ def common_words(count: int) -> list[str]:
     return (HERE / "common_words.txt").read_text(encoding="utf-8").split()[:count]
 
 
+def trade_words() -> list[str]:
+    """Words of the trade and of commands that no list above holds, for grammars to come."""
+    lines = (HERE / "trade_words.txt").read_text(encoding="utf-8").splitlines()
+    return unique(line for line in lines if not line.startswith("#"))
+
+
 def job_words() -> list[str]:
-    """Every word of the job: of the grammars, decoys apart, and of the lists above."""
-    return list(dict.fromkeys([*DOMAIN, *grammar_words()[0]]))
+    """Every word of the job: of the grammars, decoys apart, of the lists above and of trade_words.txt."""
+    return list(dict.fromkeys([*DOMAIN, *grammar_words()[0], *trade_words()]))
 
 
 def full_vocabulary(decoys: int = DECOYS) -> list[str]:

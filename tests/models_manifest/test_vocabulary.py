@@ -30,3 +30,10 @@ def test_unknown_speech_has_a_word() -> None:
 
 def test_abbreviations_can_be_said_letter_by_letter() -> None:
     assert {"p", "s", "m", "v", "d", "b", "t", "u", "e", "n", "r", "a", "c", "o", "l", "f", "w"} <= WORDS
+
+
+def test_the_graph_holds_the_words_kept_for_grammars_to_come() -> None:
+    text = (ROOT / "models_manifest/build/trade_words.txt").read_text(encoding="utf-8")
+    kept = {word for line in text.splitlines() if not line.startswith("#") for word in line.split()}
+    assert {"thermocouple", "spark", "propane", "climbing", "em", "vee", "scratch"} <= kept | grammar_words()
+    assert kept - WORDS == set()
