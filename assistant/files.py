@@ -17,10 +17,11 @@ from assistant.dialogue.state import Rules
 from assistant.errors import Problem
 from assistant.language.jsgf import Grammar, GrammarError, read_grammars
 from assistant.language.utterance import Language
+from assistant.trade.checking import check
 from assistant.trade.findings import FINDINGS
-from assistant.trade.job import Job
+from assistant.trade.job import Fuel, Ignition, Job, VisitKind
 from assistant.trade.limits import GenericLimit
-from assistant.trade.procedures import Hazard, Procedure, check
+from assistant.trade.procedures import Hazard, Part, Place, Procedure, WrittenProcedure, assemble
 from assistant.trade.quantities import Quantity
 
 M = TypeVar("M", bound=BaseModel)
@@ -56,22 +57,52 @@ def read_yaml(path: Path) -> Any:
     return data
 
 
-def parse(path: Path, data: Any, model: type[M], within: Sequence[str] = (), **also: str) -> M:
-    """`data` of a YAML file, and `also`, as `model`; Problem naming file, line, column and key if it does not fit.
+@dataclass(frozen=True)
+class Flaw:
+    """What is wrong in a file: where, from 1, and one sentence."""
+
+    path: Path
+    line: int
+    column: int
+    says: str
+
+    def __str__(self) -> str:
+        return f"{self.path}, line {self.line}, column {self.column}: {self.says}"
+
+
+def fit(path: Path, data: Any, model: type[M], within: Sequence[str] = (), **also: str) -> M | list[Flaw]:
+    """`data` of a YAML file, and `also`, as `model`; or all that does not fit.
 
     within: the keys above `data` in the file.
     """
     try:
         return model.model_validate({**_plain(data), **also} if isinstance(data, Mapping) else data)
     except ValidationError as wrong:
+        flaws = []
         # A key that is not known is the likelier slip of the pen than the one that is missed for it.
-        error = min(wrong.errors(), key=lambda e: e["type"] != "extra_forbidden")
-        line, column = _place(data, error["loc"])
-        key = ".".join(str(part) for part in (*within, *error["loc"]))
-        what = error["msg"].removeprefix("Value error, ").rstrip(".")
-        if error["type"] == "extra_forbidden":
-            what = "no such key is known here"
-        raise Problem(f"{path}, line {line}, column {column}: {key or 'the file'}: {what}.") from wrong
+        for error in sorted(wrong.errors(), key=lambda e: e["type"] != "extra_forbidden"):
+            loc = _without_tags(error["loc"])
+            key = ".".join(str(part) for part in (*within, *loc))
+            what = error["msg"].removeprefix("Value error, ").rstrip(".")
+            if error["type"] == "extra_forbidden":
+                what = "no such key is known here"
+            flaws.append(Flaw(path, *_place(data, loc), f"{key or 'the file'}: {what}."))
+        return flaws
+
+
+def parse(path: Path, data: Any, model: type[M], within: Sequence[str] = (), **also: str) -> M:
+    """As `fit`; Problem with the first thing that does not fit, naming file, line, column and key."""
+    fitted = fit(path, data, model, within, **also)
+    if isinstance(fitted, list):
+        raise Problem(str(fitted[0]))
+    return fitted
+
+
+def _without_tags(loc: Sequence[int | str]) -> tuple[int | str, ...]:
+    """The keys of an error without the names that pydantic gives to the kinds of an entry in a list of steps."""
+    return tuple(
+        part for at, part in enumerate(loc) if not (part in ("step", "include") and at and isinstance(loc[at - 1], int))
+    )
 
 
 def _plain(data: Any) -> Any:
@@ -116,42 +147,110 @@ def read_job(path: Path) -> Job:
     return job
 
 
-def read_procedure(path: Path, quantities: Mapping[str, object], hazards: Mapping[str, Hazard]) -> Procedure:
-    """A procedure file, checked; Problem with one sentence for the first thing that is wrong with it."""
-    procedure = parse(path, read_yaml(path), Procedure)
-    for problem in check(procedure, quantities, hazards, FINDINGS):
-        raise Problem(f"{path}: {problem}")
-    return procedure
+@dataclass(frozen=True)
+class PartFile:
+    """A file of steps: as written, with its marks, and as a model."""
+
+    path: Path
+    data: Any
+    part: Part
 
 
 @dataclass(frozen=True)
 class Library:
-    """The project's data files, read and checked when first used."""
+    """The project's data files, and those of a shop that add to or replace them; read and checked when first used.
+
+    shop: a folder laid out like `TRADE_DATA`: procedures/, parts/, limits.yaml, hazards.yaml, quantities.yaml, each
+    where wanted. What has the name of something shipped takes its place.
+    """
+
+    shop: Path | None = None
+
+    @property
+    def _folders(self) -> tuple[Path, ...]:
+        return (TRADE_DATA,) if self.shop is None else (TRADE_DATA, self.shop)
+
+    def _entries(self, name: str) -> dict[str, tuple[Path, Any]]:
+        """The entries of a data file by name, each with the file that it is from; later folders win."""
+        files = [folder / name for folder in self._folders if folder == TRADE_DATA or (folder / name).exists()]
+        return {key: (path, body) for path in files for key, body in read_yaml(path).items()}
 
     @cached_property
     def quantities(self) -> dict[str, Quantity]:
         """What can be asked for, by name."""
-        path = TRADE_DATA / "quantities.yaml"
-        return {name: parse(path, body, Quantity, (name,), name=name) for name, body in read_yaml(path).items()}
+        entries = self._entries("quantities.yaml").items()
+        return {name: parse(path, body, Quantity, (name,), name=name) for name, (path, body) in entries}
 
     @cached_property
-    def limits(self) -> dict[str, GenericLimit]:
-        """The generic limits, by quantity or finding."""
-        path = TRADE_DATA / "limits.yaml"
-        return {name: parse(path, body, GenericLimit, (name,), quantity=name) for name, body in read_yaml(path).items()}
+    def limits(self) -> dict[str, tuple[GenericLimit, ...]]:
+        """The generic limits, by quantity or finding: of several, the first that holds for a job counts."""
+        return {
+            name: tuple(
+                parse(path, each, GenericLimit, (name,), quantity=name)
+                for each in (body if isinstance(body, list) else [body])
+            )
+            for name, (path, body) in self._entries("limits.yaml").items()
+        }
+
+    def limits_for(self, fuel: Fuel, ignition: Ignition, visit: VisitKind) -> dict[str, GenericLimit]:
+        """The generic limits that hold for a fuel, an ignition system and a kind of visit."""
+        holding = {
+            name: next((limit for limit in each if limit.only.holds(fuel, ignition, visit)), None)
+            for name, each in self.limits.items()
+        }
+        return {name: limit for name, limit in holding.items() if limit}
 
     @cached_property
     def hazards(self) -> dict[str, Hazard]:
         """The warnings, by name."""
-        path = TRADE_DATA / "hazards.yaml"
-        return {name: parse(path, body, Hazard, (name,)) for name, body in read_yaml(path).items()}
+        entries = self._entries("hazards.yaml").items()
+        return {name: parse(path, body, Hazard, (name,)) for name, (path, body) in entries}
+
+    @cached_property
+    def parts(self) -> dict[str, PartFile]:
+        """The files that procedures include, by name."""
+        files = {path.stem: path for folder in self._folders for path in sorted((folder / "parts").glob("*.yaml"))}
+        return {name: self._part(path) for name, path in files.items()}
+
+    def _part(self, path: Path) -> PartFile:
+        data = read_yaml(path)
+        return PartFile(path, data, parse(path, data, Part))
 
     @cached_property
     def procedures(self) -> dict[str, Procedure]:
         """The procedures, by name."""
-        paths = sorted((TRADE_DATA / "procedures").glob("*.yaml"))
-        read = [read_procedure(path, self.quantities, self.hazards) for path in paths]
+        paths = [path for folder in self._folders for path in sorted((folder / "procedures").glob("*.yaml"))]
+        read = [self.read_procedure(path) for path in paths]
         return {procedure.name: procedure for procedure in read}
+
+    def read_procedure(self, path: Path) -> Procedure:
+        """A procedure file, checked; Problem with one sentence for the first thing that is wrong with it."""
+        procedure, flaws = self.examine(path)
+        if procedure is None or flaws:
+            raise Problem(str(flaws[0]))
+        return procedure
+
+    def examine(self, path: Path) -> tuple[Procedure | None, list[Flaw]]:
+        """A procedure file with its parts put in, where it can be read, and all that is wrong with it."""
+        data = read_yaml(path)
+        written = fit(path, data, WrittenProcedure)
+        if isinstance(written, list):
+            return None, written
+        whole = assemble(written, {name: file.part for name, file in self.parts.items()})
+
+        def flaw(place: Place, says: str) -> Flaw:
+            part, keys = place
+            file, marks = (self.parts[part].path, self.parts[part].data) if part else (path, data)
+            return Flaw(file, *_place(marks, keys), says)
+
+        if whole.problems:
+            return None, [flaw(place, says) for place, says in whole.problems]
+        head = written.model_dump(include={"name", "title", "ignition", "fuel", "visit"})
+        procedure = fit(path, {**head, "steps": whole.steps, "repairs": whole.repairs}, Procedure)
+        if isinstance(procedure, list):
+            return None, procedure
+        wrongs = check(procedure, self.quantities, self.hazards, FINDINGS)
+        return procedure, [flaw(whole.place(wrong.at), wrong.says) for wrong in wrongs]
 
     @cached_property
     def grammar_texts(self) -> dict[str, str]:
@@ -173,12 +272,13 @@ class Library:
 
     def rules_for(self, job: Job) -> Rules:
         """What a visit for this job is worked by."""
-        return Rules(self.procedure_for(job), self.quantities, self.limits, self.hazards, job)
+        limits = self.limits_for(job.appliance.fuel, job.appliance.ignition, job.visit)
+        return Rules(self.procedure_for(job), self.quantities, limits, self.hazards, job)
 
     def procedure_for(self, job: Job) -> Procedure:
-        """The procedure for a job; Problem when there is none."""
+        """The procedure for a job, the shop's own before one that is shipped; Problem when there is none."""
         wanted = (job.appliance.ignition, job.appliance.fuel, job.visit)
-        for procedure in self.procedures.values():
+        for procedure in reversed(self.procedures.values()):
             if (procedure.ignition, procedure.fuel, procedure.visit) == wanted:
                 return procedure
         have = "; ".join(p.title for p in self.procedures.values())

@@ -29,7 +29,7 @@ from assistant.trade import units
 from assistant.trade.findings import FINDINGS
 from assistant.trade.judging import Verdict, judge
 from assistant.trade.limits import limit_for
-from assistant.trade.procedures import EMERGENCY, END, Step, after_step
+from assistant.trade.procedures import EMERGENCY, END, Step, after_step, left_out
 from assistant.trade.procedures import State as Site
 from assistant.trade.quantities import Overload, Quantity
 
@@ -172,10 +172,9 @@ class Dialogue:
             return self._emergency(state, "smell of gas", wording.GAS_ALARM)
         step = self.rules.procedure.step(step_id)
         state = replace(state, step=step_id)
-        if step.needs and getattr(self.rules.job, step.needs) is None:
-            left_out = Skipped(step.id, f"the job file gives no {step.needs}")
-            state = replace(state, skipped=(*state.skipped, left_out))
-            note = Note("left-out", {"step": step.id, "reason": left_out.reason})
+        if reason := left_out(step, self.rules.job):
+            state = replace(state, skipped=(*state.skipped, Skipped(step.id, reason)))
+            note = Note("left-out", {"step": step.id, "reason": reason})
             turn, effects = self._open(state, self.rules.procedure.after(step, "skip"))
             return turn, [note, *effects]
         unfit = self._unfit(state.site, step)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from assistant.trade.judging import MeterAccuracy
 from assistant.trade.units import check_unit
@@ -13,10 +13,32 @@ from assistant.trade.units import check_unit
 Fuel = Literal["natural gas", "LP"]
 Ignition = Literal["standing pilot", "intermittent pilot", "direct spark", "hot surface"]
 VisitKind = Literal["yearly check", "no heat", "commissioning", "safety test"]
+Fitted = Literal["inducer", "pressure switch", "limit switch", "rollout switch"]
+"""Parts that an appliance may have or not, and whose tests are left out where it has not."""
 
 
 class _Data(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+def _one_or_more(value: object) -> object:
+    return (value,) if isinstance(value, str) else value
+
+
+class Only(_Data):
+    """For which fuels, ignition systems and kinds of visit something holds; what is not named does not matter.
+
+    In a file each is one name or a list of names.
+    """
+
+    fuel: Annotated[tuple[Fuel, ...], BeforeValidator(_one_or_more, Fuel | tuple[Fuel, ...])] = ()
+    ignition: Annotated[tuple[Ignition, ...], BeforeValidator(_one_or_more, Ignition | tuple[Ignition, ...])] = ()
+    visit: Annotated[tuple[VisitKind, ...], BeforeValidator(_one_or_more, VisitKind | tuple[VisitKind, ...])] = ()
+
+    def holds(self, fuel: Fuel, ignition: Ignition, visit: VisitKind) -> bool:
+        """Whether it holds for this fuel, ignition system and kind of visit."""
+        actual = ((self.fuel, fuel), (self.ignition, ignition), (self.visit, visit))
+        return all(not wanted or it in wanted for wanted, it in actual)
 
 
 class Person(_Data):
@@ -27,12 +49,13 @@ class Person(_Data):
 
 
 class Appliance(_Data):
-    """What is serviced."""
+    """What is serviced. fitted: which of these parts it has; None where nobody has said, and each is asked for."""
 
     description: str
     fuel: Fuel
     ignition: Ignition
     igniter_material: Literal["silicon carbide", "silicon nitride"] | None = None
+    fitted: tuple[Fitted, ...] | None = None
 
 
 class PlateValue(_Data):

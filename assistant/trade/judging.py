@@ -133,6 +133,8 @@ class Limit(_Data):
     source: Source
     condition: str = ""
     """When it holds ("with all 24 V loads pulled in")."""
+    caution_means: str = ""
+    """What a caution asks for, said with it ("find the cause")."""
 
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:

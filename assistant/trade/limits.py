@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from decimal import Decimal
 
-from assistant.trade.job import Job, PlateValue
+from assistant.trade.job import Job, Only, PlateValue
 from assistant.trade.judging import Limit, Source
 from assistant.trade.units import convert
 
@@ -19,12 +19,14 @@ class GenericLimit(Limit):
     plate_tolerance: either side of a plate value that comes without one, in `unit`; its source is the limit's.
     plate_is_highest: a plate value is the most that is allowed, not the middle of a band.
     emergency_from: at this value and above everybody leaves.
+    only: the fuels, ignition systems and kinds of visit that it is for.
     """
 
     plate_only: bool = False
     plate_tolerance: Decimal | None = None
     plate_is_highest: bool = False
     emergency_from: Decimal | None = None
+    only: Only = Only()
 
     def with_plate(self, plate: PlateValue | None) -> Limit:
         """The limit to judge by, given what the plate says (None: nothing)."""
@@ -33,6 +35,7 @@ class GenericLimit(Limit):
             "unit": self.unit,
             "guarded": self.guarded,
             "condition": self.condition,
+            "caution_means": self.caution_means,
         }
         if plate is None and not self.plate_only:
             return self

@@ -1,18 +1,46 @@
-"""Procedures: the ordered steps of a visit, as data, and the proof that their order is safe."""
+"""Procedures as data.
+
+A procedure file and the parts it includes are `Part`s: their steps may be includes and may hold only for some
+fuels, ignition systems or kinds of visit. `assemble` makes the whole `Procedure` of them, with nothing left to
+include or to choose, and says of each step where it is written.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Literal, Self
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
 
-from assistant.trade.job import Fuel, Ignition, VisitKind
+from assistant.trade.job import Fitted, Fuel, Ignition, Job, Only, VisitKind
 from assistant.trade.judging import Source
 
 Power = Literal["unknown", "isolated", "dead", "live"]
 Gas = Literal["unknown", "shut", "on"]
 Level = Literal["notice", "caution", "danger"]
+Proof = Literal[
+    "proved-dead",
+    "ground-path",
+    "limit-switch",
+    "rollout-switch",
+    "pressure-switch",
+    "low-gas-check",
+    "sequence-timing",
+    "venting",
+    "flue-oxygen",
+    "flue-co",
+    "flame-failure",
+    "lock-out",
+    "safe-shut-down",
+    "jumpers-out",
+    "leak-check",
+]
+"""What a step proves of the appliance's safety.
+
+low-gas-check: no LP lies low. lock-out: after its last trial the control shuts all gas and keeps it shut (100 %
+lock-out). safe-shut-down: a standing pilot that goes out shuts all gas in time. The rest say what they are.
+"""
 END = "end"  # targets of a step that are no steps
 EMERGENCY = "emergency"
 
@@ -39,21 +67,28 @@ class State(_Data):
 class Step(_Data):
     """One step.
 
-    say: the prompt. kind: "do" is answered by done, "check" by yes or no, "read" by a reading of `quantity`.
+    say: the prompt. kind: "do" is answered by done, "check" by yes or no, "read" by a reading of `quantity`,
+    "time" by "mark" at each of `events`, in order; the prompt names them once.
+    times: of a timed step, quantity (in seconds) -> the events that it lies between, from and to.
     power, gas: the states in which it may be worked; empty is any. sets: the states that hold once it is done.
     hazards: names, voiced in order before the prompt. skippable: a step that makes others safe is not.
     next: outcome -> step. Outcomes: done, yes, no, skip; of a reading its verdict, or that of a finding it
-    completes where that is worse. "then" is every other outcome; without it, the following step.
+    completes where that is worse; of a timed step the worst verdict of its times. "then" is every other outcome;
+    without it, the following step.
     confirm: the good answer of a check is asked a second time, since a misheard one can hurt.
     bad: the answer of a check that is a finding, and its text. stage: as found, or as left.
-    works_out: findings that this reading completes. needs: a part of the job without which it is left out.
+    works_out: findings that this reading completes. proves: the safety tests that it is.
+    needs: what it cannot be worked without: "gas" is the job file's figures of the gas meter, anything else a
+    fitted part of the appliance. The step is left out where `left_out` gives a reason.
     """
 
     id: str
     title: str
     say: str
-    kind: Literal["do", "check", "read"]
+    kind: Literal["do", "check", "read", "time"]
     quantity: str | None = None
+    events: tuple[str, ...] = ()
+    times: dict[str, tuple[str, str]] = Field(default_factory=dict)
     power: tuple[Power, ...] = ()
     gas: tuple[Gas, ...] = ()
     sets: State | None = None
@@ -62,7 +97,8 @@ class Step(_Data):
     next: dict[str, str] = Field(default_factory=dict)
     bad: dict[Literal["yes", "no"], str] = Field(default_factory=dict)
     works_out: tuple[str, ...] = ()
-    needs: Literal["gas"] | None = None
+    proves: tuple[Proof, ...] = ()
+    needs: Literal["gas"] | Fitted | None = None
     confirm: bool = False
     stage: Literal["found", "left"] = "found"
 
@@ -70,21 +106,45 @@ class Step(_Data):
     def _is_whole(self) -> Self:
         if (self.kind == "read") != (self.quantity is not None):
             raise ValueError(f"the step {self.id!r} reads a quantity exactly when its kind is read")
+        if (self.kind == "time") != bool(self.events) or (self.kind == "time") != bool(self.times):
+            raise ValueError(f"the step {self.id!r} has events and times exactly when its kind is time")
+        for quantity, (start, stop) in self.times.items():
+            if start not in self.events or stop not in self.events[self.events.index(start) + 1 :]:
+                raise ValueError(f"{quantity} does not lie between two of the events of the step {self.id!r}, in order")
         if self.sets and self.skippable:
             raise ValueError(f"the step {self.id!r} changes power or gas, so it cannot be skippable")
         return self
 
+    @property
+    def quantities(self) -> tuple[str, ...]:
+        """What this step measures."""
+        return (self.quantity,) if self.quantity else tuple(self.times)
+
     def outcomes(self) -> tuple[str, ...]:
         """Every outcome that can leave this step."""
-        own = {"do": ("done",), "check": ("yes", "no"), "read": ("noted", *_VERDICTS)}[self.kind]
+        read = ("noted", *_VERDICTS)
+        own = {"do": ("done",), "check": ("yes", "no"), "read": read, "time": read}[self.kind]
         return (*own, "skip") if self.skippable else own
 
 
 _VERDICTS = ("pass", "caution", "conditional-pass", "conditional-fail", "fail", "cannot-judge")
 
 
+class Repair(_Data):
+    """Something that may be repaired on the way.
+
+    say: how it is said and spoken ("flame rod cleaned"). voids: quantities and ids of checks whose readings and
+    answers no longer stand; they are asked again, as left. restart: the step where the visit is walked again,
+    normally where the appliance is isolated.
+    """
+
+    say: str
+    voids: tuple[str, ...] = Field(min_length=1)
+    restart: str
+
+
 class Procedure(_Data):
-    """The steps for one ignition system, fuel and kind of visit, in order."""
+    """The steps for one ignition system, fuel and kind of visit, in order, and what may be repaired on the way."""
 
     name: str
     title: str
@@ -92,6 +152,7 @@ class Procedure(_Data):
     fuel: Fuel
     visit: VisitKind
     steps: tuple[Step, ...] = Field(min_length=1)
+    repairs: dict[str, Repair] = Field(default_factory=dict)
 
     def step(self, step_id: str) -> Step:
         """The step of that id; KeyError when there is none."""
@@ -117,87 +178,17 @@ class Procedure(_Data):
         return self.steps[at].id if at < len(self.steps) else END
 
 
-def check(
-    procedure: Procedure,
-    quantities: Mapping[str, object],
-    hazards: Mapping[str, Hazard],
-    findings: Mapping[str, object],
-) -> list[str]:
-    """What is wrong with a procedure, a sentence each; empty when it is sound.
+def left_out(step: Step, job: Job) -> str:
+    """Why a step is left out at this job, for the end of the visit; empty when it is worked.
 
-    Every name must exist, every step be reachable and lead to the end, and no path may reach a step in a state
-    of power or gas that the step does not allow (decision 5). All paths are walked, with every outcome.
+    What the job file does not say is fitted or not is asked for: only a part that it says is not there is left out.
     """
-    return [
-        *_unknown_names(procedure, quantities, hazards, findings),
-        *(_unsafe_paths(procedure) if not _dangling(procedure) else []),
-    ]
-
-
-def _dangling(procedure: Procedure) -> list[str]:
-    return [
-        f"the step {step.id!r} goes to {target!r} on {outcome!r}, and no step has that id."
-        for step in procedure.steps
-        for outcome, target in step.next.items()
-        if target not in (END, EMERGENCY) and not procedure.has(target)
-    ]
-
-
-def _unknown_names(
-    procedure: Procedure,
-    quantities: Mapping[str, object],
-    hazards: Mapping[str, Hazard],
-    findings: Mapping[str, object],
-) -> Iterator[str]:
-    ids = [step.id for step in procedure.steps]
-    for step_id in sorted({i for i in ids if ids.count(i) > 1}):
-        yield f"the step {step_id!r} is written twice."
-    yield from _dangling(procedure)
-    for step in procedure.steps:
-        if step.quantity and step.quantity not in quantities:
-            yield f"the step {step.id!r} asks for {step.quantity!r}, which is not a known quantity."
-        for name in step.hazards:
-            if name not in hazards:
-                yield f"the step {step.id!r} names the hazard {name!r}, which is not in the hazards file."
-        for name in step.works_out:
-            if name not in findings:
-                yield f"the step {step.id!r} works out {name!r}, which is not a known finding."
-        for outcome in step.next:
-            if outcome not in (*step.outcomes(), "then"):
-                yield f"the step {step.id!r} can never end in {outcome!r}."
-
-
-def _unsafe_paths(procedure: Procedure) -> Iterator[str]:
-    waiting = [(procedure.steps[0].id, State())]
-    seen: set[tuple[str, State]] = set()
-    said: set[str] = set()
-    reached_end = False
-    while waiting:
-        step_id, state = waiting.pop()
-        if step_id in (END, EMERGENCY):
-            reached_end = reached_end or step_id == END
-            continue
-        if (step_id, state) in seen:
-            continue
-        seen.add((step_id, state))
-        step = procedure.step(step_id)
-        for what, allowed, actual in (("power", step.power, state.power), ("gas", step.gas, state.gas)):
-            if allowed and actual not in allowed:
-                problem = (
-                    f"the step {step.id!r} can be reached with the {what} {actual}; it needs {' or '.join(allowed)}."
-                )
-                if problem not in said:
-                    said.add(problem)
-                    yield problem
-        for outcome in step.outcomes():
-            waiting.append((procedure.after(step, outcome), after_step(state, step, outcome)))
-        if step.needs:
-            waiting.append((procedure.after(step, "skip"), state))
-    if not reached_end:
-        yield "no path leads to the end."
-    for step in procedure.steps:
-        if step.id not in {step_id for step_id, _ in seen}:
-            yield f"no path leads to the step {step.id!r}."
+    if step.needs is None:
+        return ""
+    if step.needs == "gas":
+        return "" if job.gas else "the job file gives no gas"
+    fitted = job.appliance.fitted
+    return "" if fitted is None or step.needs in fitted else f"the job file says that no {step.needs} is fitted"
 
 
 def after_step(state: State, step: Step, outcome: str) -> State:
@@ -208,3 +199,105 @@ def after_step(state: State, step: Step, outcome: str) -> State:
         power=state.power if step.sets.power == "unknown" else step.sets.power,
         gas=state.gas if step.sets.gas == "unknown" else step.sets.gas,
     )
+
+
+# --- what is written, and how it becomes a procedure
+
+
+class Include(_Data):
+    """In a list of steps, the steps of a part; its repairs come with it."""
+
+    include: str
+    only: Only = Only()
+
+
+class WrittenStep(Step):
+    """A step as it is written: it may hold only for some procedures."""
+
+    only: Only = Only()
+
+
+class WrittenRepair(Repair):
+    """A repair as it is written: it may hold only for some procedures."""
+
+    only: Only = Only()
+
+
+def _kind_of_entry(entry: Any) -> str:
+    included = "include" in entry if isinstance(entry, Mapping) else isinstance(entry, Include)
+    return "include" if included else "step"
+
+
+Entry = Annotated[
+    Annotated[WrittenStep, Tag("step")] | Annotated[Include, Tag("include")], Discriminator(_kind_of_entry)
+]
+
+
+class Part(_Data):
+    """A file of steps and repairs that several procedures include."""
+
+    steps: tuple[Entry, ...] = ()
+    repairs: dict[str, WrittenRepair] = Field(default_factory=dict)
+
+
+class WrittenProcedure(Part):
+    """A procedure file."""
+
+    name: str
+    title: str
+    ignition: Ignition
+    fuel: Fuel
+    visit: VisitKind
+
+
+Keys = tuple[int | str, ...]
+"""The way to something in a file or a model: ("steps", 3, "quantity")."""
+
+Place = tuple[str, Keys]
+"""Where something is written: the name of the part ("" is the procedure's own file), and the keys in that file."""
+
+
+@dataclass
+class Assembled:
+    """What a procedure file and its parts come to.
+
+    places: keys in the procedure ("steps", 3) -> where that is written. problems: what does not fit, where.
+    """
+
+    steps: list[Step] = field(default_factory=list)
+    repairs: dict[str, Repair] = field(default_factory=dict)
+    places: dict[Keys, Place] = field(default_factory=dict)
+    problems: list[tuple[Place, str]] = field(default_factory=list)
+
+    def place(self, at: Keys) -> Place:
+        """Where something of the procedure is written."""
+        part, keys = self.places.get(at[:2], ("", at[:2]))
+        return part, (*keys, *at[2:])
+
+
+def assemble(written: WrittenProcedure, parts: Mapping[str, Part]) -> Assembled:
+    """The steps and repairs of a procedure with its parts put in and what is for others left out."""
+    whole = Assembled()
+
+    def add(part: Part, name: str, within: tuple[str, ...]) -> None:
+        for at, entry in enumerate(part.steps):
+            if not entry.only.holds(written.fuel, written.ignition, written.visit):
+                continue
+            place = (name, ("steps", at))
+            if isinstance(entry, WrittenStep):
+                whole.places["steps", len(whole.steps)] = place
+                whole.steps.append(Step.model_validate(entry.model_dump(exclude={"only"})))
+            elif entry.include not in parts:
+                whole.problems.append((place, f"there is no part {entry.include!r}."))
+            elif entry.include in within:
+                whole.problems.append((place, f"the part {entry.include!r} includes itself."))
+            else:
+                add(parts[entry.include], entry.include, (*within, entry.include))
+        for key, repair in part.repairs.items():
+            if repair.only.holds(written.fuel, written.ignition, written.visit):
+                if whole.places.setdefault(("repairs", key), (name, ("repairs", key)))[0] != name:
+                    whole.problems.append(((name, ("repairs", key)), f"the repair {key!r} is written twice."))
+                whole.repairs[key] = Repair.model_validate(repair.model_dump(exclude={"only"}))
+
+    add(written, "", ())
+    return whole

@@ -11,61 +11,66 @@ from assistant.trade.quantities import Overload
 
 
 @pytest.fixture
+def limits(shelf):
+    return shelf.limits_for("natural gas", "hot surface", "yearly check")
+
+
+@pytest.fixture
 def job(shelf):
     from assistant.files import read_job, top_folder
 
     return read_job(top_folder("audio_fixtures") / "visits" / "hot-surface.job.yaml")
 
 
-def test_the_plate_wins_over_the_generic_limit(shelf, job):
-    limit = limit_for("manifold-pressure", shelf.limits, job)
+def test_the_plate_wins_over_the_generic_limit(limits, job):
+    limit = limit_for("manifold-pressure", limits, job)
     assert limit.authority == "plate"
     assert (limit.low, limit.high) == (Decimal("3.2"), Decimal("3.8"))
     without = job.model_copy(update={"plate": {}})
-    assert limit_for("manifold-pressure", shelf.limits, without).authority == "generic"
+    assert limit_for("manifold-pressure", limits, without).authority == "generic"
 
 
-def test_a_plate_value_in_another_unit_is_converted(shelf, job):
+def test_a_plate_value_in_another_unit_is_converted(limits, job):
     plate = {"manifold-pressure": PlateValue(unit="millibar", value=Decimal("8.7"), tolerance=Decimal("0.7"))}
-    limit = limit_for("manifold-pressure", shelf.limits, job.model_copy(update={"plate": plate}))
+    limit = limit_for("manifold-pressure", limits, job.model_copy(update={"plate": plate}))
     assert limit.unit == "inH2O"
     assert limit.low == pytest.approx(Decimal("3.212"), abs=Decimal("0.001"))
 
 
-def test_the_plates_input_is_the_most_that_is_allowed(shelf, job):
-    limit = limit_for("input-rate", shelf.limits, job)
+def test_the_plates_input_is_the_most_that_is_allowed(limits, job):
+    limit = limit_for("input-rate", limits, job)
     assert (limit.low, limit.high) == (None, Decimal(80000))
 
 
 @pytest.mark.parametrize("name", ["igniter-resistance", "igniter-current", "temperature-rise", "input-rate"])
-def test_without_a_plate_value_where_only_that_counts_nothing_is_judged(shelf, job, name):
-    limit = limit_for(name, shelf.limits, job.model_copy(update={"plate": {}}))
+def test_without_a_plate_value_where_only_that_counts_nothing_is_judged(limits, job, name):
+    limit = limit_for(name, limits, job.model_copy(update={"plate": {}}))
     verdict = judge(Decimal(60), limit)
     assert verdict.outcome == "cannot-judge"
     assert verdict.accepted is None
 
 
-def test_an_open_igniter_fails_even_without_a_sheet(shelf, job):
-    limit = limit_for("igniter-resistance", shelf.limits, job.model_copy(update={"plate": {}}))
+def test_an_open_igniter_fails_even_without_a_sheet(limits, job):
+    limit = limit_for("igniter-resistance", limits, job.model_copy(update={"plate": {}}))
     assert judge(Overload.OPEN, limit).outcome == "fail"
 
 
-def test_a_quantity_without_a_limit_is_noted(shelf, job):
-    assert judge(Decimal(28), limit_for("flue-co", shelf.limits, job)).outcome == "noted"
+def test_a_quantity_without_a_limit_is_noted(limits, job):
+    assert judge(Decimal(28), limit_for("flue-co", limits, job)).outcome == "noted"
 
 
 def test_every_limit_belongs_to_something_and_names_its_source(shelf):
     from assistant.trade.findings import FINDINGS
 
-    for name, limit in shelf.limits.items():
+    for name, limit in ((name, limit) for name, limits in shelf.limits.items() for limit in limits):
         assert name in shelf.quantities or name in FINDINGS
         asked = shelf.quantities[name].unit if name in shelf.quantities else FINDINGS[name].unit
         assert limit.unit == asked, name
         assert limit.source.mark in ("published", "common practice", "from memory, verify")
 
 
-def test_carbon_monoxide_above_a_hundred_is_never_a_pass(shelf, job):
-    limit = limit_for("co-air-free", shelf.limits, job)
+def test_carbon_monoxide_above_a_hundred_is_never_a_pass(limits, job):
+    limit = limit_for("co-air-free", limits, job)
     assert judge(Decimal(100), limit).outcome == "pass"
     assert judge(Decimal(101), limit).outcome == "caution"
     assert judge(Decimal(401), limit).outcome == "fail"

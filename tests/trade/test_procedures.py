@@ -2,8 +2,9 @@
 
 import pytest
 
+from assistant.trade.checking import check
 from assistant.trade.findings import FINDINGS
-from assistant.trade.procedures import EMERGENCY, END, Procedure, State, after_step, check
+from assistant.trade.procedures import EMERGENCY, END, Procedure, State, after_step
 
 
 def broken(procedure: Procedure, step_id: str, **changes: object) -> Procedure:
@@ -44,13 +45,13 @@ def test_a_broken_procedure_is_refused(shelf, hot_surface, step, changes, said):
     if step == "told" and "then" in changes.get("next", {}):  # nor may the other ending lead out
         bad = broken(bad, "told-off", next={"yes": "told", "no": "told"})
     problems = check(bad, shelf.quantities, shelf.hazards, FINDINGS)
-    assert any(said in problem for problem in problems), problems
+    assert any(said in problem.says for problem in problems), problems
 
 
 def test_a_step_nobody_can_reach_is_told(shelf, hot_surface):
     bad = broken(hot_surface, "igniter-cold", next={"then": "rod-unlit"})
     problems = check(bad, shelf.quantities, shelf.hazards, FINDINGS)
-    assert "no path leads to the step 'igniter-new'." in problems
+    assert "no path leads to the step 'igniter-new'." in [problem.says for problem in problems]
 
 
 def test_a_step_that_makes_others_safe_cannot_be_skippable(hot_surface):
