@@ -1,0 +1,107 @@
+"""Answers that are no readings: yes, no, done, understood, and what was not understood."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from assistant.dialogue import wording
+from assistant.dialogue.bodies import plain
+from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.effects import Effect, Note
+from assistant.dialogue.events import Said
+from assistant.dialogue.figures import judge_reading
+from assistant.dialogue.state import Candidate, Phase, State
+from assistant.dialogue.steps import ask, leave, open_step, present, take
+from assistant.language.meaning import Command, Meaning, Unclear
+
+
+def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Yes, no or done at a step that does not ask for a reading."""
+    step = dialogue.rules.procedure.step(state.step)
+    answer = meaning.name if isinstance(meaning, Command) else ""
+    if step.kind == "read" or state.correcting:
+        return _again(state, "I need the reading, or say skip.")
+    if step.kind == "do":
+        if answer == "no":
+            return _again(state, "Say done when it is done, or hold.")
+        return leave(dialogue, state, "done", [Note("done", {"step": step.id, "words": event.heard.text})])
+    if answer == "next":
+        return _again(state, "Say yes or no.")
+    if step.confirm and answer not in step.bad:
+        candidate = Candidate(words=event.heard.text, answer=answer, audio=event.audio, why="always")
+        state = replace(state, phase=Phase.CONFIRMING, candidate=candidate, failures=0)
+        return state, say(f"I heard {answer}, for {step.title}. Is that right?")
+    return answered(dialogue, state, answer, event.heard.text)
+
+
+def answered(dialogue: Context, state: State, answer: str, words: str) -> Turn:
+    """Takes a yes or no; the bad one is a remark for the end."""
+    step = dialogue.rules.procedure.step(state.step)
+    body = {"step": step.id, "answer": answer, "words": words}
+    effects: list[Effect] = [Note("answer", body)]
+    text = step.bad.get("yes" if answer == "yes" else "no")
+    if text:
+        state = replace(state, remarks=(*state.remarks, (step.id, text)))
+        effects += [
+            Note("remark", {"step": step.id, "text": text}),
+            *say(f"Recorded: {text}.", "answer"),
+        ]
+    return leave(dialogue, state, answer, effects)
+
+
+def confirmed(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Yes to the reading or the answer that was heard."""
+    candidate = state.candidate
+    assert candidate is not None
+    if candidate.value is None:
+        return answered(dialogue, state, candidate.answer, candidate.words)
+    return take(dialogue, state, judge_reading(dialogue, state, candidate), confirmed=True)
+
+
+def refused(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """No to what was heard: it is put aside, and a value is left out of the next try."""
+    candidate = state.candidate
+    assert candidate is not None
+    if candidate.command:
+        state = replace(state, phase=candidate.phase, candidate=None)
+        return state, present(dialogue, state)
+    said = candidate.answer if candidate.value is None else plain(candidate.value)
+    refused = state.refused if candidate.value is None else (*state.refused, candidate.value)
+    state = replace(state, phase=Phase.ASKING, candidate=None, refused=refused)
+    note = Note("refused", {"step": state.step, "value": said})
+    return state, [note, *say("Not taken."), *present(dialogue, state)]
+
+
+def not_understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Says why, and how to be understood; a command that was nearly said is proposed."""
+    assert isinstance(meaning, Unclear)
+    failures = state.failures + 1
+    if state.phase is Phase.CONFIRMING:
+        said = "Say yes or no."
+    else:
+        said = wording.unclear(meaning)
+        if failures == 2 and dialogue.question(state).quantity:
+            said += f" {wording.HELP_AFTER_TWO}"
+        elif failures > 2:
+            said += f" {wording.HELP_AFTER_THREE}"
+    note = Note("unclear", {"step": state.step, "reason": meaning.reason, "choices": list(meaning.choices)})
+    if meaning.near and state.phase is not Phase.CONFIRMING:
+        candidate = Candidate(event.heard.text, command=meaning.near, phase=state.phase)
+        state = replace(state, phase=Phase.CONFIRMING, candidate=candidate)
+        return state, [note, *present(dialogue, state)]
+    state = replace(state, failures=failures)
+    asks = meaning.reason == "ambiguous"  # the choices are the question
+    return state, [note, *say(said), *([] if asks else present(dialogue, state))]
+
+
+def _again(state: State, said: str) -> Turn:
+    return state, say(said)
+
+
+def understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The danger was understood, and its warnings were voiced to the end: the question may be put."""
+    step = dialogue.rules.procedure.step(state.step)
+    if not state.warned:
+        return open_step(dialogue, state, state.step)
+    turn, effects = ask(dialogue, state)
+    return turn, [Note("understood", {"step": step.id, "hazards": list(step.hazards)}), *effects]

@@ -1,0 +1,142 @@
+"""Commands beside the answer: say again, go back, hold, stop, skip, note, the limit, how far, helper."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from assistant.dialogue import wording
+from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.effects import Note
+from assistant.dialogue.events import Said
+from assistant.dialogue.state import Phase, Skipped, State
+from assistant.dialogue.steps import back_to_the_step, given_up, leave, open_step, present
+from assistant.language.meaning import Meaning, Unclear
+from assistant.language.utterance import NOTE_FIRST, normalise
+from assistant.trade.limits import limit_for
+
+
+def say_again(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The last words once more."""
+    return state, [*(state.said or present(dialogue, state))]
+
+
+def go_back(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """To the step before, where power and gas allow it."""
+    if not state.path:
+        return state, [*say("This is the first step."), *present(dialogue, state)]
+    step = dialogue.rules.procedure.step(state.path[-1])
+    unfit = dialogue.unfit(state.site, step)
+    if unfit:
+        return state, [*say(f"I cannot go back. {unfit}"), *present(dialogue, state)]
+    state = replace(state, path=state.path[:-1])
+    turn, effects = open_step(dialogue, state, step.id)
+    return turn, [Note("go-back", {"to": step.id}), *effects]
+
+
+def hold(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Nothing is asked until "go on"."""
+    return _held(state, "hold", "On hold. Say go on.")
+
+
+def stop(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """As hold, and hands out."""
+    if state.phase in (Phase.EMERGENCY, Phase.CLEARING):
+        return state, say(wording.STAY_OUT, "alarm")
+    return _held(state, "stop", "Stopped. Hands out. Say go on when you are ready.")
+
+
+def _held(state: State, kind: str, said: str) -> Turn:
+    back = state.back_to if state.phase is Phase.HOLDING else state.phase
+    state = replace(state, phase=Phase.HOLDING, back_to=back)
+    return state, [Note(kind, {"step": state.step}), *say(said)]
+
+
+def go_on(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """From hold back to where the visit was."""
+    note = Note("go-on", {"step": state.step})
+    if state.back_to in (Phase.WARNING, Phase.ASKING) and not state.correcting:
+        # Whatever stopped the visit, the warnings of the step are voiced again before the hand goes in.
+        turn, effects = open_step(dialogue, state, state.step)
+        return turn, [note, *effects]
+    state = replace(state, phase=state.back_to)
+    return state, [note, *present(dialogue, state)]
+
+
+def skip(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Asks for the reason of a skip, where the step can be skipped at all."""
+    step = dialogue.rules.procedure.step(state.step)
+    if state.correcting:
+        state, note = given_up(replace(state, candidate=None))
+        turn, effects = back_to_the_step(dialogue, state)
+        return turn, [*note, *say("The reading stays taken back.", "answer"), *effects]
+    if not step.skippable:
+        return state, [
+            *say("This step cannot be skipped. It makes the next ones safe."),
+            *present(dialogue, state),
+        ]
+    state = replace(state, phase=Phase.REASON, candidate=None)
+    return state, present(dialogue, state)
+
+
+def not_skipped(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The skip is thought better of."""
+    turn, effects = back_to_the_step(dialogue, state)
+    return turn, [*say("Not skipped."), *effects]
+
+
+def reason(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Whatever is said now is the reason; its recording is kept, and the words if they are known."""
+    if meaning == Unclear("silence"):
+        return not_here(dialogue, state, event, meaning)
+    reason = dialogue.language.reason(event.heard.text) or "as recorded"
+    skipped = Skipped(state.step, reason, event.audio)
+    state = replace(state, skipped=(*state.skipped, skipped), phase=Phase.ASKING)
+    note = Note("skipped", {"step": state.step, "reason": reason, "audio": event.audio})
+    return leave(dialogue, state, "skip", [note, *say(f"Skipped, {reason}.", "answer")])
+
+
+def note(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """ "Note" alone waits for the note; with words after it, it is the note."""
+    if normalise(event.heard.text) in (*NOTE_FIRST, ("note", "that")):
+        state = replace(state, phase=Phase.NOTING, back_to=state.phase)
+        return state, present(dialogue, state)
+    return noted(dialogue, replace(state, back_to=state.phase), event, meaning)
+
+
+def noted(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The note itself, kept as a recording."""
+    note = Note("note", {"step": state.step, "audio": event.audio, "words": event.heard.text})
+    state = replace(state, phase=state.back_to)
+    return state, [note, *say("Noted.", "answer"), *present(dialogue, state)]
+
+
+def limit(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The limit of what is asked, else of the last reading."""
+    asked = dialogue.question(replace(state, phase=Phase.ASKING)).quantity
+    last = next(iter(reversed(state.standing)), None)
+    name = asked.name if asked else last.quantity if last else None
+    if name is None:
+        return state, [*say("No reading has a limit here."), *present(dialogue, state)]
+    rule = limit_for(name, dialogue.rules.limits, dialogue.rules.job)
+    return state, [*say(wording.limit(rule), "answer"), *present(dialogue, state)]
+
+
+def how_far(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Where the visit stands."""
+    return state, [*say(wording.how_far(state, dialogue.rules), "answer"), *present(dialogue, state)]
+
+
+def helper(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The next reading is a helper's."""
+    state = replace(state, speaker="helper")
+    return state, [Note("speaker", {"speaker": "helper"}), *say("Helper, go ahead.")]
+
+
+def not_here(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """What has no place in this phase."""
+    return state, [*say("That is not an answer here."), *present(dialogue, state)]
+
+
+def nothing(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The visit is closed."""
+    return state, []

@@ -1,0 +1,89 @@
+"""What every handler of the dialogue works with: the language and rules of the visit, and short ways to speak. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from decimal import Decimal
+
+from assistant.dialogue import wording
+from assistant.dialogue.effects import Effect, Manner, Say
+from assistant.dialogue.events import Said
+from assistant.dialogue.state import Phase, Rules, State
+from assistant.language.meaning import Meaning, Question
+from assistant.language.utterance import Language
+from assistant.trade import units
+from assistant.trade.procedures import State as Site
+from assistant.trade.procedures import Step
+from assistant.trade.quantities import Quantity
+
+Turn = tuple[State, list[Effect]]
+"""A new state, and what is to be done."""
+
+
+@dataclass(frozen=True)
+class Context:
+    """The language that is spoken in a visit and the rules it is worked by."""
+
+    language: Language
+    rules: Rules
+
+    def quantity(self, name: str) -> Quantity:
+        """The quantity as the meter of this job shows it."""
+        quantity = self.rules.quantities[name]
+        meter = self.rules.job.meter_for(name)
+        if meter is None or meter.accuracy is None or not units.same_dimension(meter.accuracy.unit, quantity.unit):
+            return quantity
+
+        def in_unit(value: Decimal | None, default: Decimal) -> Decimal:
+            return default if value is None else units.convert(value, meter.accuracy.unit, quantity.unit)  # type: ignore[union-attr]
+
+        return quantity.model_copy(
+            update={
+                "low": in_unit(meter.low, quantity.low),
+                "high": in_unit(meter.high, quantity.high),
+            }
+        )
+
+    def question(self, state: State) -> Question:
+        """What is being asked: it decides which words are heard and what they mean."""
+        step = self.rules.procedure.step(state.step)
+        if state.phase is not Phase.ASKING:
+            return Question(state.phase.value)
+        quantity = state.correcting.quantity if state.correcting else step.quantity
+        names = state.speaker == "helper"
+        return Question(step.id, self.quantity(quantity), names) if quantity else Question(step.id)
+
+    def meaning(self, state: State, event: Said) -> Meaning:
+        """What was said, at what is asked."""
+        return self.language.understand(event.heard.text, self.question(state), state.refused)
+
+    def unfit(self, site: Site, step: Step) -> str:
+        """Why a step may not be worked as power and gas are; empty when it may."""
+        for what, allowed, actual in (("power", step.power, site.power), ("gas", step.gas, site.gas)):
+            if allowed and actual not in allowed:
+                return f"{step.title.capitalize()} needs the {what} {' or '.join(allowed)}. It is {actual}."
+        return ""
+
+    def hazards(self, step: Step) -> list[Effect]:
+        """The warnings of a step, to be voiced."""
+        return [effect for name in step.hazards for effect in say(self.rules.hazards[name].say, "hazard")]
+
+    def has_danger(self, step: Step) -> bool:
+        """Whether the step waits for "understood"."""
+        return any(self.rules.hazards[name].level == "danger" for name in step.hazards)
+
+    def asked_quantity(self, state: State) -> str:
+        """The quantity that an answer is for: that of the reading taken back, or of the step."""
+        name = state.correcting.quantity if state.correcting else self.rules.procedure.step(state.step).quantity
+        assert name is not None
+        return name
+
+
+Handler = Callable[[Context, State, Said, Meaning], Turn]
+"""What the tables of the machine name: what something that was said makes of the state."""
+
+
+def say(text: str, manner: Manner = "prompt") -> list[Effect]:
+    """A text for the voice, sentence by sentence."""
+    return [Say(sentence.strip(), manner) for sentence in wording.sentences(text)]

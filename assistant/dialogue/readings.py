@@ -1,0 +1,119 @@
+"""What is said about readings: a value, several by name, a correction, the stopwatch."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+
+from assistant.dialogue import wording
+from assistant.dialogue.answers import refused
+from assistant.dialogue.bodies import plain
+from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.effects import Effect, Note
+from assistant.dialogue.events import Said
+from assistant.dialogue.figures import (
+    far_from_last_visit,
+    heard,
+    judge_reading,
+    said_value,
+)
+from assistant.dialogue.state import Candidate, Phase, State
+from assistant.dialogue.steps import present, weigh
+from assistant.language.meaning import Confirm, Meaning, Reading, Readings, Unclear
+from assistant.trade import units
+
+
+def heard_reading(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The reading that is asked."""
+    assert isinstance(meaning, Reading)
+    candidate = heard(event, meaning)
+    return weigh(dialogue, state, candidate, _doubt(dialogue, state, event, meaning))
+
+
+def heard_readings(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Readings by name: the one that is asked is weighed, the others are kept until they are asked."""
+    assert isinstance(meaning, Readings)
+    asked = dialogue.question(state).quantity
+    effects: list[Effect] = []
+    mine: Reading | None = None
+    for name, reading in meaning.entries:
+        spoken = dialogue.rules.quantities[name].spoken
+        if isinstance(reading, Unclear):
+            effects += say(f"{spoken}: {wording.unclear(reading)}")
+        elif asked and name == asked.name:
+            mine = reading
+        elif unfit := _no_place_for(dialogue, state, name):
+            effects += say(f"{spoken} is not kept. {unfit}")
+        else:
+            kept = replace(heard(event, reading), why="said ahead")
+            state = replace(state, ahead=(*((n, c) for n, c in state.ahead if n != name), (name, kept)))
+            body = {"quantity": name, "value": plain(kept.value), "unit": kept.unit, "speaker": state.speaker}
+            effects += [Note("kept", body), *say(f"Kept for later, {spoken}.")]
+    if mine is None:
+        return state, [*effects, *present(dialogue, state)]
+    turn, more = heard_reading(dialogue, state, event, mine)
+    return turn, [*effects, *more]
+
+
+def _no_place_for(dialogue: Context, state: State, quantity: str) -> str:
+    """Why a reading that is not asked now cannot be kept; empty when a later step asks it as things are."""
+    procedure = dialogue.rules.procedure
+    later = [s for s in procedure.steps[procedure.number(state.step) :] if s.quantity == quantity]
+    if not later:
+        return "It is not asked in what follows."
+    return dialogue.unfit(state.site, later[0])
+
+
+def _doubt(dialogue: Context, state: State, event: Said, meaning: Reading) -> str:
+    """Why the words, or the last visit, call for a yes; empty when they do not."""
+    question = dialogue.question(state)
+    confirm: Confirm | None = dialogue.language.confirm(event.heard.text, meaning, question)
+    if confirm:
+        return confirm
+    mine = judge_reading(dialogue, state, Candidate("", meaning.value, meaning.unit)).verdict.outcome
+    for rival in dialogue.language.rivals(event.heard, meaning, question, state.refused):
+        if not isinstance(rival, Reading):
+            return rival.detail if isinstance(rival, Unclear) else "alternative"
+        if judge_reading(dialogue, state, Candidate("", rival.value, rival.unit)).verdict.outcome != mine:
+            return "alternative"
+    return "far from the last visit" if far_from_last_visit(dialogue, state, meaning) else ""
+
+
+def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Takes back the last reading, at any later moment, and asks for it again."""
+    if state.phase is Phase.CONFIRMING:
+        return refused(dialogue, state, event, meaning)
+    if state.correcting:
+        return state, present(dialogue, state)
+    last = next(iter(reversed(state.standing)), None)
+    if last is None:
+        return state, [*say("There is no reading to take back."), *present(dialogue, state)]
+    readings = tuple(replace(t, withdrawn=True) if t is last else t for t in state.readings)
+    state = replace(
+        state,
+        phase=Phase.ASKING,
+        readings=readings,
+        correcting=last,
+        refused=(),
+        candidate=None,
+        failures=0,
+    )
+    name = dialogue.rules.quantities[last.quantity].spoken
+    note = Note("correction", {"step": last.step, "quantity": last.quantity, "withdrawn": plain(last.value)})
+    return state, [note, *say(f"Taken back: {name}, {said_value(last)}."), *present(dialogue, state)]
+
+
+def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """At a time that is asked, the first mark starts the stopwatch and the second reads it."""
+    asked = dialogue.question(state).quantity
+    if asked is None or not units.same_dimension(asked.unit, "second"):
+        return state, [*say("No time is asked here."), *present(dialogue, state)]
+    if state.timer_from_s is None:
+        state = replace(state, timer_from_s=event.at_s)
+        return state, [Note("mark", {"step": state.step, "at_s": event.at_s}), *say("Marked.")]
+    seconds = Decimal(str(round(event.at_s - state.timer_from_s, 1)))
+    state = replace(state, timer_from_s=None)
+    note = Note("mark", {"step": state.step, "at_s": event.at_s})
+    candidate = Candidate(event.heard.text, seconds, "second", timed=True, audio=event.audio)
+    turn, effects = weigh(dialogue, state, candidate, "")
+    return turn, [note, *effects]

@@ -1,0 +1,222 @@
+"""The walk through the steps: opening one, taking its answer, leaving it by its outcome."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from assistant.dialogue import wording
+from assistant.dialogue.bodies import finding_body, plain, reading_body
+from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.effects import Effect, Note
+from assistant.dialogue.figures import (
+    RANK,
+    calls_for_leaving,
+    candidate_of,
+    judge_reading,
+    read_back,
+    work_out,
+)
+from assistant.dialogue.state import Candidate, Phase, Skipped, State, Taken
+from assistant.trade.findings import FINDINGS
+from assistant.trade.procedures import EMERGENCY, END, Step, after_step, left_out
+from assistant.trade.procedures import State as Site
+
+
+def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
+    """Comes to a step; the state of power and gas must allow it."""
+    if state.correcting:
+        state, notes = given_up(state)
+        turn, effects = open_step(dialogue, state, step_id)
+        return turn, [*notes, *effects]
+    state = replace(state, candidate=None, refused=(), failures=0, timer_from_s=None, warned=False, asked=False)
+    if step_id == END:
+        return _close(dialogue, state)
+    if step_id == EMERGENCY:
+        return emergency(state, "smell of gas", wording.GAS_ALARM)
+    step = dialogue.rules.procedure.step(step_id)
+    state = replace(state, step=step_id)
+    if reason := left_out(step, dialogue.rules.job):
+        state = replace(state, skipped=(*state.skipped, Skipped(step.id, reason)))
+        note = Note("left-out", {"step": step.id, "reason": reason})
+        turn, effects = open_step(dialogue, state, dialogue.rules.procedure.after(step, "skip"))
+        return turn, [note, *effects]
+    unfit = dialogue.unfit(state.site, step)
+    if unfit:
+        state = replace(state, phase=Phase.HOLDING, back_to=Phase.ASKING)
+        return state, [
+            Note("not-opened", {"step": step.id, "reason": unfit}),
+            *say(f"{unfit} Make it safe first."),
+        ]
+    if step.hazards:
+        wait = say("Say understood.") if dialogue.has_danger(step) else []
+        return replace(state, phase=Phase.WARNING), [*dialogue.hazards(step), *wait]
+    return ask(dialogue, state)
+
+
+def ask(dialogue: Context, state: State) -> Turn:
+    """Puts the step's question; a reading that was said ahead of it is read back instead."""
+    state = replace(state, phase=Phase.ASKING, failures=0, asked=True)
+    quantity = dialogue.rules.procedure.step(state.step).quantity
+    kept = next((candidate for name, candidate in state.ahead if name == quantity), None)
+    if kept is None:
+        return state, [*present(dialogue, state)]
+    state = replace(state, ahead=tuple((n, c) for n, c in state.ahead if n != quantity))
+    return weigh(dialogue, state, kept, kept.why)
+
+
+def back_to_the_step(dialogue: Context, state: State) -> Turn:
+    """Back from an aside: to the question if it was put already, else to the warnings that come first."""
+    if not state.asked:
+        return open_step(dialogue, state, state.step)
+    state = replace(state, phase=Phase.ASKING)
+    return state, present(dialogue, state)
+
+
+def leave(dialogue: Context, state: State, outcome: str, effects: list[Effect]) -> Turn:
+    """Leaves the step by its outcome, and opens the next one."""
+    step = dialogue.rules.procedure.step(state.step)
+    site = after_step(state.site, step, outcome)
+    if site != state.site:
+        effects = [*effects, Note("site", {"power": site.power, "gas": site.gas, "step": step.id})]
+    state = replace(state, site=site, path=(*state.path, step.id))
+    turn, more = open_step(dialogue, state, dialogue.rules.procedure.after(step, outcome))
+    return turn, [*effects, *more]
+
+
+def present(dialogue: Context, state: State) -> list[Effect]:
+    """Says what is waited for."""
+    step = dialogue.rules.procedure.step(state.step)
+    match state.phase:
+        case Phase.ASKING if state.correcting:
+            name = dialogue.rules.quantities[state.correcting.quantity].spoken
+            return say(f"Say {name} again.")
+        case Phase.ASKING:
+            return say(step.say)
+        case Phase.WARNING:
+            return say("Say understood.")
+        case Phase.CONFIRMING if state.candidate and state.candidate.command:
+            return say(f"Did you mean, {state.candidate.command.replace('-', ' ')}?")
+        case Phase.CONFIRMING if state.candidate:
+            return say(f"I heard {read_back(dialogue, state, state.candidate)}. Is that right?")
+        case Phase.REASON:
+            return say("Why is it skipped? Say the reason.")
+        case Phase.NOTING:
+            return say("Say the note.")
+        case Phase.HOLDING:
+            return say("On hold. Say go on.")
+        case Phase.EMERGENCY:
+            return say(wording.STAY_OUT, "alarm")
+        case Phase.CLEARING:
+            if state.candidate:
+                return say("I kept the name. Is the area clear? Say yes or no.")
+            return say("Who says that the area is clear? Say your name.")
+    return []
+
+
+def _close(dialogue: Context, state: State) -> Turn:
+    """The end of the visit."""
+    state = replace(state, phase=Phase.CLOSED)
+    summary = {
+        "out_of_limits": [t.quantity for t in state.standing if t.verdict.accepted is False],
+        "remarks": [list(remark) for remark in state.remarks],
+        "not_checked": [{"step": s.step, "reason": s.reason} for s in state.skipped],
+        "site": {"power": state.site.power, "gas": state.site.gas},
+    }
+    return state, [Note("closed", summary), *say(wording.closing(state, dialogue.rules))]
+
+
+def weigh(dialogue: Context, state: State, candidate: Candidate, doubt: str) -> Turn:
+    """Takes a reading at its read-back, or asks for a yes where it matters (decision 3)."""
+    taken = judge_reading(dialogue, state, candidate)
+    must_leave = calls_for_leaving(dialogue, taken)
+    why = doubt or ("" if taken.verdict.outcome in ("pass", "noted", "cannot-judge") else taken.verdict.outcome)
+    if not why and not must_leave:
+        return take(dialogue, state, taken)
+    candidate = replace(candidate, why=why or "emergency")
+    state = replace(state, phase=Phase.CONFIRMING, candidate=candidate, failures=0)
+    note = Note("heard-reading", {**reading_body(taken), "asked_because": candidate.why})
+    go = "If so, leave now. " if must_leave else ""
+    return state, [note, *say(f"I heard {read_back(dialogue, state, candidate)}. {go}Is that right?")]
+
+
+def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False) -> Turn:
+    """Takes a reading into the visit, works out what it completes, and goes where it leads."""
+    told = "Taken." if confirmed else f"I have {read_back(dialogue, state, candidate_of(taken))}."
+    correcting = state.correcting
+    state = replace(
+        state,
+        phase=Phase.ASKING,
+        candidate=None,
+        correcting=None,
+        refused=(),
+        failures=0,
+        readings=(*state.readings, taken),
+        speaker="technician",
+    )
+    # A value that was just confirmed is not read back a third time.
+    said = f"{told} {wording.verdict(taken.verdict, taken.judged)}"
+    effects: list[Effect] = [Note("reading", reading_body(taken)), *say(said, "answer")]
+    if calls_for_leaving(dialogue, taken):
+        alarm = wording.CO_ALARM if taken.quantity == "ambient-co" else wording.GAS_ALARM
+        turn, more = emergency(state, f"{taken.quantity} {plain(taken.value)}", alarm)
+        return turn, [*effects, *more]
+    step = dialogue.rules.procedure.step(taken.step)
+    outcomes = [taken.verdict.outcome]
+    names = step.works_out
+    if correcting:  # whatever rested on the reading that was taken back
+        names = tuple(name for name, f in FINDINGS.items() if taken.quantity in f.inputs and _had(state, name))
+    for name in names:
+        found = work_out(dialogue, state, name, step.id)
+        state = replace(state, findings=(*(f for f in state.findings if f.name != name), found))
+        effects += [Note("finding", finding_body(found)), *say(wording.finding(found), "answer")]
+        if found.verdict:
+            outcomes.append(found.verdict.outcome)
+    outcome = max(outcomes, key=RANK.index)
+    if correcting and correcting.step != state.step:
+        return _after_correction(dialogue, state, correcting, step, outcome, effects)
+    return leave(dialogue, state, outcome, effects)
+
+
+def _had(state: State, finding: str) -> bool:
+    return any(found.name == finding for found in state.findings)
+
+
+def _after_correction(
+    dialogue: Context, state: State, old: Taken, step: Step, outcome: str, effects: list[Effect]
+) -> Turn:
+    """After an earlier reading was corrected: on with the visit, or to where the new value leads."""
+    procedure = dialogue.rules.procedure
+    was, now = procedure.after(step, old.verdict.outcome), procedure.after(step, outcome)
+    if was != now:
+        target = None if now in (END, EMERGENCY) else procedure.step(now)
+        if target is None or not dialogue.unfit(state.site, target):
+            turn, more = open_step(dialogue, state, now)
+            return turn, [*effects, *more]
+        effects += say(f"That would lead to {target.title}. It needs other states of power and gas.")
+    turn, more = back_to_the_step(dialogue, state)
+    return turn, [*effects, *more]
+
+
+def given_up(state: State) -> tuple[State, list[Effect]]:
+    """A reading that was taken back and is not read again is a step that was not checked."""
+    if state.correcting is None:
+        return state, []
+    left = Skipped(state.correcting.step, "taken back and not read again")
+    state = replace(state, correcting=None, skipped=(*state.skipped, left))
+    return state, [Note("skipped", {"step": left.step, "reason": left.reason, "audio": ""})]
+
+
+def emergency(state: State, why: str, alarm: str) -> Turn:
+    """Everybody out: nothing but "area clear" helps, and nothing is known of power and gas any more."""
+    state, notes = given_up(state)
+    state = replace(
+        state,
+        phase=Phase.EMERGENCY,
+        site=Site(),
+        candidate=None,
+        ahead=(),  # said of an appliance whose state is no longer known
+        correcting=None,
+        timer_from_s=None,
+        failures=0,
+    )
+    return state, [*notes, Note("emergency", {"why": why, "step": state.step}), *say(alarm, "alarm")]
