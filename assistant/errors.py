@@ -6,3 +6,7 @@ class Problem(Exception):  # noqa: N818 - it is what the person is told, not a f
 
     Commands print it and exit with status 2; nothing already recorded is lost.
     """
+
+
+class NotWritten(Problem):
+    """Something could not be written now: no room, or a disk that fails. It may be tried again."""

@@ -20,7 +20,7 @@ import soundfile
 import soxr
 from numpy.typing import NDArray
 
-from assistant.errors import Problem
+from assistant.errors import NotWritten, Problem
 
 LOWEST_RATE_HZ = 8_000
 HIGHEST_RATE_HZ = 192_000
@@ -114,7 +114,7 @@ def flac_bytes(audio: Audio) -> bytes:
 def write_flac(path: Path, audio: Audio) -> None:
     """Write the sound as FLAC; under `path` there is ever the whole file or what was there before.
 
-    Raises Problem where it cannot be written and ValueError where there are no samples.
+    Raises NotWritten where it cannot be written and ValueError where there are no samples.
     """
     _write_whole(path, flac_bytes(audio))
 
@@ -147,7 +147,7 @@ class VisitTrack:
     def write(self, path: Path) -> None:
         """Write the track as a FLAC file of two channels, whole or not at all.
 
-        Raises Problem where it cannot be written and ValueError where nothing was added yet.
+        Raises NotWritten where it cannot be written and ValueError where nothing was added yet.
         """
         _write_whole(path, _flac(map(_on_side, self._pieces), channels=2, rate_hz=self.rate_hz))
 
@@ -211,7 +211,7 @@ def _write_whole(path: Path, data: bytes) -> None:
         full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
         mend = "free some space" if full else "make its folder one you may write to"
         why = f"{error.strerror}; {mend} and resume the visit"
-        raise Problem(f"{path} could not be written: {why}.") from None
+        raise NotWritten(f"{path} could not be written: {why}.") from None
 
 
 def _sync_folder(folder: Path) -> None:

@@ -1,6 +1,6 @@
 """The record of a visit: one SQLite file that only grows.
 
-Layout (schema version 1)
+Layout (schema version 2)
 -------------------------
 One table::
 
@@ -10,32 +10,28 @@ One table::
           monotonic_s REAL,         -- seconds on a clock that is never set; for intervals within one run
           body TEXT,                -- canonical JSON of an object
           previous TEXT,            -- hash of the entry before; 64 zeros for the first
-          hash TEXT) STRICT
+          hash TEXT) STRICT         -- see assistant.visit.chain
 
-Triggers refuse every UPDATE and DELETE, and every INSERT that is not the next entry. The file says what it
-is: ``PRAGMA application_id`` is `APPLICATION_ID`, ``PRAGMA user_version`` the schema version.
+Triggers refuse every UPDATE and DELETE, every INSERT that is not the next entry, and every INSERT after an entry
+of the kind `END`. The file says what it is: ``PRAGMA application_id`` is `APPLICATION_ID`,
+``PRAGMA user_version`` the schema version. The kinds and their bodies are in docs/record.md.
 
-Hash chain
-----------
-``hash`` is SHA-256, in lower-case hex, over the canonical JSON of the array
-``[seq, kind, utc, monotonic_s, body, previous]`` in UTF-8, where ``body`` is the column's text (a JSON string
-in that array). **Canonical JSON** here: keys sorted by code point, no spaces, no escapes but those JSON
-demands, no NaN or infinity; numbers as Python's ``json`` writes them. Any program can check a file from this
-paragraph.
-
-A chain shows a change to a file only to somebody who knows its head: whoever can write the file can write a
-whole new chain. So the head is printed and spoken at the end of the visit, and `Record.verify` takes it. For
-the same reason an entry cut off the end is seen only by its head.
+Version 1 had no end: nothing but the program itself refused an entry after the visit was closed. `MIGRATIONS`
+brings a file to the version of today when it is opened to be written; its entries stay as they are, since the
+chain holds them. A file is read as it is, whatever its version.
 
 Durability
 ----------
 WAL with ``synchronous=FULL``: when `Record.append` returns, the entries are synced to the device. They then
 outlive a crash of the program, and a loss of power as far as the device keeps its promise to sync. A batch is
-there whole or not at all.
+there whole or not at all. `Record.finish` ends the write-ahead log, so that a finished visit is one file.
+
+One writer
+----------
+Whoever opens a record to write it holds a lock on the file of its name that ends in ``.lock``. The system lets
+go of it when the process ends, however it ends; the file itself stays and means nothing. Reading needs no lock.
 """
 
-import hashlib
-import json
 import sqlite3
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -46,23 +42,26 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, ClassVar, Protocol, Self
 
-from assistant.errors import Problem
+import filelock
+
+from assistant.errors import NotWritten, Problem
+from assistant.visit.chain import GENESIS, Entry, Row, canonical_json, chained, verify_entries
 
 APPLICATION_ID = 0x49474E56  # "IGNV"
 """Marks an SQLite file as a visit record."""
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
-GENESIS = "0" * 64
-"""What the first entry gives as the hash before it; the head of an empty record."""
+END = "end"
+"""The kind of the last entry of a finished visit: nothing follows it."""
 
 BUSY_TIMEOUT_S = 2.0
 """How long to wait for another process that is writing: a commit takes milliseconds, and people wait for the
 voice that follows it."""
 
-_SCHEMA = f"""
+_SCHEMA_1 = f"""
 PRAGMA application_id = {APPLICATION_ID};
-PRAGMA user_version = {SCHEMA_VERSION};
+PRAGMA user_version = 1;
 CREATE TABLE entry (
     seq INTEGER PRIMARY KEY,
     kind TEXT NOT NULL,
@@ -81,6 +80,16 @@ CREATE TRIGGER entry_is_only_appended BEFORE INSERT ON entry
 WHEN NEW.seq <> (SELECT coalesce(max(seq), 0) + 1 FROM entry)
 BEGIN SELECT RAISE(ABORT, 'a visit record only grows at its end'); END;
 """
+
+MIGRATIONS: Mapping[int, str] = {
+    1: f"""
+CREATE TRIGGER entry_is_not_after_the_end BEFORE INSERT ON entry
+WHEN (SELECT kind FROM entry ORDER BY seq DESC LIMIT 1) = '{END}'
+BEGIN SELECT RAISE(ABORT, 'a visit record never grows after its end'); END;
+PRAGMA user_version = 2;
+""",
+}
+"""Schema version -> the SQL that makes a file of that version one of the next. A new file takes them all."""
 
 _COLUMNS = "seq, kind, utc, monotonic_s, body, previous, hash"
 
@@ -134,49 +143,19 @@ def _iso(moment: datetime) -> str:
     return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-@dataclass(frozen=True)
-class Entry:
-    """One entry of a record, as it is in the file."""
-
-    seq: int
-    """Its place, from 1."""
-    kind: str
-    utc: str
-    """Wall clock when it was recorded: ISO 8601 with milliseconds and Z."""
-    monotonic_s: float
-    """Seconds on the clock of its run; comparable only within one run."""
-    body: dict[str, Any]
-    previous: str
-    """Hash of the entry before, hex; `GENESIS` for the first."""
-    hash: str
-    """Hash of this entry, hex."""
-
-
-def canonical_json(value: object) -> str:
-    """`value` as the one text that is hashed; see the module's docstring.
-
-    Raises:
-        TypeError: if something in it has no JSON form (a Decimal goes in as text).
-        ValueError: if a number is NaN or infinite.
-    """
-    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-
-
-def _entry_hash(columns: Sequence[object]) -> str:
-    """Hash of an entry from its columns before the hash, in their order."""
-    return hashlib.sha256(canonical_json(list(columns)).encode()).hexdigest()
-
-
 class Record:
     """A visit's record, open. Use `create` or `open`, and close it or use it as a context manager.
 
     What a person can mend is raised as `assistant.errors.Problem`. One record is used from one thread.
     """
 
-    def __init__(self, path: Path, connection: sqlite3.Connection, clock: Clock) -> None:
+    def __init__(
+        self, path: Path, connection: sqlite3.Connection, clock: Clock, lock: filelock.BaseFileLock | None = None
+    ) -> None:
         self.path = path
         self._connection = connection
         self._clock = clock
+        self._lock = lock
 
     @classmethod
     def create(cls, path: Path, clock: Clock | None = None) -> Self:
@@ -195,17 +174,20 @@ class Record:
         except OSError as error:
             raise _cannot_make(path, error.strerror or str(error)) from None
         connection = None
+        lock = _locked(path)
         try:
             connection = _connect(path, "rw")
             _prepare_to_write(connection)
             # One transaction: a crash leaves a whole record, or a file that is plainly none.
-            connection.executescript(f"BEGIN IMMEDIATE; {_SCHEMA} COMMIT;")
+            schema = "".join((_SCHEMA_1, *(sql for _, sql in sorted(MIGRATIONS.items()))))
+            connection.executescript(f"BEGIN IMMEDIATE; {schema} COMMIT;")
         except sqlite3.Error as error:
             if connection:
                 connection.close()
+            lock.release()
             path.unlink()
             raise _cannot_make(path, str(error)) from None
-        return cls(path, connection, clock or SystemClock())
+        return cls(path, connection, clock or SystemClock(), lock)
 
     @classmethod
     def open(cls, path: Path, *, read_only: bool = False, clock: Clock | None = None) -> Self:
@@ -219,12 +201,16 @@ class Record:
             clock: tells the time of what is appended.
 
         Raises:
-            Problem: if the file is missing, is no visit record, or is newer than this program knows.
+            Problem: if the file is missing, is no visit record, or, to be written, is newer than this program
+                knows, sealed, or open in another process.
         """
         if not path.is_file():
             raise Problem(f"There is no visit record {path}; check the name, or start a visit to make one.")
-        connection = None
+        if not read_only and seal_of(path).exists():
+            raise Problem(f"The visit record {path} is finished and sealed; open it for reading only.")
+        connection = lock = None
         try:
+            lock = None if read_only else _locked(path)
             connection = _connect_to_read(path) if read_only else _connect(path, "rw")
             (application_id,) = connection.execute("PRAGMA application_id").fetchone()
             (version,) = connection.execute("PRAGMA user_version").fetchone()
@@ -238,11 +224,20 @@ class Record:
                         "open it for reading only."
                     )
                 _prepare_to_write(connection)
+                for older in range(version, SCHEMA_VERSION):
+                    connection.executescript(f"BEGIN IMMEDIATE; {MIGRATIONS[older]} COMMIT;")
         except (sqlite3.Error, Problem) as error:
             if connection:
                 connection.close()
+            if lock:
+                lock.release()
             raise error if isinstance(error, Problem) else _not_readable(path, error) from None
-        return cls(path, connection, clock or SystemClock())
+        return cls(path, connection, clock or SystemClock(), lock)
+
+    @property
+    def version(self) -> int:
+        """The schema version of the file."""
+        return int(self._connection.execute("PRAGMA user_version").fetchone()[0])
 
     def append(self, entries: Sequence[tuple[str, Mapping[str, Any]]]) -> list[Entry]:
         """Record entries, all or none, and return once they are synced.
@@ -253,7 +248,7 @@ class Record:
             entries: pairs (kind, body); a body is a JSON object.
 
         Raises:
-            Problem: if they could not be written; nothing of them is in the record then.
+            NotWritten: if they could not be written; nothing of them is in the record then.
             TypeError, ValueError: if a body has no canonical JSON; nothing is written.
         """
         utc = self._clock.utc()
@@ -262,14 +257,9 @@ class Record:
         appended: list[Entry] = []
         try:
             self._connection.execute("BEGIN IMMEDIATE")
-            seq, previous = self._last()
-            for kind, body in bodies:
-                seq += 1
-                columns = (seq, kind, utc, monotonic_s, body, previous)
-                row = (*columns, _entry_hash(columns))
+            for row in chained(self._last(), bodies, utc, monotonic_s):
                 self._connection.execute(f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)", row)
-                appended.append(_entry(row))
-                previous = row[-1]
+                appended.append(Entry.of(row))
             self._connection.execute("COMMIT")
         except sqlite3.Error as error:
             raise self._not_written(error) from None
@@ -284,9 +274,9 @@ class Record:
         Raises:
             Problem: if the file is damaged.
         """
-        for row in self._rows():
+        for row in self.rows():
             try:
-                entry = _entry(row)
+                entry = Entry.of(row)
             except ValueError:
                 raise Problem(
                     f"Entry {row[0]} of the visit record {self.path} is damaged; use a copy that is sound."
@@ -310,31 +300,32 @@ class Record:
         Returns:
             What is wrong, a sentence each, naming the entry; nothing if the record is sound.
         """
-        problems: list[str] = []
-        seq, previous = 0, GENESIS
-        witnessed = witnessed_head is None or GENESIS.startswith(witnessed_head)
+        read: list[Row] = []
         try:
-            for row in self._rows():
-                missing = row[0] - seq - 1
-                if missing == 1:
-                    problems.append(f"Entry {seq + 1} is missing.")
-                elif missing > 1:
-                    problems.append(f"Entries {seq + 1} to {row[0] - 1} are missing.")
-                if not missing and row[5] != previous:
-                    problems.append(f"Entry {row[0]} does not follow from the entry before it.")
-                if row[6] != _entry_hash(row[:6]):
-                    problems.append(f"Entry {row[0]} is not what was recorded: its hash does not match.")
-                seq, previous = row[0], row[6]
-                witnessed = witnessed or previous.startswith(witnessed_head or "")
+            read.extend(self.rows())
         except Problem:
-            problems.append(f"The file is damaged: nothing after entry {seq} can be read.")
-        if not witnessed:
-            problems.append(f"No entry has the witnessed head {witnessed_head}: this is not all of that record.")
-        return problems
+            last = read[-1].seq if read else 0
+            return [*verify_entries(read), f"The file is damaged: nothing after entry {last} can be read."]
+        return verify_entries(read, witnessed_head)
+
+    def finish(self) -> None:
+        """Makes the file whole: the write-ahead log goes into it and is left out. Appending goes on with a log.
+
+        Raises:
+            Problem: if another program has the file open.
+        """
+        try:
+            (journal,) = self._connection.execute("PRAGMA journal_mode = DELETE").fetchone()
+        except sqlite3.Error as error:
+            raise _not_readable(self.path, error) from None
+        if journal != "delete":
+            raise Problem(f"The visit record {self.path} is open elsewhere; close the other program and try again.")
 
     def close(self) -> None:
-        """Close the file. Closing twice is harmless."""
+        """Close the file and let go of its lock. Closing twice is harmless."""
         self._connection.close()
+        if self._lock:
+            self._lock.release()
 
     def __enter__(self) -> Self:
         return self
@@ -348,34 +339,55 @@ class Record:
         row = self._connection.execute("SELECT seq, hash FROM entry ORDER BY seq DESC LIMIT 1").fetchone()
         return (row[0], row[1]) if row else (0, GENESIS)
 
-    def _rows(self) -> Iterator[tuple[Any, ...]]:
+    def rows(self) -> Iterator[Row]:
+        """The rows from first to last, as they are in the file.
+
+        Raises:
+            Problem: if the file is damaged.
+        """
         try:
-            yield from self._connection.execute(f"SELECT {_COLUMNS} FROM entry ORDER BY seq")
+            yield from map(Row._make, self._connection.execute(f"SELECT {_COLUMNS} FROM entry ORDER BY seq"))
         except sqlite3.Error as error:
             raise _not_readable(self.path, error) from None
 
-    def _not_written(self, error: sqlite3.Error) -> Problem:
+    def _not_written(self, error: sqlite3.Error) -> NotWritten:
         code = _primary_code(error)
         if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-            return Problem(
-                f"The record {self.path} could not be written (another process has it locked); nothing "
-                "already recorded is lost; close the other program and run: assistant visit --resume"
-            )
-        if code == sqlite3.SQLITE_FULL:
+            cause, remedy = "another process has it locked", "close the other program"
+        elif code == sqlite3.SQLITE_FULL:
             cause, remedy = "disk full", "free some space"
         elif code == sqlite3.SQLITE_READONLY:
             cause, remedy = "it is open for reading only", "make the file writable"
         else:
             cause, remedy = str(error), "check the disk"
-        return Problem(
+        return NotWritten(
             f"The record {self.path} could not be written ({cause}); nothing already recorded is lost; "
             f"{remedy} and run: assistant visit --resume"
         )
 
 
-def _entry(row: tuple[Any, ...]) -> Entry:
-    seq, kind, utc, monotonic_s, body, previous, entry_hash = row
-    return Entry(seq, kind, utc, monotonic_s, json.loads(body), previous, entry_hash)
+def audio_of(path: Path) -> Path:
+    """The folder of a record's recordings."""
+    return path.with_suffix(".audio")
+
+
+def seal_of(path: Path) -> Path:
+    """The seal of a record, there once its visit is finished."""
+    return path.with_suffix(".seal.jsonl")
+
+
+def _locked(path: Path) -> filelock.BaseFileLock:
+    lock = filelock.FileLock(path.with_suffix(".lock"), thread_local=False)
+    try:
+        return lock.acquire(timeout=0).lock
+    except filelock.Timeout:
+        raise Problem(
+            f"The visit record {path} is being written by another process; close the other program and try again."
+        ) from None
+    except OSError as error:
+        raise Problem(
+            f"The visit record {path} cannot be locked ({error.strerror}); make its folder one you may write to."
+        ) from None
 
 
 def _connect(path: Path, mode: str) -> sqlite3.Connection:

@@ -1,0 +1,170 @@
+"""The hash chain of a record: pure functions over its rows, wherever they are kept.
+
+``hash`` is SHA-256, in lower-case hex, over the canonical JSON of the array
+``[seq, kind, utc, monotonic_s, body, previous]`` in UTF-8, where ``body`` is the text of an object in canonical
+JSON (so a JSON string in that array). ``previous`` is the hash of the entry before; 64 zeros for the first.
+**Canonical JSON** here: keys sorted by code point, no spaces, no escapes but those JSON demands, no NaN or
+infinity; numbers as Python's ``json`` writes them. Any program can check a record from this paragraph.
+
+A chain shows a change only to somebody who knows its head: whoever can write the file can write a whole new
+chain. So the head is printed and spoken at the end of a visit, and `verify_entries` takes it.
+"""
+
+import hashlib
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+GENESIS = "0" * 64
+"""What the first entry gives as the hash before it; the head of an empty record."""
+
+
+class Row(NamedTuple):
+    """One entry as it is kept: `body` is text."""
+
+    seq: int
+    """Its place, from 1."""
+    kind: str
+    utc: str
+    """Wall clock when it was recorded: ISO 8601 with milliseconds and Z."""
+    monotonic_s: float
+    """Seconds on a clock that is never set; comparable only within one run of the program."""
+    body: str
+    """Canonical JSON of an object."""
+    previous: str
+    """Hash of the entry before, hex; `GENESIS` for the first."""
+    hash: str
+    """Hash of this entry, hex."""
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One entry of a record with its body read; the other fields are those of `Row`."""
+
+    seq: int
+    kind: str
+    utc: str
+    monotonic_s: float
+    body: dict[str, Any]
+    previous: str
+    hash: str
+
+    @classmethod
+    def of(cls, row: Row) -> "Entry":
+        """The entry of a row. Raises ValueError when its body is no JSON."""
+        return cls(*row[:4], json.loads(row.body), *row[5:])
+
+
+def canonical_json(value: object) -> str:
+    """`value` as the one text that is hashed; see the module's docstring.
+
+    Raises:
+        TypeError: if something in it has no JSON form (a Decimal goes in as text).
+        ValueError: if a number is NaN or infinite.
+    """
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+
+def entry_hash(columns: Sequence[object]) -> str:
+    """Hash of an entry from its columns before the hash, in their order."""
+    return hashlib.sha256(canonical_json(list(columns)).encode()).hexdigest()
+
+
+def chained(
+    last: tuple[int, str], entries: Iterable[tuple[str, str]], utc: str, monotonic_s: float
+) -> Iterator[Row]:
+    """Rows that follow `last` (its seq and hash) for pairs (kind, body in canonical JSON)."""
+    seq, previous = last
+    for kind, body in entries:
+        seq += 1
+        columns = (seq, kind, utc, monotonic_s, body, previous)
+        previous = entry_hash(columns)
+        yield Row(*columns, previous)
+
+
+def to_line(row: Row) -> str:
+    """A row as one line of JSON, without its end: an object with the columns' names, the body as an object.
+
+    Raises:
+        ValueError: if the body is no JSON.
+    """
+    return canonical_json({**row._asdict(), "body": json.loads(row.body)})
+
+
+def from_line(line: str) -> Row:
+    """The inverse of `to_line`.
+
+    Raises:
+        ValueError: if the line is no such object.
+    """
+    columns = json.loads(line)
+    if not isinstance(columns, dict) or set(columns) != set(Row._fields) or not isinstance(columns["body"], dict):
+        raise ValueError("the line is no entry of a record")
+    return Row(**{**columns, "body": canonical_json(columns["body"])})
+
+
+def verify_entries(rows: Iterable[Row], head: str | None = None) -> list[str]:
+    """Check a chain from its first entry to its last, in the order given.
+
+    Args:
+        rows: the entries as they are kept.
+        head: the hash of an entry, or its first characters, that was noted elsewhere. An entry must have it; after
+            a visit is closed that must be the last one.
+
+    Returns:
+        What is wrong, a sentence each, naming the entry; nothing if the chain is sound. An end that was cut off
+        shows only by `head`.
+    """
+    rows = [Row(*row) for row in rows]
+    problems: list[str] = []
+    places = _places(rows)
+    seq, previous = 0, GENESIS
+    for row in rows:
+        gap = row.seq - seq - 1
+        if row.seq == seq:
+            problems.append(f"Entry {seq} is there twice.")
+        elif gap < 0:
+            problems.append(f"Entry {row.seq} is out of order: it stands after entry {seq}.")
+        elif gap == 1:
+            problems.append(f"Entry {seq + 1} is missing.")
+        elif gap > 1:
+            problems.append(f"Entries {seq + 1} to {row.seq - 1} are missing.")
+        place = places.get(row.hash)
+        if row.hash != entry_hash(row[:6]):
+            if place and row.hash == entry_hash((place, *row[1:6])):
+                problems.append(f"Entry {row.seq} was moved: it was recorded as entry {place}.")
+            else:
+                problems.append(f"Entry {row.seq} is not what was recorded: its hash does not match.")
+        elif places and not place:
+            problems.append(f"Entry {row.seq} was added: no entry follows from it.")
+        elif not gap and row.previous != previous:
+            problems.append(f"Entry {row.seq} does not follow from the entry before it.")
+        seq, previous = row.seq, row.hash
+    if head is not None:
+        problems += _verify_head(rows, head.lower())
+    return problems
+
+
+def _places(rows: Sequence[Row]) -> dict[str, int]:
+    """The places of the hashes in the chain that ends with the last row; nothing if that chain is broken."""
+    by_hash = {row.hash: row for row in rows}
+    path: list[str] = []
+    at = rows[-1].hash if rows else GENESIS
+    while at != GENESIS:
+        if at not in by_hash or len(path) > len(rows):
+            return {}
+        path.append(at)
+        at = by_hash[at].previous
+    return {entry: place for place, entry in enumerate(reversed(path), 1)}
+
+
+def _verify_head(rows: Sequence[Row], head: str) -> list[str]:
+    found = [row for row in rows if row.hash.startswith(head)]
+    if not found and not (GENESIS.startswith(head) and not rows):
+        return [f"No entry has the witnessed head {head}: this is not all of that record, or another one."]
+    after = [row for row in rows if found and row.seq > found[-1].seq]
+    was_closed = any(row.kind == "closed" for row in rows if found and row.seq <= found[-1].seq)
+    if after and was_closed:
+        return [f"Entry {after[0].seq} was added after the visit was closed: the witnessed head is that of the one before."]
+    return []
