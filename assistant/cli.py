@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+import time
 from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
@@ -19,7 +20,7 @@ from assistant.dialogue.effects import Effect
 from assistant.dialogue.events import Event
 from assistant.errors import Problem
 from assistant.files import library, read_job, top_folder
-from assistant.language.meaning import Command, Meaning, Question, Reading, Readings, Unclear, Value
+from assistant.language.meaning import Command, Meaning, Question, Reading, Readings, Unclear, value_text
 from assistant.language.phrases import Expected
 from assistant.models_commands import models_app, store
 from assistant.review import replay as review
@@ -32,7 +33,6 @@ from assistant.speech.second import TwoRecognizers
 from assistant.speech.sources import FileSource
 from assistant.speech.sphinx import SphinxRecognizer, read_pronunciations
 from assistant.speech.voice import ChildVoice, VoiceSettings
-from assistant.trade.quantities import Overload
 from assistant.visit import folder as visits
 from assistant.visit.record import Record, SystemClock
 from assistant.visit.visit import Setting, Visit, turns
@@ -138,11 +138,6 @@ def meaning_body(meaning: Meaning) -> dict[str, Any]:
             detail = {"detail": meaning.detail} if meaning.detail else {}
             near = {"did_you_mean": meaning.near} if meaning.near else {}
             return {"kind": "unclear", "reason": meaning.reason, **choices, **detail, **near}
-
-
-def value_text(value: Value) -> str:
-    """A value as text: its digits as said, "open" or "over-range"."""
-    return value.value if isinstance(value, Overload) else f"{value:f}"
 
 
 def explain(body: dict[str, Any]) -> str:
@@ -354,7 +349,7 @@ def work(
         console.print(f"Heard by {escape(recognizer.name)}. Record: {escape(str(path))}")
         voice = stack.enter_context(ChildVoice(settings, Path(platformdirs.user_cache_dir(NAME)) / "voice"))
         ears = Ears(recognizer, source, from_s, tail_s=0.0 if files else TAIL_S)
-        visit = Visit(record, ears, voice, player, show, can_interrupt=not files)
+        visit = Visit(record, ears, voice, player, show, not files, sleep=None if files else time.sleep)
         try:
             closed = visit.run()
         except MicrophoneLost as lost:

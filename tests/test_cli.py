@@ -164,7 +164,13 @@ def test_a_visit_from_recordings_is_replayed_from_its_record_alone(run, tmp_path
     assert status == 0
     assert "EMERGENCY" in out
     (record,) = tmp_path.glob("*/visit.sqlite")
-    assert {p.name for p in record.parent.iterdir()} == {"visit.sqlite", "visit.audio", "visit.flac", "turns.txt"}
+    assert {p.name for p in record.parent.iterdir()} == {
+        "visit.sqlite",
+        "visit.audio",
+        "visit.lock",
+        "visit.flac",
+        "turns.txt",
+    }
     for path in record.parent.glob("visit.audio/*"):
         path.unlink()
     status, shown, _ = run("replay", record.parent)

@@ -9,6 +9,13 @@ from typing import Literal
 from assistant.trade.quantities import Overload, Quantity
 
 Value = Decimal | Overload
+
+
+def value_text(value: Value) -> str:
+    """A value as text: its digits as said, "open" or "over-range"."""
+    return value.value if isinstance(value, Overload) else f"{value:f}"
+
+
 Reason = Literal[
     "silence",  # nothing was said
     "not-understood",  # the words are in no form that this question takes

@@ -71,9 +71,7 @@ def entry_hash(columns: Sequence[object]) -> str:
     return hashlib.sha256(canonical_json(list(columns)).encode()).hexdigest()
 
 
-def chained(
-    last: tuple[int, str], entries: Iterable[tuple[str, str]], utc: str, monotonic_s: float
-) -> Iterator[Row]:
+def chained(last: tuple[int, str], entries: Iterable[tuple[str, str]], utc: str, monotonic_s: float) -> Iterator[Row]:
     """Rows that follow `last` (its seq and hash) for pairs (kind, body in canonical JSON)."""
     seq, previous = last
     for kind, body in entries:
@@ -131,14 +129,15 @@ def verify_entries(rows: Iterable[Row], head: str | None = None) -> list[str]:
         elif gap > 1:
             problems.append(f"Entries {seq + 1} to {row.seq - 1} are missing.")
         place = places.get(row.hash)
-        if row.hash != entry_hash(row[:6]):
-            if place and row.hash == entry_hash((place, *row[1:6])):
-                problems.append(f"Entry {row.seq} was moved: it was recorded as entry {place}.")
-            else:
-                problems.append(f"Entry {row.seq} is not what was recorded: its hash does not match.")
+        was_moved = bool(place) and place != row.seq and row.hash == entry_hash((place, *row[1:6]))
+        if was_moved:
+            problems.append(f"Entry {row.seq} was moved: it was recorded as entry {place}.")
+        elif row.hash != entry_hash(row[:6]):
+            problems.append(f"Entry {row.seq} is not what was recorded: its hash does not match.")
         elif places and not place:
             problems.append(f"Entry {row.seq} was added: no entry follows from it.")
-        elif not gap and row.previous != previous:
+            place = row.seq
+        if not gap and row.previous != previous and not was_moved and place != row.seq:
             problems.append(f"Entry {row.seq} does not follow from the entry before it.")
         seq, previous = row.seq, row.hash
     if head is not None:
@@ -166,5 +165,7 @@ def _verify_head(rows: Sequence[Row], head: str) -> list[str]:
     after = [row for row in rows if found and row.seq > found[-1].seq]
     was_closed = any(row.kind == "closed" for row in rows if found and row.seq <= found[-1].seq)
     if after and was_closed:
-        return [f"Entry {after[0].seq} was added after the visit was closed: the witnessed head is that of the one before."]
+        return [
+            f"Entry {after[0].seq} was added after the visit was closed: the witnessed head is that of the one before."
+        ]
     return []

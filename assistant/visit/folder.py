@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 from assistant.errors import Problem
-from assistant.visit.record import Record
+from assistant.visit.record import END, Record
 from assistant.visit.visit import setting_of
 
 RECORD = "visit.sqlite"
@@ -54,12 +54,16 @@ def find(path: Path) -> Path:
 
 
 def unfinished(folder: Path) -> Path:
-    """The newest record under `folder` that was not closed; Problem when there is none."""
+    """The newest record under `folder` that has no end yet; Problem when there is none.
+
+    A visit of schema version 1 ended when it was closed.
+    """
     found = sorted([*folder.glob(RECORD), *folder.glob(f"*/{RECORD}")], key=lambda p: p.stat().st_mtime, reverse=True)
     for path in found:
         try:
             with Record.open(path, read_only=True) as record:
-                if not any(entry.kind == "closed" for entry in record.entries()):
+                ends = ("closed", END) if record.version == 1 else (END,)
+                if not any(entry.kind in ends for entry in record.entries()):
                     return path
         except Problem:
             continue  # not a record, or one that never began: nothing to resume

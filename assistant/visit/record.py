@@ -36,7 +36,6 @@ import sqlite3
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
@@ -261,6 +260,8 @@ class Record:
                 self._connection.execute(f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)", row)
                 appended.append(Entry.of(row))
             self._connection.execute("COMMIT")
+        except sqlite3.IntegrityError as error:
+            raise Problem(f"The visit record {self.path} takes no more entries: {error}.") from None
         except sqlite3.Error as error:
             raise self._not_written(error) from None
         finally:

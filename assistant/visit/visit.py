@@ -8,24 +8,29 @@ from __future__ import annotations
 
 import hashlib
 import textwrap
-from collections.abc import Callable, Iterator, Sequence
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
+from importlib.metadata import version
+from typing import Any, TypeVar
 
 import msgspec
+from pydantic import ValidationError
 
+from assistant.dialogue import wording
 from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Event, Opened, Quiet, Said, Voiced
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Phase, Rules, State
-from assistant.errors import Problem
+from assistant.errors import NotWritten, Problem
 from assistant.language.jsgf import read_grammars
-from assistant.language.meaning import Command, Question
+from assistant.language.meaning import Command, Question, value_text
 from assistant.language.phrases import Expected
 from assistant.language.spoken import spoken_characters
-from assistant.language.utterance import Language
-from assistant.speech.audio import write_flac
+from assistant.language.utterance import Language, normalise
+from assistant.speech.audio import Audio, write_flac
 from assistant.speech.ears import Ears, Utterance
 from assistant.speech.player import Player, PlayerError
 from assistant.speech.voice import Voice, VoiceError
@@ -33,14 +38,29 @@ from assistant.trade.job import Job
 from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Hazard, Procedure
 from assistant.trade.quantities import Quantity
-from assistant.visit.record import Entry, Record
+from assistant.visit.chain import Entry, canonical_json
+from assistant.visit.privacy import keeps, redacted
+from assistant.visit.record import END, SCHEMA_VERSION, Record, audio_of
 
 QUIET_S = 30.0  # nobody spoke: the assistant says what it waits for
 BETWEEN_S = 0.6  # how long it listens between two sentences of its own, where people can interrupt
 LONGEST_S = 5.0  # of its own voice at a stretch (decision 6): a text that takes longer is cut in two
 LONGEST_TEXT = 62  # characters that mostly take less than that: sentences are said at 14 a second (measured)
 
+RETRY_S = 5.0  # between two tries to write what did not fit on the disk
+REMIND_S = 60.0  # how often a person is told that the disk is full
+
+NO_ROOM = ("The record cannot be written.", "Nothing recorded is lost. The visit holds.", "Free some space.")
+ROOM_AGAIN = "The record is written again."
+
 EVENTS: dict[str, type[Event]] = {"opened": Opened, "said": Said, "quiet": Quiet, "voiced": Voiced}
+
+BETWEEN = Question("between")  # what is listened for between two sentences of the assistant
+
+FACTS = ("visit", "device", "discarded", "held-for-room", "audio-erased", END)
+"""Entries that the edges write: no event, and nothing that the dialogue decided. See docs/record.md."""
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -56,6 +76,11 @@ class Setting:
     voice: str
     origin: tuple[str, ...] = ()
 
+    @property
+    def grammar_sha256(self) -> str:
+        """Which grammars these are."""
+        return hashlib.sha256("\0".join(self.grammars.values()).encode()).hexdigest()
+
     def to_body(self) -> dict[str, Any]:
         """As plain JSON values."""
         rules = self.rules
@@ -67,7 +92,7 @@ class Setting:
                 for name in ("quantities", "limits", "hazards")
             },
             "grammars": self.grammars,
-            "grammar_sha256": hashlib.sha256("\0".join(self.grammars.values()).encode()).hexdigest(),
+            "grammar_sha256": self.grammar_sha256,
             "engine": self.engine,
             "voice": self.voice,
             "origin": list(self.origin),
@@ -105,43 +130,65 @@ class Turn:
     @property
     def same(self) -> bool:
         """Whether the dialogue decides now as it did then."""
-        made = [(effect.kind, effect.body) for effect in self.effects if isinstance(effect, Note)]
-        return made == [(entry.kind, entry.body) for entry in self.notes]
+        return canonical_json(self.now) == canonical_json(self.then)
+
+    @property
+    def now(self) -> list[tuple[str, dict[str, Any]]]:
+        """What the dialogue decides now: pairs (kind, body)."""
+        return [(effect.kind, effect.body) for effect in self.effects if isinstance(effect, Note)]
+
+    @property
+    def then(self) -> list[tuple[str, dict[str, Any]]]:
+        """What the record says it decided then."""
+        return [(entry.kind, entry.body) for entry in self.notes]
 
 
 def setting_of(record: Record) -> Setting:
     """What the visit of a record is worked by. Raises Problem when the record does not begin with it."""
-    first = next(record.entries(), None)
+    return setting_in(record.entries(), f"{record.path}")
+
+
+def setting_in(entries: Iterable[Entry], name: str) -> Setting:
+    """What a visit is worked by, from its entries; `name` is that of the record, for a Problem."""
+    first = next(iter(entries), None)
     if first is None or first.kind != "visit":
-        raise Problem(f"{record.path} holds no visit; it was stopped before it began, so start a new one.")
-    return Setting.from_body(first.body)
+        raise Problem(f"{name} holds no visit; it was stopped before it began, so start a new one.")
+    try:
+        return Setting.from_body(first.body)
+    except (KeyError, ValidationError) as wrong:
+        raise Problem(
+            f"{name} is worked by rules of another version of this program; it can be verified and exported here, "
+            "and replayed by that version."
+        ) from wrong
 
 
 def turns(record: Record) -> Iterator[Turn]:
     """Folds a record again, event by event."""
-    dialogue = setting_of(record).dialogue()
+    return fold(record.entries(), setting_of(record).dialogue())
+
+
+def fold(entries: Iterable[Entry], dialogue: Dialogue) -> Iterator[Turn]:
+    """Folds entries again, event by event: what the dialogue makes of each, beside what the record says it made."""
     state = dialogue.start()
     waiting: Entry | None = None
     notes: list[Entry] = []
 
-    def fold(entry: Entry) -> Turn:
+    def turn(entry: Entry) -> Turn:
         event = msgspec.convert(entry.body, EVENTS[entry.kind])
         after, effects = dialogue.step(state, event)
         return Turn(entry, event, state, after, tuple(effects), tuple(notes))
 
-    for entry in record.entries():
-        if entry.kind == "visit":
-            continue
+    for entry in entries:
         if entry.kind in EVENTS:
             if waiting:
-                turn = fold(waiting)
-                state = turn.after
-                yield turn
+                done = turn(waiting)
+                state = done.after
+                yield done
             waiting, notes = entry, []
-        else:
+        elif entry.kind not in FACTS:
             notes.append(entry)
     if waiting:
-        yield fold(waiting)
+        yield turn(waiting)
 
 
 def stretches(says: Sequence[Say]) -> list[str]:
@@ -153,7 +200,8 @@ class Visit:
     """Runs one visit until it is closed, or until its source of sound ends.
 
     show(event, effects) is told of every turn, after it is in the record. can_interrupt: people may speak
-    between two sentences (a microphone; people in a recording wait).
+    between two sentences (a microphone; people in a recording wait). sleep: waits some seconds before what could
+    not be written is tried again; None gives up at once instead, for nobody is there to make room.
     """
 
     def __init__(
@@ -164,26 +212,34 @@ class Visit:
         player: Player,
         show: Callable[[Event, Sequence[Effect]], None],
         can_interrupt: bool = False,
+        sleep: Callable[[float], None] | None = time.sleep,
     ) -> None:
         self.record = record
         self.setting = setting_of(record)
         self.dialogue = self.setting.dialogue()
         self.state = self.dialogue.start()
         self._ears, self._voice, self._player, self._show = ears, voice, player, show
-        self._can_interrupt = can_interrupt
-        self._audio = record.path.with_suffix(".audio")
+        self._can_interrupt, self._sleep = can_interrupt, sleep
+        self._audio = audio_of(record.path)
         self._expected: dict[Question, Expected] = {}
-        self._number = 0
+        self._named: set[str] = set()  # recordings that the record names
+        self._discarded: list[float] = []  # seconds of what was heard and not kept, not yet in the record
+        self._warning: list[Audio] = []  # what is said when the record cannot be written
+        self._urgent: Utterance | None = None  # an emergency that was heard meanwhile
         self.resumed = False
+        self._ended = any(entry.kind == END for entry in record.entries())
         for turn in turns(record):
             self.state = turn.after
             self.resumed = True
-            self._number += isinstance(turn.event, Said)
+            if isinstance(turn.event, Said):
+                self._named.add(turn.event.audio)
 
     def run(self) -> bool:
         """Works the visit. Returns whether it came to its end."""
-        self._audio.mkdir(exist_ok=True)
-        self._do(Opened(resumed=self.resumed))
+        if self._ended:
+            return True
+        self._prepare()
+        self._do(Opened(resumed=self.resumed), self._run())
         while self.state.phase is not Phase.CLOSED:
             question = self.dialogue.question(self.state)
             got = self._listen(question, QUIET_S)
@@ -193,9 +249,46 @@ class Visit:
                 self._do(Quiet(got), {"stream_to_s": self._ears.now_s})
             else:
                 self._do(*self._keep(got, question))
+        self._written(lambda: self.record.append([(END, self._totals())]))
         head = spoken_characters(self.record.head[:8])
         self._speak([f"The record's head begins with {head}."])
         return True
+
+    def device(self, what: str, **more: Any) -> None:
+        """Records what happened to a device: "microphone lost", "headset back"."""
+        self._written(lambda: self.record.append([("device", {"what": what, **more})]))
+
+    def _prepare(self) -> None:
+        """Readies the folder; a recording that no entry names was left by a run that was killed, and goes."""
+        self._audio.mkdir(exist_ok=True)
+        for path in self._audio.iterdir():
+            if path.name not in self._named:
+                path.unlink()
+        try:  # a full disk may also keep the voice from being made then
+            self._warning = [self._voice.render(text) for text in NO_ROOM]
+        except VoiceError:
+            self._warning = []  # the first prompt fails too, and that is recorded
+
+    def _run(self) -> dict[str, Any]:
+        """What this run of the program is, for the record: the clock and the engine may be others than before."""
+        return {
+            "program": version("ignition-assistant"),
+            "schema": SCHEMA_VERSION,
+            "engine": self._ears.recognizer.name,
+            "grammar_sha256": self.setting.grammar_sha256,
+        }
+
+    def _totals(self) -> dict[str, Any]:
+        entries = list(self.record.entries())
+        discarded = [entry.body for entry in entries if entry.kind == "discarded"]
+        return {
+            "entries": len(entries),
+            "recordings": sum(1 for entry in entries if entry.body.get("audio") and entry.kind == "said"),
+            "discarded": {
+                "utterances": sum(body["utterances"] for body in discarded),
+                "seconds": round(sum(body["seconds"] for body in discarded), 1),
+            },
+        }
 
     def _listen(self, question: Question, quiet_s: float) -> Utterance | float | None:
         if question not in self._expected:
@@ -204,18 +297,36 @@ class Visit:
         return self._ears.listen(self._expected[question], can_grow, quiet_s)
 
     def _keep(self, utterance: Utterance, question: Question) -> tuple[Said, dict[str, Any]]:
-        """Writes the utterance's recording; the entry that names it follows."""
-        self._number += 1
-        path = self._audio / f"{self._number:04d}.flac"
-        write_flac(path, utterance.audio)
-        said = Said(utterance.heard, utterance.first_word_s, path.name)
-        return said, {
-            "sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
+        """Writes the utterance's recording, if it is one that is kept; the entry that names it follows."""
+        language, heard = self.dialogue.language, utterance.heard
+        more: dict[str, Any] = {
             "stream_from_s": utterance.start_s,
             "stream_to_s": self._ears.now_s,
             "decode_s": round(utterance.decode_s, 3),
             "question": question.name,
+            "engine": self._ears.recognizer.name,
+            "grammar_sha256": self.setting.grammar_sha256,
         }
+        if not keeps(self.state.phase, language.understand(heard.text, question)):
+            self._discarded.append(utterance.audio.seconds)
+            return Said(redacted(heard), utterance.first_word_s), more
+        name = f"{self._next_number():04d}.flac"
+        path = self._audio / name
+        self._written(lambda: write_flac(path, utterance.audio))
+        self._named.add(name)
+        more["sha256"] = hashlib.sha256(path.read_bytes()).hexdigest()
+        repaired = " ".join(normalise(heard.text))
+        if repaired != heard.text:
+            more["repaired"] = repaired
+        considered = language.why(heard.text, question, self.state.refused)
+        if considered:
+            more["considered"] = [
+                {"value": value_text(c.value), "unit": c.unit, "how": c.how, "gone": c.gone} for c in considered
+            ]
+        return Said(heard, utterance.first_word_s, name), more
+
+    def _next_number(self) -> int:
+        return 1 + max((int(name.split(".")[0]) for name in self._named if name), default=0)
 
     def _do(self, event: Event, more: dict[str, Any] | None = None) -> None:
         """One event and whatever follows from voicing what it makes."""
@@ -224,13 +335,60 @@ class Visit:
             state, effects = self.dialogue.step(self.state, event)
             kind = next(kind for kind, of in EVENTS.items() if isinstance(event, of))
             notes = [(effect.kind, effect.body) for effect in effects if isinstance(effect, Note)]
-            self.record.append([(kind, {**msgspec.to_builtins(event), **extra}), *notes])
+            entries = [(kind, {**msgspec.to_builtins(event), **extra}), *notes]
+            if self._discarded:
+                lost = {"utterances": len(self._discarded), "seconds": round(sum(self._discarded), 1)}
+                entries.append(("discarded", lost))
+            self._written(partial(self.record.append, entries))
+            self._discarded.clear()
             self.state = state
             self._show(event, effects)
+            if self._urgent:
+                urgent, self._urgent = self._urgent, None
+                event, extra = self._keep(urgent, BETWEEN)
+                continue
             texts = stretches([effect for effect in effects if isinstance(effect, Say)])
             if not texts:
                 return
             event, extra = self._speak(texts)
+
+    def _written(self, write: Callable[[], T]) -> T:
+        """Writes; where that cannot be done, says so aloud and holds the visit until it can."""
+        waited_s, problem = 0.0, ""
+        while True:
+            try:
+                done = write()
+            except NotWritten as full:
+                if self._sleep is None:
+                    raise
+                if waited_s % REMIND_S == 0:
+                    for sound in self._warning:
+                        with suppress(PlayerError):
+                            self._player.play(sound)
+                problem = problem or str(full)
+                self._wait(self._sleep)
+                waited_s += RETRY_S
+                continue
+            if problem:
+                self._speak([ROOM_AGAIN])
+                fact = ("held-for-room", {"seconds": waited_s, "problem": problem})
+                self._written(partial(self.record.append, [fact]))
+            return done
+
+    def _wait(self, sleep: Callable[[float], None]) -> None:
+        """Waits for room. An emergency is answered at once; it is in the record as soon as there is room."""
+        if not self._can_interrupt:
+            sleep(RETRY_S)
+            return
+        got = self._listen(BETWEEN, RETRY_S)
+        if isinstance(got, Utterance) and (command := self._urgent_command(got)):
+            self._urgent = self._urgent or got
+            alarm = wording.GAS_ALARM if command == "emergency" else "Stopped. Hands out."
+            for text in stretches([Say(alarm, "alarm")]):
+                with suppress(VoiceError, PlayerError):
+                    self._player.play(self._voice.render(text))
+        elif got is None:
+            sleep(RETRY_S)
 
     def _speak(self, texts: Sequence[str]) -> tuple[Event, dict[str, Any]]:
         """Says the texts one at a time; the event is what became of them, or who interrupted."""
@@ -255,10 +413,15 @@ class Visit:
 
     def _interruption(self) -> tuple[Said, dict[str, Any]] | None:
         """Between two sentences only stop and the emergency words count; anything else is let go."""
-        question = Question("between")
-        got = self._listen(question, BETWEEN_S)
-        if isinstance(got, Utterance):
-            meaning = self.dialogue.language.understand(got.heard.text, question)
-            if meaning in (Command("stop"), Command("emergency")):
-                return self._keep(got, question)
+        got = self._listen(BETWEEN, BETWEEN_S)
+        if not isinstance(got, Utterance):
+            return None
+        if self._urgent_command(got):
+            return self._keep(got, BETWEEN)
+        self._discarded.append(got.audio.seconds)
         return None
+
+    def _urgent_command(self, utterance: Utterance) -> str:
+        """The command if it is one that counts at any moment; else nothing."""
+        meaning = self.dialogue.language.understand(utterance.heard.text, BETWEEN)
+        return meaning.name if isinstance(meaning, Command) and meaning.name in ("stop", "emergency") else ""

@@ -25,14 +25,14 @@ from hypothesis import strategies as st
 import assistant
 from assistant.errors import Problem
 from assistant.visit import record as record_module
+from assistant.visit.chain import GENESIS, canonical_json, chained, from_line, to_line, verify_entries
 from assistant.visit.record import (
     APPLICATION_ID,
-    GENESIS,
+    END,
     SCHEMA_VERSION,
     Record,
     SystemClock,
     TestClock,
-    canonical_json,
 )
 
 
@@ -109,13 +109,71 @@ def test_appending_goes_on_where_the_record_ended(five, clock):
         assert record.verify() == []
 
 
-def test_two_writers_by_turns_keep_one_chain(five):
-    with Record.open(five) as a, Record.open(five) as b:
-        for n in range(3):
-            a.append([("note", {"from": "a", "n": n})])
-            b.append([("note", {"from": "b", "n": n})])
-        assert a.verify() == []
-        assert [e.seq for e in b.entries()] == list(range(1, 12))
+def test_the_second_writer_is_refused(five):
+    with Record.open(five) as first:
+        with pytest.raises(Problem, match="being written by another process") as problem:
+            Record.open(five)
+        assert_one_sentence_about(problem, five)
+        first.append([("note", {})])
+    with Record.open(five) as second:  # the first let go of it
+        assert len(list(second.entries())) == 6
+
+
+def test_a_writer_that_was_killed_locks_nobody_out(five):
+    child = subprocess.Popen(
+        [sys.executable, "-c", CHILD, str(five)], env=child_environment(), stdout=subprocess.PIPE, text=True
+    )
+    with child:
+        child.stdout.readline()  # it has the lock
+        with pytest.raises(Problem, match="another process"):
+            Record.open(five)
+        child.kill()
+    Record.open(five).close()
+
+
+def test_nothing_follows_the_end(five):
+    with Record.open(five) as record:
+        record.append([(END, {})])
+        with pytest.raises(Problem, match="takes no more entries") as problem:
+            record.append([("note", {})])
+        assert_one_sentence_about(problem, five)
+        assert len(list(record.entries())) == 6
+
+
+def test_a_finished_record_is_one_file(five):
+    with Record.open(five) as record:
+        record.append([("note", {})])
+        assert Path(f"{five}-wal").exists()
+        record.finish()
+    assert not Path(f"{five}-wal").exists()
+    assert verify(five) == []
+
+
+VERSION_1 = Path(__file__).parent / "version-1.sql"
+
+
+def test_a_record_of_version_1_is_read_as_it_is_and_migrated_to_be_written(path):
+    """The file is one that version 1 wrote, as SQL text."""
+    with raw(path) as db:
+        db.executescript(VERSION_1.read_text(encoding="utf-8"))
+    before = path.read_bytes()
+    with Record.open(path, read_only=True) as record:
+        assert (record.version, record.verify()) == (1, [])
+        entries = list(record.entries())
+    assert path.read_bytes() == before
+    with Record.open(path) as record:
+        assert record.version == SCHEMA_VERSION
+        assert list(record.entries()) == entries
+        record.append([(END, {})])
+        with pytest.raises(Problem, match="takes no more entries"):
+            record.append([("note", {})])
+        assert record.verify() == []
+    with raw(path) as db:
+        made = {sql for (sql,) in db.execute("SELECT sql FROM sqlite_schema")}
+    new = path.with_name("new.sqlite")
+    Record.create(new).close()
+    with raw(new) as db:
+        assert made == {sql for (sql,) in db.execute("SELECT sql FROM sqlite_schema")}
 
 
 def test_appending_nothing_changes_nothing(five):
@@ -290,7 +348,9 @@ def test_somebody_elses_database_is_refused_and_left_alone(path):
 def test_a_newer_version_opens_for_reading_only(five):
     with raw(five) as db:
         db.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
-    with pytest.raises(Problem, match=r"newer version.*schema 2, known here: 1.*for reading only") as problem:
+    with pytest.raises(
+        Problem, match=rf"newer version.*schema {SCHEMA_VERSION + 1}, known here: {SCHEMA_VERSION}.*for reading only"
+    ) as problem:
         Record.open(five)
     assert_one_sentence_about(problem, five)
     with Record.open(five, read_only=True) as record:
@@ -467,9 +527,46 @@ def test_entries_in_another_order(five):
         for old, new in ((2, 99), (3, 2), (99, 3)):
             db.execute("UPDATE entry SET seq = ? WHERE seq = ?", (new, old))
     found = verify(five)
-    for seq in (2, 3):
-        assert f"Entry {seq} is not what was recorded: its hash does not match." in found
-    assert "Entry 4 does not follow from the entry before it." in found
+    assert found == [
+        "Entry 2 was moved: it was recorded as entry 3.",
+        "Entry 3 was moved: it was recorded as entry 2.",
+    ]
+
+
+def test_an_entry_put_in_between(five):
+    with raw(five) as db:
+        drop_triggers(db)
+        for seq in (5, 4, 3):
+            db.execute("UPDATE entry SET seq = ? WHERE seq = ?", (seq + 1, seq))
+        (previous,) = db.execute("SELECT hash FROM entry WHERE seq = 2").fetchone()
+        (row,) = chained((2, previous), [("reading", '{"value":"9"}')], "2026-01-05T09:00:02.000Z", 2.0)
+        db.execute("INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?, ?)", row)
+    assert verify(five) == [
+        "Entry 3 was added: no entry follows from it.",
+        "Entry 4 was moved: it was recorded as entry 3.",
+        "Entry 5 was moved: it was recorded as entry 4.",
+        "Entry 6 was moved: it was recorded as entry 5.",
+    ]
+
+
+def test_an_entry_added_after_the_visit_was_closed_shows_by_the_witnessed_head(five):
+    with Record.open(five) as record:
+        head = record.append([("closed", {})])[0].hash
+        record.append([("reading", {"value": "9"})])
+        assert record.verify() == []
+        (found,) = record.verify(head[:8])
+        assert found.startswith("Entry 7 was added after the visit was closed")
+
+
+def test_rows_of_any_order_are_verified(five):
+    with Record.open(five, read_only=True) as record:
+        rows = list(record.rows())
+    assert verify_entries(rows) == []
+    assert verify_entries([rows[0], *rows]) == ["Entry 1 is there twice."]
+    assert "Entry 2 is out of order: it stands after entry 3." in verify_entries(
+        [*rows[:1], rows[2], rows[1], *rows[3:]]
+    )
+    assert [from_line(to_line(row)) for row in rows] == rows
 
 
 def test_an_end_cut_off_shows_only_by_the_witnessed_head(five):
@@ -479,7 +576,9 @@ def test_an_end_cut_off_shows_only_by_the_witnessed_head(five):
         drop_triggers(db)
         db.execute("DELETE FROM entry WHERE seq = 5")
     assert verify(five) == []
-    assert verify(five, head) == [f"No entry has the witnessed head {head}: this is not all of that record."]
+    assert verify(five, head) == [
+        f"No entry has the witnessed head {head}: this is not all of that record, or another one."
+    ]
     assert len(verify(five, head[:8])) == 1
 
 

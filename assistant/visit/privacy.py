@@ -1,0 +1,38 @@
+"""What of the people's speech is kept: the answer to a question that was just asked, or a command.
+
+Anything else heard (talk with the customer, the radio) is only counted: neither its sound nor its words are kept.
+The dialogue is then told that something was said that it could not understand, which is all that it needs.
+"""
+
+from __future__ import annotations
+
+from assistant.dialogue.state import Phase
+from assistant.language.heard import Heard
+from assistant.language.meaning import Meaning, Unclear
+
+FREE_SPEECH = (Phase.REASON, Phase.NOTING, Phase.CLEARING)
+"""Where whatever is said is the answer: a reason, a note, a name."""
+
+QUESTIONS = (Phase.ASKING, Phase.CONFIRMING)
+"""Where a question stands, so that a reading said now is an answer to it, if a wrong one."""
+
+NOT_WORDS = "[unk]"
+"""What the recognizer writes for speech that it has no words for; it stands for words that are not kept."""
+
+
+def keeps(phase: Phase, meaning: Meaning) -> bool:
+    """Whether what was heard in `phase` is kept."""
+    if not isinstance(meaning, Unclear):
+        return True
+    if meaning.reason == "silence":
+        return False
+    if phase in FREE_SPEECH or meaning.near:
+        return True
+    if meaning.reason == "not-asked":
+        return phase in QUESTIONS
+    return meaning.reason != "not-understood"
+
+
+def redacted(heard: Heard) -> Heard:
+    """What is kept of words that are not: that there were some."""
+    return Heard(NOT_WORDS if heard.text else "")
