@@ -36,6 +36,7 @@ from assistant.speech.voice import ChildVoice, VoiceSettings
 from assistant.visit import folder as visits
 from assistant.visit.record import Record, SystemClock
 from assistant.visit.visit import Setting, Visit, turns
+from assistant.work_out_commands import work_out
 
 app = typer.Typer(
     add_completion=False,
@@ -46,6 +47,7 @@ app = typer.Typer(
     "the hand goes in, and keeps a record. It advises and records; it gives no permission.",
 )
 app.add_typer(models_app, name="models")
+app.command(name="work-out")(work_out)
 console = Console(highlight=False)
 errors = Console(stderr=True, highlight=False, soft_wrap=True)
 

@@ -291,3 +291,162 @@ def test_f16_states(reading, low, meter, state, source):
 )
 def test_f16_intervals_of_the_standard(y, state, source):
     assert judge(D(y), upper("volt", "10"), D(1)).outcome == state
+
+
+VOLUME_RULE = "published (the form): Canada SOR/86-131 s. 37-38; products worked by hand"
+BC_TABLE = "published: BCcampus / ITA BC, Block E: Fuel Gas Systems (2023), Appendix 2, imperial orifice table"
+ANALYSER = "published (form and constants): combustion-analyser manual appendix; products worked by hand"
+WOBBE_PAGE = "published: sizes.com, Wobbe number: 1363 Btu/ft3 and 50.7 MJ/m3 for methane (inputs rounded there)"
+ALTITUDE_ARTICLE = "published: retailer's altitude article, 4 percent above 2000 feet"
+NIST_ROWS = "published: ASTM-style type K table page, rows -200 and -150 degC"
+NIST_REMEMBERED = "from memory, verify: NIST Monograph 175, type K"
+NIST_COMPUTED = "worked: from the coefficients of NIST SRD 60"
+
+
+@pytest.mark.parametrize(
+    ("pressure", "altitude", "temperature", "expected", "tolerance", "source"),
+    [
+        ("7", "5000", None, "0.847", "0.0005", VOLUME_RULE),
+        ("7", "0", "40", "1.058", "0.0005", VOLUME_RULE),
+    ],
+)
+def test_f1c_gas_volume(pressure, altitude, temperature, expected, tolerance, source):
+    factor = formulas.gas_volume_factor(D(pressure), D(altitude), D(temperature) if temperature else None)
+    near(factor, expected, tolerance)
+
+
+@pytest.mark.parametrize(
+    ("o2", "fuel", "co2", "source"),
+    [
+        ("7", "natural gas", "7.85", ANALYSER),
+        ("7", "propane", "9.18", ANALYSER),
+        ("5", "natural gas", "8.98", ANALYSER),
+        ("5", "propane", "10.50", ANALYSER),
+    ],
+)
+def test_f4_co2_and_o2(o2, fuel, co2, source):
+    near(formulas.co2_from_o2_percent(D(o2), fuel), co2, "0.005")
+    near(formulas.o2_from_co2_percent(formulas.co2_from_o2_percent(D(o2), fuel), fuel), o2, "0.0001")
+
+
+@pytest.mark.parametrize(
+    ("form", "expected", "source"), [("instrument", "50.4", ANALYSER), ("dry flue", "45.1", ANALYSER)]
+)
+def test_f5_excess_air(form, expected, source):
+    near(formulas.excess_air_percent(D(7), "natural gas", form), expected, "0.05")
+
+
+@pytest.mark.parametrize(
+    ("flue", "air", "o2", "fuel", "loss", "source"),
+    [
+        ("200", "20", "7", "natural gas", "10.17", ANALYSER),
+        ("200", "20", "7", "propane", "9.60", ANALYSER),
+        ("232.2", "21.1", "8", "natural gas", "12.70", ANALYSER),
+    ],
+)
+def test_f6_stack_loss(flue, air, o2, fuel, loss, source):
+    near(formulas.stack_loss_net_percent(D(flue), D(air), D(o2), fuel), loss, "0.005")
+    near(formulas.efficiency_percent(D(flue), D(air), D(o2), fuel, "net"), 100 - D(loss), "0.005")
+
+
+def test_f6a_gross_against_first_principles():
+    """Methane at O2 7 %, flue 324 degF above the air, latent heat in: 80.9 % of the gross heating value (worked)."""
+    near(formulas.efficiency_percent(D(200), D(20), D(7), "natural gas"), "80.9", "0.1")
+
+
+@pytest.mark.parametrize(
+    ("volts", "ohms", "amperes", "watts"),
+    [("120", "60", "2.0", "240"), ("120", "40", "3.0", "360"), ("120", "15", "8.0", "960")],
+)
+def test_f7_ohms_law(volts, ohms, amperes, watts):
+    assert formulas.igniter_current_a(D(volts), D(ohms)) == D(amperes)
+    assert formulas.igniter_power_w(D(volts), D(ohms)) == D(watts)
+
+
+@pytest.mark.parametrize(
+    ("diameter", "pressure", "gravity", "expected", "source"),
+    [
+        (".0135", "3.5", ".60", ".516", BC_TABLE),
+        (".028", "3.5", ".60", "2.220", BC_TABLE),
+        (".035", "10", "1.5", "3.708", BC_TABLE),
+        (".039", "4", ".60", "4.604", BC_TABLE),
+        (".033", "11", "1.5", "3.457", BC_TABLE),
+    ],
+)
+def test_f8_orifice(diameter, pressure, gravity, expected, source):
+    near(formulas.orifice_flow_ft3_h(D(diameter), D(pressure), D(gravity), D("0.9")), expected, "0.0005")
+
+
+def test_f9_manifold_worked_from_the_orifice_equation():
+    near(formulas.manifold_for_rate_inh2o(D(76000), D("3.3"), D(80000)), "3.66", "0.005")
+    near(formulas.manifold_for_rate_inh2o(D(80000), D("3.5"), D(76495)), "3.2", "0.0005")
+
+
+@pytest.mark.parametrize(
+    ("heating_value", "gravity", "expected", "tolerance", "source"),
+    [
+        ("1012", "0.554", "1363", "4.1", WOBBE_PAGE),  # 0.3 %: the page rounds both inputs
+        ("1030", "0.60", "1329.7", "0.05", "worked: by hand"),
+        ("2520", "1.52", "2044", "0.5", "worked: by hand"),
+    ],
+)
+def test_f10_wobbe(heating_value, gravity, expected, tolerance, source):
+    near(formulas.wobbe_btu_ft3(D(heating_value), D(gravity)), expected, tolerance)
+
+
+def test_f10a_propane_in_a_burner_for_natural_gas():
+    near(formulas.wrong_gas_ratio(D(2044), D(10), D(1329), D("3.5")), "2.60", "0.005")
+
+
+@pytest.mark.parametrize(
+    ("altitude", "convention", "expected", "source"),
+    [
+        ("5000", "above-2000", "70400", ALTITUDE_ARTICLE),
+        ("5000", "from-sea-level", "64000", "from memory, verify: IFGC, NFPA 54; a maker's table head"),
+        ("5000", "fan-assisted", "72000", "published: a furnace maker's manual, 2 percent"),
+        ("7000", "from-sea-level", "57600", "worked"),
+        ("7000", "above-2000", "64000", "worked"),
+        ("7000", "fan-assisted", "68800", "worked"),
+        ("4000", "canada", "72000", "published: a furnace maker's manual, 10 percent"),
+        ("1500", "from-sea-level", "80000", "worked: nothing below 2000 feet"),
+    ],
+)
+def test_f11_altitude(altitude, convention, expected, source):
+    assert formulas.altitude_derated_btu_h(D(80000), D(altitude), convention) == D(expected)
+
+
+@pytest.mark.parametrize(
+    ("degc", "millivolts", "source"),
+    [
+        ("-200", "-5.891", NIST_ROWS),
+        ("-150", "-4.913", NIST_ROWS),
+        ("100", "4.096", NIST_REMEMBERED),
+        ("200", "8.138", NIST_REMEMBERED),
+        ("500", "20.644", NIST_REMEMBERED),
+        ("1000", "41.276", NIST_REMEMBERED),
+        *(
+            (degc, mv, NIST_COMPUTED)
+            for degc, mv in (
+                ("-40", "-1.527"), ("0", "0"), ("20", ".798"), ("25", "1.000"), ("50", "2.023"), ("150", "6.138"),
+                ("250", "10.153"), ("300", "12.209"), ("400", "16.397"), ("600", "24.905"), ("800", "33.275"),
+                ("1200", "48.838"),
+            )
+        ),
+    ],
+)  # fmt: skip
+def test_f13_type_k(degc, millivolts, source):
+    near(formulas.type_k_emf_mv(D(degc)), millivolts, "0.0005")
+
+
+def test_f13a_class_2():
+    assert formulas.class_2_tolerance_degc(D(200)) == D("2.5")
+    assert formulas.class_2_tolerance_degc(D(1000)) == D("7.5")
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "u", "upper", "expected"),
+    [("1.3", "1.0", "0.36", False, "0.95"), ("390.9", "400", "23.5", True, "0.78")],
+)
+def test_f16_probability(value, limit, u, upper, expected):
+    """From memory, verify: JCGM 106, normal distribution; worked by hand."""
+    assert formulas.probability_of_conformity(D(value), D(limit), D(u), upper) == D(expected)

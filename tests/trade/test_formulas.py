@@ -16,8 +16,8 @@ positive = st.decimals(min_value="0.1", max_value="1000", places=2)
 @pytest.mark.parametrize(
     ("call", "says"),
     [
-        (lambda: formulas.gas_flow_ft3_h(D("0.5"), D(0)), "more than zero seconds"),
-        (lambda: formulas.gas_flow_ft3_h(D("0.5"), D(-3)), "more than zero seconds"),
+        (lambda: formulas.gas_flow_ft3_h(D("0.5"), D(0)), "at most 86400 seconds"),
+        (lambda: formulas.gas_flow_ft3_h(D("0.5"), D(-3)), "at most 86400 seconds"),
         (lambda: formulas.gas_flow_ft3_h(D(0), D(30)), "gas that passed"),
         (lambda: formulas.gas_flow_m3_h(D(0), D(30)), "gas that passed"),
         (lambda: formulas.input_rate_btu_h(D(1), D(36), D(0)), "heating value"),
@@ -29,7 +29,7 @@ positive = st.decimals(min_value="0.1", max_value="1000", places=2)
         (lambda: formulas.airflow_ft3_min(D(64000), D(40), D("1.3")), "density ratio"),
         (lambda: formulas.altitude_density_ratio(D(-2001)), "altitude"),
         (lambda: formulas.altitude_density_ratio(D(36090)), "altitude"),
-        (lambda: formulas.co_air_free_ppm(D(-1), D(7)), "CO cannot be below zero"),
+        (lambda: formulas.co_air_free_ppm(D(-1), D(7)), "CO must be at least 0"),
         (lambda: formulas.co_air_free_ppm(D(50), D("20.9")), "not flue gas"),
         (lambda: formulas.co_air_free_ppm(D(50), D("21.2")), "not flue gas"),
         (lambda: formulas.co_air_free_ppm(D(50), D("-0.1")), "not flue gas"),
@@ -38,7 +38,7 @@ positive = st.decimals(min_value="0.1", max_value="1000", places=2)
             lambda: formulas.co_air_free_from_co2_ppm(D(60), D("11.9"), D("11.8")),
             "more than the fuel can make",
         ),
-        (lambda: formulas.co_air_free_from_co2_ppm(D(-1), D(7), D("11.8")), "CO cannot be below zero"),
+        (lambda: formulas.co_air_free_from_co2_ppm(D(-1), D(7), D("11.8")), "CO must be at least 0"),
         (lambda: formulas.meter_uncertainty(D(1), D(-1), D(3), D("0.1")), "percent and counts"),
         (lambda: formulas.meter_uncertainty(D(1), D(1), D(-3), D("0.1")), "percent and counts"),
         (lambda: formulas.meter_uncertainty(D(1), D(1), D(3), D(0)), "resolution"),

@@ -1,0 +1,157 @@
+"""What can be worked out by name: keys, ranges, uncertainty."""
+
+from decimal import Decimal
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from assistant.trade.workings import WORKINGS, work_out
+
+# One sound set of inputs for each formula; the values are only to be taken, not checked.
+SOUND = {
+    "input-rate": {"dial_ft3": "0.5", "seconds": "22", "heating_value": "1000"},
+    "input-rate-metric": {"volume_m3": "0.04", "seconds": "120", "heating_value_MJ_m3": "39"},
+    "airflow": {"output_btuh": "64000", "rise_degF": "40", "altitude_ft": "1000"},
+    "co-air-free": {"co_ppm": "87", "o2_percent": "5"},
+    "co-air-free-from-co2": {"co_ppm": "60", "co2_percent": "7", "fuel": "natural gas"},
+    "co2": {"o2_percent": "7", "fuel": "LP"},
+    "o2": {"co2_percent": "7", "fuel": "LP"},
+    "excess-air": {"o2_percent": "7", "fuel": "natural gas"},
+    "stack-loss": {"flue_degC": "200", "air_degC": "20", "o2_percent": "7", "fuel": "LP"},
+    "efficiency": {"flue_degC": "200", "air_degC": "20", "o2_percent": "7", "fuel": "LP"},
+    "igniter-power": {"volts": "120", "ohms": "60"},
+    "igniter-current": {"volts": "120", "ohms": "60"},
+    "orifice-flow": {"diameter_in": "0.028", "pressure_inH2O": "3.5", "gravity": "0.6", "coefficient": "0.9"},
+    "manifold-correction": {"rate_btuh": "76000", "pressure_inH2O": "3.3", "target_btuh": "80000"},
+    "wobbe": {"heating_value": "1030", "gravity": "0.6"},
+    "wrong-gas": {"wobbe": "2044", "pressure_inH2O": "10", "wobbe_meant": "1330", "pressure_meant_inH2O": "3.5"},
+    "altitude-derate": {"input_btuh": "80000", "altitude_ft": "3000", "convention": "above-2000"},
+    "thermocouple-emf": {"temperature_degC": "100"},
+    "probe-tolerance": {"temperature_degC": "200"},
+    "meter-accuracy": {"reading": "32", "percent": "2.5", "counts": "3", "resolution": "0.01"},
+    "decide": {"value": "1.3", "limit": "1.0", "side": "lower", "expanded_uncertainty": "0.36"},
+}
+# Where zero or less has a meaning: CO, O2, altitudes, temperatures, readings; and what a meter's sheet may say.
+MAY_BE_ZERO = {
+    "co_ppm", "o2_percent", "altitude_ft", "temperature_degC", "air_degC", "reading", "percent", "counts", "value",
+    "limit", "expanded_uncertainty",
+}  # fmt: skip
+MAY_BE_NEGATIVE = {"altitude_ft", "temperature_degC", "air_degC", "reading", "value", "limit"}
+NUMBERS = [
+    (name, each.key)
+    for name, working in WORKINGS.items()
+    for each in working.inputs
+    if each.choices is None and each.default != ""
+]
+
+
+def test_every_formula_has_a_sound_set():
+    assert SOUND.keys() == WORKINGS.keys()
+    for name, values in SOUND.items():
+        assert work_out(name, values).source
+
+
+SENTENCE = r"[a-z]+ .*[a-z]+"
+
+
+def one_sentence(wrong: pytest.ExceptionInfo[ValueError]) -> bool:
+    text = str(wrong.value)
+    return len(text) > 10 and "\n" not in text
+
+
+@pytest.mark.parametrize(("name", "key"), NUMBERS)
+def test_zero_is_refused_where_it_means_nothing(name, key):
+    if key in MAY_BE_ZERO:
+        work_out(name, {**SOUND[name], key: "0"})
+        return
+    with pytest.raises(ValueError, match=SENTENCE) as wrong:
+        work_out(name, {**SOUND[name], key: "0"})
+    assert one_sentence(wrong)
+
+
+@pytest.mark.parametrize(("name", "key"), [(n, k) for n, k in NUMBERS if k not in MAY_BE_NEGATIVE])
+@given(below=st.decimals(min_value="-1e9", max_value="-1e-6", allow_nan=False))
+@settings(max_examples=30, deadline=None)
+def test_less_than_zero_is_refused(name, key, below):
+    with pytest.raises(ValueError, match=SENTENCE) as wrong:
+        work_out(name, {**SOUND[name], key: f"{below:f}"})
+    assert one_sentence(wrong)
+
+
+@pytest.mark.parametrize(("name", "key"), NUMBERS)
+@pytest.mark.parametrize("text", ["nan", "inf", "-Infinity", "many", "1e", "--1"])
+def test_what_is_no_number_is_refused(name, key, text):
+    with pytest.raises(ValueError, match=key):
+        work_out(name, {**SOUND[name], key: text})
+
+
+# Beyond what the instrument or the formula can mean. A meter's own figures have no upper end here.
+UNBOUNDED = {
+    ("meter-accuracy", "reading"), ("meter-accuracy", "percent"), ("meter-accuracy", "counts"),
+    ("meter-accuracy", "resolution"), ("decide", "value"), ("decide", "limit"), ("decide", "expanded_uncertainty"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "key"), [pair for pair in NUMBERS if pair not in UNBOUNDED])
+@given(beyond=st.decimals(min_value="1e8", max_value="1e12", allow_nan=False))
+@settings(max_examples=20, deadline=None)
+def test_out_of_range_is_refused(name, key, beyond):
+    with pytest.raises(ValueError, match=SENTENCE) as wrong:
+        work_out(name, {**SOUND[name], key: f"{beyond:f}"})
+    assert one_sentence(wrong)
+
+
+@pytest.mark.parametrize("name", WORKINGS)
+def test_a_missing_input_is_named(name):
+    first = next(iter(SOUND[name]))
+    with pytest.raises(ValueError, match=first):
+        work_out(name, {key: value for key, value in SOUND[name].items() if key != first})
+
+
+def test_an_unknown_name_key_or_word_is_refused():
+    with pytest.raises(ValueError, match="what can be"):
+        work_out("horoscope", {})
+    with pytest.raises(ValueError, match="takes no o3_percent"):
+        work_out("co-air-free", {**SOUND["co-air-free"], "o3_percent": "1"})
+    with pytest.raises(ValueError, match="fuel must be"):
+        work_out("co2", {"o2_percent": "7", "fuel": "coal"})
+
+
+def test_a_derate_names_its_convention_or_is_refused():
+    values = {"input_btuh": "80000", "altitude_ft": "5000"}
+    with pytest.raises(ValueError, match="convention"):
+        work_out("altitude-derate", values)
+    with pytest.raises(ValueError, match="4500"):
+        work_out("altitude-derate", {**values, "convention": "canada"})
+    for convention, said in (("above-2000", "above 2000 feet"), ("from-sea-level", "from sea level")):
+        assert said in " ".join(work_out("altitude-derate", {**values, "convention": convention}).assumptions)
+
+
+def test_net_and_gross_are_told_apart():
+    flue = SOUND["efficiency"]
+    net, gross = (work_out("efficiency", {**flue, "basis": basis}) for basis in ("net", "gross"))
+    assert net.value > gross.value
+    assert "NET basis" in net.assumptions
+    assert "GROSS basis" in gross.assumptions
+
+
+def test_a_condensing_flue_is_refused():
+    with pytest.raises(ValueError, match="condenses"):
+        work_out("stack-loss", {**SOUND["stack-loss"], "flue_degC": "40"})
+
+
+def test_uncertainty_follows_the_inputs():
+    """U of CO air-free by differences agrees with the closed form: 23.5 of 390.9 ppm."""
+    values = {"co_ppm": "260", "o2_percent": "7", "U_co_ppm": "15.0111", "U_o2_percent": "0.23094"}
+    worked = work_out("co-air-free", values)
+    assert abs(worked.expanded_uncertainty - Decimal("23.48")) < Decimal("0.02")
+    assert work_out("co-air-free", SOUND["co-air-free"]).expanded_uncertainty is None
+    with pytest.raises(ValueError, match="U_co_ppm"):
+        work_out("co-air-free", {**values, "U_co_ppm": "-1"})
+
+
+def test_the_igniter_is_never_judged_by_its_cold_resistance():
+    assert "cold resistance does not give the running value" in " ".join(
+        work_out("igniter-power", SOUND["igniter-power"]).assumptions
+    )
