@@ -1,0 +1,468 @@
+"""What a visit's record says, gathered for people: a pure fold over its entries.
+
+Nothing is judged anew here. Every verdict, limit and reason is the one that was recorded, so that the report of
+a record is the same whatever the rules of today are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from decimal import Decimal, InvalidOperation
+from typing import Any
+
+from assistant.errors import Problem
+from assistant.trade.job import Job
+from assistant.trade.judging import Limit, Outcome
+from assistant.trade.limits import GenericLimit
+from assistant.trade.procedures import Hazard, Procedure
+from assistant.trade.quantities import Quantity
+from assistant.visit.record import Entry
+
+
+@dataclass(frozen=True)
+class Recording:
+    """An utterance that was kept. name: of its file in the visit's folder of recordings; sha256: of that file."""
+
+    name: str
+    sha256: str
+    words: str
+    utc: str
+
+
+@dataclass(frozen=True)
+class Judged:
+    """How a value stood when it was judged. uncertainty: U (k = 2) in the limit's unit, empty where not known.
+
+    guarded: a safety limit, which does not accept a conditional pass.
+    """
+
+    outcome: Outcome
+    reason: str
+    rule: str
+    uncertainty: str
+    limit: Limit | None
+
+    @property
+    def accepted(self) -> bool | None:
+        """Whether it met its limit; None where there was nothing to decide. As `Verdict.accepted` has it."""
+        if self.outcome in ("cannot-judge", "noted"):
+            return None
+        if self.outcome == "conditional-pass":
+            return self.limit is not None and not self.limit.guarded
+        return self.outcome in ("pass", "caution")
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One reading that was taken.
+
+    value, unit: as said, `upper` the other end where it was not steady. judged_value: in the unit of the
+    quantity, lead resistance taken off. recording: the words it was taken from. withdrawn: taken back later.
+    """
+
+    seq: int
+    utc: str
+    step: str
+    title: str
+    quantity: str
+    value: str
+    upper: str
+    unit: str
+    approximate: bool
+    judged_value: str
+    judged_unit: str
+    judged: Judged
+    stage: str
+    speaker: str
+    words: str
+    recording: Recording | None
+    withdrawn: bool = False
+
+    @property
+    def number(self) -> Decimal | None:
+        """The value that was judged; None where the meter showed no figure."""
+        try:
+            return Decimal(self.judged_value)
+        except InvalidOperation:
+            return None
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What was worked out from readings. value: empty where it could not be; `problem` says why."""
+
+    name: str
+    step: str
+    value: str
+    unit: str
+    problem: str
+    assumption: str
+    judged: Judged | None
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The answer to a step without a reading: "yes", "no" or "done". remark: what a check found."""
+
+    utc: str
+    step: str
+    title: str
+    answer: str
+    remark: str = ""
+
+
+@dataclass(frozen=True)
+class NotChecked:
+    """A step that was not worked, and why. recording: of the reason, where one was given."""
+
+    step: str
+    title: str
+    reason: str
+    recording: Recording | None = None
+
+
+@dataclass(frozen=True)
+class Correction:
+    """A reading that was taken back, or a value that was heard and refused. then: what was taken instead."""
+
+    utc: str
+    title: str
+    before: str
+    refused: bool
+    recording: Recording | None
+    then: str = ""
+
+
+@dataclass(frozen=True)
+class Warned:
+    """The hazards of one step, voiced to the end. understood: whether somebody said so, where that was asked."""
+
+    utc: str
+    step: str
+    title: str
+    hazards: tuple[str, ...]
+    understood: bool = False
+
+
+@dataclass(frozen=True)
+class Happening:
+    """Anything else worth a line: an emergency and its end, a hold, a voice that failed, a note."""
+
+    utc: str
+    kind: str
+    text: str
+    recording: Recording | None = None
+
+
+@dataclass(frozen=True)
+class Summary:
+    """A visit as its record has it."""
+
+    job: Job
+    procedure: Procedure
+    quantities: Mapping[str, Quantity]
+    limits: Mapping[str, GenericLimit]
+    hazards: Mapping[str, Hazard]
+    engine: str
+    voice: str
+    grammar_sha256: str
+    began: str
+    ended: str
+    entries: int
+    head: str
+    closed: bool
+    power: str
+    gas: str
+    readings: tuple[Reading, ...]
+    findings: tuple[Finding, ...]
+    answers: tuple[Answer, ...]
+    not_checked: tuple[NotChecked, ...]
+    corrections: tuple[Correction, ...]
+    warned: tuple[Warned, ...]
+    happenings: tuple[Happening, ...]
+
+    @property
+    def standing(self) -> tuple[Reading, ...]:
+        """The readings that were not taken back."""
+        return tuple(reading for reading in self.readings if not reading.withdrawn)
+
+    @property
+    def remarks(self) -> tuple[Answer, ...]:
+        """The checks that found something."""
+        return tuple(answer for answer in self.answers if answer.remark)
+
+    @property
+    def emergencies(self) -> tuple[Happening, ...]:
+        """Each time the visit was stopped for an emergency."""
+        return tuple(h for h in self.happenings if h.kind == "emergency")
+
+    def latest(self, quantity: str) -> Reading | None:
+        """The last standing reading of a quantity."""
+        return next((r for r in reversed(self.standing) if r.quantity == quantity), None)
+
+    def first(self, quantity: str) -> Reading | None:
+        """The first standing reading of a quantity: as found."""
+        return next((r for r in self.standing if r.quantity == quantity), None)
+
+    @property
+    def last_of_each(self) -> tuple[Reading, ...]:
+        """The last standing reading of each quantity, in the order in which they were first read."""
+        seen = dict.fromkeys(r.quantity for r in self.standing)
+        return tuple(reading for name in seen if (reading := self.latest(name)))
+
+
+def summarize(entries: Iterable[Entry]) -> Summary:
+    """Folds a record's entries.
+
+    Raises:
+        Problem: if they do not begin with the setting of a visit.
+    """
+    fold: _Fold | None = None
+    for entry in entries:
+        if fold is None:
+            if entry.kind != "visit":
+                raise Problem("This record holds no visit; it was stopped before it began, so start a new one.")
+            fold = _Fold(entry)
+        fold.add(entry)
+    if fold is None:
+        raise Problem("This record is empty; it was stopped before it began, so start a new one.")
+    return fold.summary()
+
+
+@dataclass
+class _Fold:
+    """What is known after some entries; entries of unknown kinds change nothing."""
+
+    first: Entry
+    last: Entry = field(init=False)
+    said: dict[str, Recording] = field(default_factory=dict)  # the last utterance of these words
+    now: Recording | None = None
+    kept: dict[str, Recording] = field(default_factory=dict)  # readings said ahead, by quantity
+    readings: list[Reading] = field(default_factory=list)
+    findings: dict[str, Finding] = field(default_factory=dict)
+    answers: list[Answer] = field(default_factory=list)
+    skipped: dict[str, NotChecked] = field(default_factory=dict)
+    corrections: list[Correction] = field(default_factory=list)
+    warned: list[Warned] = field(default_factory=list)
+    happenings: list[Happening] = field(default_factory=list)
+    power: str = "unknown"
+    gas: str = "unknown"
+    closed: bool = False
+
+    def __post_init__(self) -> None:
+        body = self.first.body
+        self.job = Job.model_validate(body["job"])
+        self.procedure = Procedure.model_validate(body["procedure"])
+        self.quantities = {name: Quantity.model_validate(value) for name, value in body["quantities"].items()}
+        self.limits = {name: GenericLimit.model_validate(value) for name, value in body["limits"].items()}
+        self.hazards = {name: Hazard.model_validate(value) for name, value in body["hazards"].items()}
+        self.last = self.first
+
+    def add(self, entry: Entry) -> None:
+        """One entry more."""
+        self.last = entry
+        handler = _HANDLERS.get(entry.kind)
+        if handler:
+            handler(self, entry, entry.body)
+
+    def summary(self) -> Summary:
+        """All that was gathered."""
+        body = self.first.body
+        return Summary(
+            job=self.job,
+            procedure=self.procedure,
+            quantities=self.quantities,
+            limits=self.limits,
+            hazards=self.hazards,
+            engine=body["engine"],
+            voice=body["voice"],
+            grammar_sha256=body["grammar_sha256"],
+            began=self.first.utc,
+            ended=self.last.utc,
+            entries=self.last.seq,
+            head=self.last.hash,
+            closed=self.closed,
+            power=self.power,
+            gas=self.gas,
+            readings=tuple(self.readings),
+            findings=tuple(self.findings.values()),
+            answers=tuple(self.answers),
+            not_checked=(*self.skipped.values(), *self._not_reached()),
+            corrections=tuple(self.corrections),
+            warned=tuple(self.warned),
+            happenings=tuple(self.happenings),
+        )
+
+    def _not_reached(self) -> Iterable[NotChecked]:
+        """Readings of the procedure that the visit never came to: as found, and of a quantity not read at all."""
+        known = {r.quantity for r in self.readings if not r.withdrawn}
+        for step in self.procedure.steps:
+            if step.quantity and step.stage == "found" and step.quantity not in known and step.id not in self.skipped:
+                yield NotChecked(step.id, self.title(step.id), "the visit did not come to it")
+
+    def title(self, step: str) -> str:
+        """The title of a step, as it prints."""
+        return printed(self.procedure.step(step).title) if self.procedure.has(step) else step
+
+    # --- one kind of entry each
+
+    def _said(self, entry: Entry, body: dict[str, Any]) -> None:
+        text = body["heard"]["text"]
+        self.now = Recording(body.get("audio", ""), body.get("sha256", ""), text, entry.utc)
+        self.said[text] = self.now
+
+    def _kept(self, entry: Entry, body: dict[str, Any]) -> None:
+        if self.now:
+            self.kept[body["quantity"]] = self.now
+
+    def _reading(self, entry: Entry, body: dict[str, Any]) -> None:
+        quantity, words = body["quantity"], body["words"]
+        kept = self.kept.pop(quantity, None)
+        recording = kept if kept and kept.words == words else self.said.get(words)
+        reading = Reading(
+            seq=entry.seq,
+            utc=entry.utc,
+            step=body["step"],
+            title=self.title(body["step"]),
+            quantity=quantity,
+            value=body["value"],
+            upper=body.get("upper", ""),
+            unit=body["unit"],
+            approximate=body["approximate"],
+            judged_value=body["judged"],
+            judged_unit=self.quantities[quantity].unit if quantity in self.quantities else body["unit"],
+            judged=_judged(body),
+            stage=body["stage"],
+            speaker=body["speaker"],
+            words=words,
+            recording=recording,
+        )
+        self.readings.append(reading)
+        self.skipped.pop(reading.step, None)
+        for place, correction in enumerate(self.corrections):
+            if correction.title == reading.title and not correction.then:
+                self.corrections[place] = replace(correction, then=_value(reading.value, reading.upper))
+
+    def _correction(self, entry: Entry, body: dict[str, Any]) -> None:
+        for place in reversed(range(len(self.readings))):
+            reading = self.readings[place]
+            if reading.quantity == body["quantity"] and not reading.withdrawn:
+                self.readings[place] = replace(reading, withdrawn=True)
+                break
+        before = f"{body['withdrawn']}"
+        self.corrections.append(Correction(entry.utc, self.title(body["step"]), before, False, self.now))
+
+    def _refused(self, entry: Entry, body: dict[str, Any]) -> None:
+        self.corrections.append(Correction(entry.utc, self.title(body["step"]), body["value"], True, self.now))
+
+    def _finding(self, entry: Entry, body: dict[str, Any]) -> None:
+        judged = _judged(body) if "verdict" in body else None
+        name = body["finding"]
+        self.findings[name] = Finding(
+            name, body["step"], body.get("value", ""), body["unit"], body["problem"], body.get("assumption", ""), judged
+        )
+
+    def _answer(self, entry: Entry, body: dict[str, Any]) -> None:
+        step = body["step"]
+        self.answers.append(Answer(entry.utc, step, self.title(step), body.get("answer", "done")))
+        self.skipped.pop(step, None)
+
+    def _remark(self, entry: Entry, body: dict[str, Any]) -> None:
+        if self.answers and self.answers[-1].step == body["step"]:
+            self.answers[-1] = replace(self.answers[-1], remark=body["text"])
+
+    def _skipped(self, entry: Entry, body: dict[str, Any]) -> None:
+        recording = self.now if body.get("audio") else None
+        self.skipped[body["step"]] = NotChecked(body["step"], self.title(body["step"]), body["reason"], recording)
+
+    def _hazards_voiced(self, entry: Entry, body: dict[str, Any]) -> None:
+        step = body["step"]
+        self.warned.append(Warned(entry.utc, step, self.title(step), tuple(body["hazards"])))
+
+    def _understood(self, entry: Entry, body: dict[str, Any]) -> None:
+        for place in reversed(range(len(self.warned))):
+            if self.warned[place].step == body["step"]:
+                self.warned[place] = replace(self.warned[place], understood=True)
+                break
+
+    def _site(self, entry: Entry, body: dict[str, Any]) -> None:
+        self.power, self.gas = body["power"], body["gas"]
+
+    def _emergency(self, entry: Entry, body: dict[str, Any]) -> None:
+        self.power = self.gas = "unknown"
+        self._happened(entry, "emergency", f"Stopped for an emergency: {body['why']}.")
+
+    def _closed(self, entry: Entry, body: dict[str, Any]) -> None:
+        self.closed = True
+
+    def _happened(self, entry: Entry, kind: str, text: str) -> None:
+        self.happenings.append(Happening(entry.utc, kind, text, self.now))
+
+    def _not_voiced(self, entry: Entry, body: dict[str, Any]) -> None:
+        self.happenings.append(Happening(entry.utc, "not-voiced", f"The voice failed: {body['problem']}."))
+
+    def _not_opened(self, entry: Entry, body: dict[str, Any]) -> None:
+        self.happenings.append(Happening(entry.utc, "not-opened", body["reason"]))
+
+    def _note(self, entry: Entry, body: dict[str, Any]) -> None:
+        self._happened(entry, "note", f"Note: {body['words'] or 'as recorded'}.")
+
+    def _cleared_by(self, entry: Entry, body: dict[str, Any]) -> None:
+        self._happened(entry, "cleared-by", "The name of who says that the area is clear was recorded.")
+
+    def _area_clear(self, entry: Entry, body: dict[str, Any]) -> None:
+        self._happened(entry, "area-clear", "Said to be clear; the visit began again.")
+
+    def _held(self, entry: Entry, body: dict[str, Any]) -> None:
+        self._happened(entry, entry.kind, f"{_HELD[entry.kind]} at {self.title(body['step'])}.")
+
+
+_HELD = {"hold": "Held", "stop": "Stopped", "go-on": "Went on"}
+
+_HANDLERS = {
+    "said": _Fold._said,
+    "kept": _Fold._kept,
+    "reading": _Fold._reading,
+    "correction": _Fold._correction,
+    "refused": _Fold._refused,
+    "finding": _Fold._finding,
+    "answer": _Fold._answer,
+    "done": _Fold._answer,
+    "remark": _Fold._remark,
+    "skipped": _Fold._skipped,
+    "left-out": _Fold._skipped,
+    "hazards-voiced": _Fold._hazards_voiced,
+    "understood": _Fold._understood,
+    "site": _Fold._site,
+    "emergency": _Fold._emergency,
+    "cleared-by": _Fold._cleared_by,
+    "area-clear": _Fold._area_clear,
+    "closed": _Fold._closed,
+    "not-voiced": _Fold._not_voiced,
+    "not-opened": _Fold._not_opened,
+    "note": _Fold._note,
+    "hold": _Fold._held,
+    "stop": _Fold._held,
+    "go-on": _Fold._held,
+}
+
+
+def _judged(body: dict[str, Any]) -> Judged:
+    limit = body["limit"]
+    return Judged(
+        body["verdict"],
+        body["reason"],
+        body["decision_rule"],
+        body["expanded_uncertainty"] or "",
+        GenericLimit.model_validate(limit) if limit else None,
+    )
+
+
+def _value(value: str, upper: str) -> str:
+    return f"{value} to {upper}" if upper else value
+
+
+def printed(spoken: str) -> str:
+    """A name as it prints: "flue C O" is said, "flue CO" is read."""
+    return spoken.replace("C O", "CO")
