@@ -136,12 +136,13 @@ class Correction:
 
 @dataclass(frozen=True)
 class Warned:
-    """The hazards of one step, voiced to the end. understood: whether somebody said so, where that was asked."""
+    """The hazards of one step, voiced to the end. understood: whether somebody said so; a danger asks for it."""
 
     utc: str
     step: str
     title: str
     hazards: tuple[str, ...]
+    danger: bool
     understood: bool = False
 
 
@@ -377,8 +378,9 @@ class _Fold:
         self.skipped[body["step"]] = NotChecked(body["step"], self.title(body["step"]), body["reason"], recording)
 
     def _hazards_voiced(self, entry: Entry, body: dict[str, Any]) -> None:
-        step = body["step"]
-        self.warned.append(Warned(entry.utc, step, self.title(step), tuple(body["hazards"])))
+        step, names = body["step"], tuple(body["hazards"])
+        danger = any(self.hazards[name].level == "danger" for name in names if name in self.hazards)
+        self.warned.append(Warned(entry.utc, step, self.title(step), names, danger))
 
     def _understood(self, entry: Entry, body: dict[str, Any]) -> None:
         for place in reversed(range(len(self.warned))):

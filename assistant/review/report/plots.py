@@ -5,7 +5,7 @@ Every function takes plain figures and gives markup; text in it is escaped. Leng
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -137,9 +137,8 @@ def _bounds(limit: Limit | None) -> list[Decimal]:
     return [b for b in (limit.low, limit.caution_low, limit.caution_high, limit.high) if b is not None]
 
 
-def _bands(limit: Limit, low: Decimal, high: Decimal, draw: object) -> list[Markup]:
+def _bands(limit: Limit, low: Decimal, high: Decimal, draw: Callable[[Decimal, Decimal, str], Markup]) -> list[Markup]:
     """What is outside the limit, and what is within it and to watch, from `low` to `high` of the scale."""
-    assert callable(draw)
     bands: list[Markup] = []
     if limit.low is not None:
         bands.append(draw(low, limit.low, "outside"))
@@ -163,9 +162,8 @@ def _between(figure: Decimal, low: Decimal, high: Decimal) -> float:
     return float(min(max((figure - low) / (high - low), Decimal(0)), Decimal(1)))
 
 
-def _apart(bounds: Sequence[Decimal], y: object) -> list[Decimal]:
+def _apart(bounds: Sequence[Decimal], y: Callable[[Decimal], float]) -> list[Decimal]:
     """The bounds whose labels would not lie on one another."""
-    assert callable(y)
     kept: list[Decimal] = []
     for bound in bounds:
         if all(abs(y(bound) - y(other)) > 11 for other in kept):
