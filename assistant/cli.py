@@ -23,7 +23,9 @@ from assistant.files import library, read_job, top_folder
 from assistant.language.meaning import Command, Meaning, Question, Reading, Readings, Unclear, value_text
 from assistant.language.phrases import Expected
 from assistant.models_commands import models_app, store
+from assistant.report_commands import REPORT, render, report
 from assistant.review import replay as review
+from assistant.review.report import page
 from assistant.speech.audio import VisitTrack, read_audio, resample
 from assistant.speech.ears import Ears, Source, hear_whole
 from assistant.speech.microphone import Microphone, MicrophoneLost
@@ -48,6 +50,7 @@ app = typer.Typer(
 )
 app.add_typer(models_app, name="models")
 app.command(name="work-out")(work_out)
+app.command()(report)
 console = Console(highlight=False)
 errors = Console(stderr=True, highlight=False, soft_wrap=True)
 
@@ -368,6 +371,8 @@ def finish(record: Record, path: Path, closed: bool) -> None:
     console.print(table)
     with (path.parent / "turns.txt").open("w", encoding="utf-8") as out:
         Console(file=out, width=160, highlight=False).print(table)
+    page.write(render(record)[0], path.parent / REPORT)
+    console.print(f"Report: {escape(str(path.parent / REPORT))}")
     if not closed:
         console.print("The recording ended before the visit did; go on with: assistant visit --resume")
     console.print(f"Head of the record: {record.head}")

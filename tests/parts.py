@@ -49,6 +49,10 @@ PARTS: dict[str, Part] = {
         libraries=("portaudio",),
         folders=("usr/lib/*/alsa-lib/libasound_module_pcm_pulse.so",),
     ),
+    "pango": Part(
+        ("libpango-1.0-0", "libpangoft2-1.0-0", "libharfbuzz-subset0", "fonts-liberation"),
+        libraries=("pango-1.0", "pangoft2-1.0", "harfbuzz-subset"),
+    ),
     "pdftoppm": Part(("poppler-utils",), programs=("pdftoppm", "pdftotext")),
 }
 

@@ -39,7 +39,7 @@ def set_aside(folder: Path) -> None:
     target = folder / "earlier" / f"{record.stat().st_mtime_ns}"
     make(target)
     for path in folder.iterdir():
-        if path.name.startswith("visit") or path.name == "turns.txt":
+        if path.name.startswith("visit") or path.name in ("turns.txt", "report.html"):
             path.rename(target / path.name)
 
 

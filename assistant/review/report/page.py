@@ -8,7 +8,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
-from typing import NoReturn
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -20,9 +19,6 @@ from assistant.trade.limits import limit_for
 
 AUDIO_LIMIT_BYTES = 8_000_000
 """Of recordings inside one report: in base64 a third more, which mail still takes. The rest is named only."""
-
-SEQUENCE = ("warm-up-time", "trial-for-ignition")
-"""The timed parts of lighting, in the order in which they happen."""
 
 
 @dataclass(frozen=True)
@@ -115,7 +111,9 @@ def html(
             pairs=found_and_left(summary),
             sequence=_sequence(summary),
             flame=_flame(summary, history or {}),
-            definitions=plots.definitions(),
+            rules=list(
+                dict.fromkeys(r.judged.rule.split(", guard band")[0] for r in summary.readings if r.judged.rule)
+            ),
             style=_style(),
         )
     )
@@ -128,13 +126,14 @@ def pdf(page: str, path: Path) -> None:
         Problem: where the system's text layout library is missing, or the file cannot be written.
     """
     try:
-        from weasyprint import HTML  # noqa: PLC0415 - it loads a system library that only a PDF needs
+        from weasyprint import HTML, URLFetcher  # noqa: PLC0415 - it loads a system library that only a PDF needs
     except OSError as wrong:
         raise Problem(
             "The PDF needs the system library Pango, which is not here; install it (Debian: apt-get install "
             "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0), or print the HTML report from a browser."
         ) from wrong
-    data = HTML(string=page, url_fetcher=_fetch_nothing).write_pdf()
+    # The report holds all that it shows: whatever else it would name is not looked for.
+    data = HTML(string=page, url_fetcher=URLFetcher(allowed_protocols=())).write_pdf()
     _write(path, data)
 
 
@@ -148,11 +147,6 @@ def _write(path: Path, data: bytes) -> None:
         path.write_bytes(data)
     except OSError as wrong:
         raise Problem(f"The report {path} cannot be written ({wrong.strerror}); name another file.") from wrong
-
-
-def _fetch_nothing(url: str, *_: object, **__: object) -> NoReturn:
-    """The report holds all that it shows: whatever else it would name is not looked for."""
-    raise ValueError(f"The report fetches nothing: {url[:40]}")
 
 
 def _environment() -> Environment:
@@ -237,11 +231,25 @@ def found_and_left(summary: Summary) -> list[FoundAndLeft]:
 
 
 def _sequence(summary: Summary) -> Markup:
-    spans = [
-        plots.Span(words.name(summary, r.quantity), r.number, r.judged.limit, words.VERDICTS[r.judged.outcome])
-        for r in map(summary.latest, SEQUENCE)
-        if r and r.number is not None
-    ]
+    """The times that a limit is set for, one after the other; those of a timed step where its events lie."""
+    spans: list[plots.Span] = []
+    now = Decimal(0)
+    for step in summary.procedure.steps:
+        at = dict.fromkeys(step.events[:1], now)
+        for quantity in step.quantities:
+            reading = summary.latest(quantity)
+            if reading is None or reading.step != step.id or reading.number is None:
+                continue
+            if reading.judged_unit != "second" or reading.judged.limit is None:
+                continue
+            first, last = step.times.get(quantity, ("", ""))
+            start = at.get(first, now)
+            at[last] = start + reading.number
+            verdict = words.VERDICTS[reading.judged.outcome]
+            spans.append(
+                plots.Span(words.name(summary, quantity), start, reading.number, reading.judged.limit, verdict)
+            )
+        now = max([now, *(span.start_s + span.seconds for span in spans)])
     return plots.sequence(spans) if spans else Markup("")
 
 

@@ -9,17 +9,26 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from assistant.trade.judging import Limit
 
-HATCH = Markup(
-    '<pattern id="hatch" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
-    '<rect class="paper" width="6" height="6"/><line class="thin" x1="0" y1="0" x2="0" y2="6"/></pattern>'
-    '<pattern id="dots" width="5" height="5" patternUnits="userSpaceOnUse">'
-    '<rect class="paper" width="5" height="5"/><circle class="ink" cx="1.5" cy="1.5" r="0.8"/></pattern>'
-)
-"""hatch: outside the limit. dots: within it, to watch. One definition serves every drawing of a page."""
+_STYLE = {
+    "hatch": 'fill="none" stroke="#111" stroke-width="1.2"',
+    "dots": 'fill="none" stroke="#111" stroke-width="1.8" stroke-linecap="round" stroke-dasharray="0 5"',
+    "axis": 'stroke="#111" stroke-width="1"',
+    "grid": 'stroke="#bbb" stroke-width="1"',
+    "bound": 'stroke="#111" stroke-width="1" stroke-dasharray="3 2"',
+    "spread": 'stroke="#111" stroke-width="4"',
+    "mark": 'fill="#111" stroke="#fff" stroke-width="1"',
+    "trend": 'fill="none" stroke="#111" stroke-width="2"',
+    "span": 'fill="#555" stroke="#111" stroke-width="1"',
+    "bracket": 'fill="none" stroke="#111" stroke-width="1.2"',
+    "label": 'font-size="11" fill="#111"',
+    "figure": 'font-size="11" font-weight="bold" fill="#111"',
+}
+"""How each kind of line looks. In the drawing itself, since a style sheet of the page does not reach into it when
+it is printed by every program; no patterns, since those are found by name across drawings."""
 
 
 @dataclass(frozen=True)
@@ -32,19 +41,13 @@ class Point:
 
 @dataclass(frozen=True)
 class Span:
-    """One timed part of the sequence, in seconds. verdict: how it stands, in words."""
+    """One timed part of the sequence. start_s, seconds: from the first of them. verdict: how it stands, in words."""
 
     name: str
+    start_s: Decimal
     seconds: Decimal
     limit: Limit | None
     verdict: str
-
-
-def definitions() -> Markup:
-    """The patterns; once in a page, before its first drawing."""
-    return Markup('<svg class="definitions" width="0" height="0" aria-hidden="true"><defs>{}</defs></svg>').format(
-        HATCH
-    )
 
 
 def gauge(value: Decimal, uncertainty: Decimal | None, limit: Limit) -> Markup:
@@ -56,17 +59,19 @@ def gauge(value: Decimal, uncertainty: Decimal | None, limit: Limit) -> Markup:
     if not known or limit.wants_open:
         return Markup("")
     width, height = 120.0, 18.0
-    low, high = _span([value, *known, *(() if limit.low is not None or limit.caution_low is not None else (Decimal(0),))])
+    low, high = _span(
+        [value, *known, *(() if limit.low is not None or limit.caution_low is not None else (Decimal(0),))]
+    )
 
     def x(figure: Decimal) -> float:
         return _between(figure, low, high) * width
 
     parts = [_line("axis", 0, 9, width, 9)]
-    parts += _bands(limit, low, high, lambda a, b, name: _rect(name, x(a), 3, x(b) - x(a), 12))
+    parts += _bands(limit, low, high, lambda a, b, name: _band(name, x(a), 3, x(b) - x(a), 12))
     parts += [_line("bound", x(b), 1, x(b), 17) for b in known]
     if uncertainty is not None:
         parts.append(_line("spread", x(max(low, value - uncertainty)), 9, x(min(high, value + uncertainty)), 9))
-    parts.append(Markup('<path class="mark" d="M{:.1f} 9 l4 -5 l4 5 l-4 5 z"/>').format(x(value) - 4))
+    parts.append(_path("mark", f"M{x(value) - 4:.1f} 9 l4 -5 l4 5 l-4 5 z"))
     return _svg(width, height, "the reading on the scale of its limit", parts, "gauge")
 
 
@@ -84,17 +89,18 @@ def over_visits(points: Sequence[Point], limit: Limit | None, unit: str, title: 
     xs = [left + step * (place + 0.5) for place in range(len(points))]
     parts: list[Markup] = []
     if limit:
-        parts += _bands(
-            limit, low, high, lambda a, b, name: _rect(name, left, y(b), width - left - right, y(a) - y(b))
-        )
+        parts += _bands(limit, low, high, lambda a, b, name: _band(name, left, y(b), width - left - right, y(a) - y(b)))
     parts += [_line("bound", left, y(b), width - right, y(b)) for b in known]
     parts += [_text(left - 4, y(b) + 4, f"{b:f}", "end") for b in _apart(known, y)]
     parts += [_line("axis", left, top, left, height - bottom), _line("axis", left, y(low), width - right, y(low))]
     parts.append(_text(4, top - 3, unit, "start"))
-    path = " ".join(f"{'M' if not place else 'L'}{x:.1f} {y(p.value):.1f}" for place, (x, p) in enumerate(zip(xs, points, strict=True)))
-    parts.append(Markup('<path class="trend" d="{}"/>').format(path))
+    path = " ".join(
+        f"{'M' if not place else 'L'}{x:.1f} {y(p.value):.1f}"
+        for place, (x, p) in enumerate(zip(xs, points, strict=True))
+    )
+    parts.append(_path("trend", path))
     for x, point in zip(xs, points, strict=True):
-        parts.append(Markup('<circle class="mark" cx="{:.1f}" cy="{:.1f}" r="4"/>').format(x, y(point.value)))
+        parts.append(_circle("mark", x, y(point.value), 4))
         parts.append(_text(x, y(point.value) - 8, f"{point.value:f}", "middle", "figure"))
         parts.append(_text(x, height - 8, point.label, "middle"))
     told = ", ".join(f"{p.label}: {p.value:f} {unit}" for p in points)
@@ -102,11 +108,10 @@ def over_visits(points: Sequence[Point], limit: Limit | None, unit: str, title: 
 
 
 def sequence(spans: Sequence[Span]) -> Markup:
-    """The timed parts of lighting, one after the other; the bracket under each is what its limit allows for."""
+    """The timed parts of lighting in time; the bracket under each is what its limit allows for."""
     row, left, right, top, bottom = 34.0, 160.0, 150.0, 8.0, 24.0
-    width, height = 620.0, 8.0 + 34.0 * len(spans) + 24.0
-    starts = [sum((s.seconds for s in spans[:place]), Decimal(0)) for place in range(len(spans))]
-    furthest = max([start + max([s.seconds, *_bounds(s.limit)]) for s, start in zip(spans, starts, strict=True)])
+    width, height = 620.0, top + row * len(spans) + bottom
+    furthest = max(s.start_s + max([s.seconds, *_bounds(s.limit)]) for s in spans)
     _, high = _span([Decimal(0), furthest])
 
     def x(seconds: Decimal) -> float:
@@ -117,8 +122,8 @@ def sequence(spans: Sequence[Span]) -> Markup:
         parts.append(_line("grid", x(tick), top, x(tick), height - bottom))
         parts.append(_text(x(tick), height - 8, f"{tick:f}", "middle"))
     parts.append(_text(width - right + 30, height - 8, "seconds", "start"))
-    for place, (span, start) in enumerate(zip(spans, starts, strict=True)):
-        y = top + row * place
+    for place, span in enumerate(spans):
+        y, start = top + row * place, span.start_s
         parts.append(_text(left - 6, y + 15, span.name, "end"))
         parts.append(_rect("span", x(start), y + 4, x(start + span.seconds) - x(start), 14))
         parts.append(_text(width - right + 30, y + 15, f"{span.seconds:f} s, {span.verdict}", "start", "figure"))
@@ -126,7 +131,7 @@ def sequence(spans: Sequence[Span]) -> Markup:
         if known:
             first = span.limit.low if span.limit and span.limit.low is not None else Decimal(0)
             a, b = x(start + first), x(start + max(known))
-            parts.append(Markup('<path class="bracket" d="M{0:.1f} {2:.1f} v4 H{1:.1f} v-4"/>').format(a, b, y + 21))
+            parts.append(_path("bracket", f"M{a:.1f} {y + 21:.1f} v4 H{b:.1f} v-4"))
     told = "; ".join(f"{s.name}: {s.seconds:f} s, {s.verdict}" for s in spans)
     return _svg(width, height, f"Timing of the sequence. {told}", parts, "wide")
 
@@ -182,21 +187,46 @@ def _ticks(high: Decimal) -> list[Decimal]:
 def _svg(width: float, height: float, told: str, parts: Sequence[Markup], name: str) -> Markup:
     return Markup(
         '<svg class="{4}" viewBox="0 0 {0:.0f} {1:.0f}" width="{0:.0f}" height="{1:.0f}" role="img" '
-        'aria-label="{2}">{3}</svg>'
+        'aria-label="{2}" font-family="Liberation Sans, DejaVu Sans, Arial, sans-serif">{3}</svg>'
     ).format(width, height, told, Markup("").join(parts), name)
 
 
 def _line(name: str, x1: float, y1: float, x2: float, y2: float) -> Markup:
-    return Markup('<line class="{}" x1="{:.1f}" y1="{:.1f}" x2="{:.1f}" y2="{:.1f}"/>').format(name, x1, y1, x2, y2)
+    return _path(name, f"M{x1:.1f} {y1:.1f} L{x2:.1f} {y2:.1f}")
+
+
+def _path(name: str, d: str) -> Markup:
+    return Markup('<path {} d="{}"/>').format(Markup(_STYLE[name]), d)
+
+
+def _circle(name: str, x: float, y: float, radius: float) -> Markup:
+    return Markup('<circle {} cx="{:.1f}" cy="{:.1f}" r="{}"/>').format(Markup(_STYLE[name]), x, y, radius)
 
 
 def _rect(name: str, x: float, y: float, width: float, height: float) -> Markup:
-    return Markup('<rect class="{}" x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>').format(
-        name, x, y, max(width, 0.0), max(height, 0.0)
+    return Markup('<rect {} x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>').format(
+        Markup(_STYLE[name]), x, y, max(width, 0.0), max(height, 0.0)
     )
 
 
+def _band(name: str, x: float, y: float, width: float, height: float) -> Markup:
+    """An area of a scale: "outside" is hatched, "watch" is dotted."""
+    if width < 1 or height < 1:
+        return Markup("")
+    if name == "watch":
+        rows = [f"M{x + 1.5:.1f} {y + at:.1f} h{width - 3:.1f}" for at in range(3, int(height), 5) if width > 3]
+        return _path("dots", " ".join(rows))
+    lines = []
+    for start in range(-int(height), int(width), 6):  # from the lower edge up to the right, cut at the sides
+        first, last = max(0.0, -start), min(height, width - start)
+        if last > first:
+            lines.append(
+                f"M{x + start + first:.1f} {y + height - first:.1f} L{x + start + last:.1f} {y + height - last:.1f}"
+            )
+    return _path("hatch", " ".join(lines))
+
+
 def _text(x: float, y: float, text: str, anchor: str, name: str = "label") -> Markup:
-    return Markup('<text class="{}" x="{:.1f}" y="{:.1f}" text-anchor="{}">{}</text>').format(
-        name, x, y, anchor, escape(text)
+    return Markup('<text {} x="{:.1f}" y="{:.1f}" text-anchor="{}">{}</text>').format(
+        Markup(_STYLE[name]), x, y, anchor, text
     )

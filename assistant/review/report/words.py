@@ -167,6 +167,13 @@ def minute(utc: str) -> str:
     return f"{utc[:10]} {utc[11:16]} UTC"
 
 
+def period(began: str, ended: str) -> str:
+    """From one time stamp to another: "2026-01-05 09:00 to 10:20 UTC"."""
+    first = minute(began).removesuffix(" UTC")
+    last = ended[11:16] if day(began) == day(ended) else minute(ended).removesuffix(" UTC")
+    return f"{first} to {last} UTC"
+
+
 def second(utc: str) -> str:
     """ "09:00:00" of a time stamp."""
     return utc[11:19]

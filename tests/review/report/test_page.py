@@ -1,0 +1,225 @@
+"""The report as people get it."""
+
+from __future__ import annotations
+
+import re
+import struct
+import subprocess
+import sys
+from decimal import Decimal
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scripted_visits
+
+from assistant.errors import Problem
+from assistant.report_commands import render
+from assistant.review.report import page
+from assistant.review.summary import summarize
+from assistant.visit.record import Record
+
+ASSISTANT = [sys.executable, "-m", "assistant"]
+VOID = {"meta", "link", "br", "img", "input", "hr", "col"}
+
+
+class Shape(HTMLParser):
+    """Reads a page: its text, what it would load, and whether every element is closed."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.text: list[str] = []
+        self.loads: list[str] = []
+        self.ids: list[str] = []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag not in VOID:
+            self.open.append(tag)
+        for key, value in attrs:
+            if key in ("src", "href", "data", "poster", "action"):
+                self.loads.append(value or "")
+            if key == "id":
+                self.ids.append(value or "")
+            assert not key.startswith("on"), "a handler in the page"
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.open.pop()
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if not self.open or self.open[-1] != "style":
+            self.text.append(data)
+
+    @property
+    def words(self) -> str:
+        return " ".join(" ".join(self.text).split())
+
+
+@pytest.fixture(scope="module")
+def eventful(tmp_path_factory) -> Path:
+    return scripted_visits.visit(tmp_path_factory.mktemp("eventful"), scripted_visits.EVENTFUL)
+
+
+@pytest.fixture(scope="module")
+def made(eventful) -> str:
+    with Record.open(eventful, read_only=True) as record:
+        return render(record)[0]
+
+
+def test_the_page_is_whole_and_loads_nothing_from_elsewhere(made):
+    shape = Shape(made)
+    assert shape.open == []
+    assert len(shape.ids) == len(set(shape.ids))
+    assert all(load.startswith("data:audio/flac;base64,") for load in shape.loads)
+    assert "<script" not in made
+
+
+def test_every_reading_is_there_with_its_limit_source_verdict_and_uncertainty(made):
+    told = Shape(made).words
+    assert "1.4 µA ± 0.051 µA (k = 2)" in told
+    assert "at least 1.0 µA; watch below 1.5 generic limit: common practice; makers' manuals differ" in told
+    assert "160 V" in told
+    assert "taken back" in told
+    assert "62 ohm judged as 61.7 ohm" in told
+    assert "122.4 V ± 1.8 V" in told
+
+
+def test_the_first_page_is_plain(made):
+    first = made.split('class="detail"')[0]
+    told = re.sub(r"<style>.*?</style>|<[^>]+>", " ", first, flags=re.S)
+    told = " ".join(told.split())
+    assert "Invented: no such site" in told
+    assert "How well the control sees the flame (flame signal): 1.4 µA. Watch below 1.5 µA." in told
+    assert "Inlet pressure at full fire: no access." in told
+    assert "Gas on. Power on." in told
+    assert "It gives no permission and signs nothing." in told
+
+
+def test_the_recordings_are_in_it_once_they_are_what_was_recorded(eventful, made):
+    assert made.count("data:audio/flac;base64,") >= 20
+    audio = eventful.with_suffix(".audio")
+    with Record.open(eventful, read_only=True) as record:
+        summary = summarize(record.entries())
+    taken = summary.latest("flame-signal").recording
+    file = audio / taken.name
+    before = file.read_bytes()
+    try:
+        file.write_bytes(before + b"x")
+        changed = page.html(summary, audio)
+        assert f"Recording {taken.name} is not the one that was recorded" in changed
+        file.unlink()
+        assert f"Recording {taken.name} is not kept" in page.html(summary, audio)
+    finally:
+        file.write_bytes(before)
+
+
+def test_recordings_over_the_bound_are_named_only(eventful, monkeypatch):
+    monkeypatch.setattr(page, "AUDIO_LIMIT_BYTES", 10_000)
+    with Record.open(eventful, read_only=True) as record:
+        made = render(record)[0]
+    assert 0 < made.count("data:audio/flac") < 10
+    assert "it lies beside the record" in made
+    assert len(made) < 200_000
+
+
+def test_what_people_wrote_is_escaped(tmp_path):
+    job = scripted_visits.demo_job().model_copy(update={"site": "<script>alert(1)</script> & Sons"})
+    with Record.open(scripted_visits.visit(tmp_path, job=job, most=5), read_only=True) as record:
+        made = render(record)[0]
+    assert "<script>" not in made
+    assert "&lt;script&gt;alert(1)&lt;/script&gt; &amp; Sons" in made
+    assert "was not finished" in made
+
+
+def test_an_appliance_that_is_not_invented_is_not_called_so(tmp_path):
+    job = scripted_visits.demo_job().model_copy(update={"invented": False})
+    with Record.open(scripted_visits.visit(tmp_path, job=job, most=5), read_only=True) as record:
+        assert "Invented:" not in render(record)[0]
+
+
+def test_a_broken_chain_is_said_on_the_first_page(eventful):
+    with Record.open(eventful, read_only=True) as record:
+        made = page.html(summarize(record.entries()), None, ["Entry 7 is missing."])
+    assert "not as it was written. Entry 7 is missing." in Shape(made).words
+
+
+def test_a_failed_reading_and_what_a_check_found_come_first(tmp_path):
+    script = {"manifold": ["four point two inches"], "look": ["yes"]}
+    with Record.open(scripted_visits.visit(tmp_path, script), read_only=True) as record:
+        made = render(record)[0]
+    told = Shape(made).words
+    assert "Outside the limit, or not as it should be" in told
+    assert "Gas pressure at the burner (manifold pressure): 4.2 inH2O. Outside the upper limit of 3.8 inH2O." in told
+    assert "Soot, rust, scorch or vent damage seen (first look)." in told
+
+
+def test_the_flame_signal_over_visits_is_drawn_where_there_is_an_earlier_one(tmp_path, made):
+    assert "Flame signal over visits" not in made
+    job = scripted_visits.demo_job().model_copy(update={"previous": {"flame-signal": Decimal("2.4")}})
+    with Record.open(scripted_visits.visit(tmp_path, job=job), read_only=True) as record:
+        drawn = render(record)[0]
+    assert "Flame signal over visits. last visit: 2.4 µA, 2026-01-05 as found: 2.1 µA" in drawn
+
+
+def test_the_timing_is_drawn(made):
+    assert "Timing of the sequence. warm up time: 21 s, pass; trial for ignition: 4 s, pass" in made
+
+
+def test_nothing_in_it_is_worded_as_a_permission(made):
+    forbidden = re.compile(r"\b(is safe|safe to|you may|you can|allowed to|approved|permitted|good to go)\b", re.I)
+    assert not forbidden.findall(Shape(made).words)
+
+
+def test_the_command_writes_both(eventful, tmp_path, need):
+    need("pango")
+    need("pdftoppm")
+    done = subprocess.run(
+        [*ASSISTANT, "report", eventful.parent, "--html", tmp_path / "r.html", "--pdf", tmp_path / "r.pdf"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "r.html").stat().st_size > 50_000
+    told = subprocess.run(["pdftotext", "-layout", tmp_path / "r.pdf", "-"], capture_output=True, text=True, check=True)
+    pages = told.stdout.split("\f")
+    assert "What was found" in pages[0]
+    assert "How it was left" in pages[0]
+    assert "Readings" not in pages[0]
+    assert "Readings" in pages[1]
+    assert f"Page 1 of {len(pages) - 1}" in pages[0]
+    assert "1.4 µA" in told.stdout
+
+
+def test_without_a_name_the_report_lies_beside_the_record(tmp_path):
+    path = scripted_visits.visit(tmp_path / "v", most=10)
+    done = subprocess.run([*ASSISTANT, "report", path.parent], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert (path.parent / "report.html").is_file()
+
+
+def test_a_report_that_cannot_be_written_is_one_sentence(tmp_path, made):
+    with pytest.raises(Problem, match=r"cannot be written .*name another file"):
+        page.write(made, tmp_path / "no" / "such" / "report.html")
+
+
+def test_the_pdf_fetches_nothing(tmp_path, need):
+    need("pango")
+    import weasyprint
+
+    picture = tmp_path / "picture.bmp"
+    noise = np.random.default_rng(1).integers(0, 255, 100 * 100 * 3, dtype=np.uint8).tobytes()
+    header = b"BM" + struct.pack("<IHHI", 54 + len(noise), 0, 0, 54)
+    picture.write_bytes(header + struct.pack("<IiiHHIIiiII", 40, 100, 100, 1, 24, 0, len(noise), 0, 0, 0, 0) + noise)
+    text = f'<p>text</p><img src="{picture.as_uri()}">'
+    page.pdf(text, tmp_path / "r.pdf")
+    assert (tmp_path / "r.pdf").stat().st_size < 15_000
+    assert len(weasyprint.HTML(string=text).write_pdf()) > 25_000  # what fetching it would make

@@ -1,0 +1,129 @@
+"""Records of visits that people in a script say, without audio hardware or recognition: real dialogue, real record."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from assistant.dialogue.effects import Note, Say
+from assistant.dialogue.events import Event, Opened, Said, Voiced
+from assistant.dialogue.machine import Dialogue
+from assistant.dialogue.state import Phase, State
+from assistant.files import library, read_job, top_folder
+from assistant.language.heard import Heard
+from assistant.speech.audio import Audio, write_flac
+from assistant.trade.job import Job
+from assistant.visit.record import Record, TestClock
+from assistant.visit.visit import EVENTS, Setting
+
+VALUES = {
+    "ambient-co": "three parts per million",
+    "igniter-resistance": "sixty two ohms",
+    "rod-to-ground": "open",
+    "ground-resistance": "point eight",
+    "line-voltage": "one twenty two point four",
+    "neutral-to-ground": "point six",
+    "inlet-pressure": "seven point two inches",
+    "inlet-pressure-running": "seven inches",
+    "igniter-voltage": "one twenty one volts",
+    "warm-up-time": "twenty one seconds",
+    "trial-for-ignition": "four seconds",
+    "flame-signal": "two point one microamps",
+    "manifold-pressure": "three point five inches",
+    "meter-dial-seconds": "twenty four seconds",
+    "return-temperature": "sixty eight degrees",
+    "supply-temperature": "one twenty degrees",
+    "flue-oxygen": "seven point five percent",
+    "flue-co": "twenty eight parts",
+}
+"""What is read where the script says nothing else: a sound appliance (invented)."""
+
+EVENTFUL = {
+    "igniter-cold": ["open"],
+    "line": ["helper reading"],
+    "igniter-supply": ["one sixty volts"],
+    "warm-up": ["correction"],
+    "flame": ["one point three microamps", "one point four microamps"],
+    "flame confirming": ["no"],
+    "inlet-running": ["skip"],
+}
+"""A visit of the demo's job in which an igniter is replaced, a voltage corrected and a flame signal refused once."""
+
+
+def demo_job() -> Job:
+    return read_job(top_folder("audio_fixtures") / "visits" / "hot-surface.job.yaml")
+
+
+def answer(dialogue: Dialogue, state: State, script: Mapping[str, list[str]]) -> str:
+    """What is said now: the script's next saying for the step (or "STEP PHASE"), else what leads on."""
+    key = state.step if state.phase is Phase.ASKING else f"{state.step} {state.phase.value}"
+    if script.get(key):
+        return script[key].pop(0)
+    if state.phase is not Phase.ASKING:
+        return {
+            Phase.WARNING: "understood",
+            Phase.CONFIRMING: "yes",
+            Phase.REASON: "no access",
+            Phase.HOLDING: "go on",
+            Phase.EMERGENCY: "area clear",
+            Phase.CLEARING: "yes",
+        }.get(state.phase, "yes")
+    step = dialogue.rules.procedure.step(state.step)
+    asked = dialogue.question(state).quantity
+    if asked and asked.name in VALUES:
+        return VALUES[asked.name]
+    if step.kind in ("do", "time"):
+        return "done" if step.kind == "do" else "mark"
+    if step.bad:
+        return "yes" if "no" in step.bad else "no"
+    return "no" if "yes" in step.next and "no" not in step.next else "yes"
+
+
+def visit(
+    folder: Path,
+    script: Mapping[str, Sequence[str]] | None = None,
+    job: Job | None = None,
+    utc: str = "2026-01-05T09:00:00.000Z",
+    most: int = 300,
+) -> Path:
+    """Works a visit by a script until it is closed, or `most` things were said; the path of its record.
+
+    Each saying has a recording of a tone, a quarter of a second long.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / "visit.sqlite"
+    audio = path.with_suffix(".audio")
+    audio.mkdir()
+    clock = TestClock(utc)
+    setting = Setting(library().rules_for(job or demo_job()), library().grammar_texts, "scripted", "scripted")
+    dialogue = setting.dialogue()
+    state = dialogue.start()
+    waiting = {key: list(said) for key, said in (script or {}).items()}
+    with Record.create(path, clock=clock) as record:
+        record.append([("visit", setting.to_body())])
+        event: Event = Opened()
+        more: dict = {}
+        for number in range(1, most + 2):
+            while True:
+                clock.advance(2)
+                state, effects = dialogue.step(state, event)
+                kind = next(kind for kind, of in EVENTS.items() if isinstance(event, of))
+                notes = [(effect.kind, effect.body) for effect in effects if isinstance(effect, Note)]
+                record.append([(kind, {**msgspec.to_builtins(event), **more}), *notes])
+                texts = [effect.text for effect in effects if isinstance(effect, Say)]
+                if not texts:
+                    break
+                event, more = Voiced(True), {"played": [{"text": text, "seconds": 1.0} for text in texts]}
+            if state.phase is Phase.CLOSED or number > most:
+                break
+            name = f"{number:04d}.flac"
+            tone = (3000 * np.sin(np.arange(4000) * (0.1 + number / 500))).astype(np.int16)
+            write_flac(audio / name, Audio(tone, 16000))
+            digest = hashlib.sha256((audio / name).read_bytes()).hexdigest()
+            event = Said(Heard(answer(dialogue, state, waiting)), number * 5.0, name)
+            more = {"sha256": digest, "question": dialogue.question(state).name}
+    return path
