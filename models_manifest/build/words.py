@@ -314,8 +314,7 @@ def reading(rng: random.Random) -> list[str]:
 def command_sentences() -> list[str]:
     """Every form of every command and reason in the grammars."""
     g = grammar()
-    rules = [r for name, rs in g.public.items() if name not in ("decoys", "readings") for r in rs]
-    return [s for rule in rules for s in g.sentences(rule)]
+    return [s for name in ("commands", "reason") for rule in g.public[name] for s in g.sentences(rule)]
 
 
 def from_grammar(rng: random.Random) -> list[str]:
