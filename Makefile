@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check format docs bench clean
+.PHONY: demo test check format docs bench bench-hearing clean
 
 demo: .venv/.product
 	$(BIN)/assistant demo
@@ -44,6 +44,14 @@ bench: .venv/.product
 	$(BIN)/python tests/bench/understanding.py
 	$(BIN)/python tests/bench/proposals.py
 	$(BIN)/python tests/bench/saying.py
+
+# How well it hears, with both engines (minutes). SPEECH: recordings of people; SAMPLE=1: every clip.
+bench-hearing: .venv/.bench
+	$(BIN)/python tests/bench/hearing.py $(if $(SPEECH),--speech $(SPEECH)) $(if $(SAMPLE),--sample $(SAMPLE))
+
+.venv/.bench: .venv/.product
+	$(BIN)/pip install --quiet --group bench
+	touch $@
 
 # The bundled model: make graph, make model.
 include models_manifest/build/build.mk

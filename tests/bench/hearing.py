@@ -1,6 +1,6 @@
 """How well the assistant hears: value accuracy, wrong values taken, needless asks, false readings, speed and size.
 
-    python tests/bench/hearing.py [--speech ../shared/speech] [--sample 4] [--model FOLDER] [--engines vosk,pocketsphinx]
+    python tests/bench/hearing.py [--speech FOLDER] [--sample N] [--model FOLDER] [--engines vosk,pocketsphinx]
 
 Every clip is heard at the question that it answers and goes through the assistant's own dialogue, so "taken" and
 "asked" are what a visit would do. Both engines get the same files and the same grammar. A reading that the words
@@ -33,7 +33,6 @@ from random import Random
 
 import numpy as np
 import soundfile
-from numpy.typing import NDArray
 from scipy.stats import binomtest
 
 from assistant.dialogue.events import Said
@@ -43,7 +42,7 @@ from assistant.files import library, read_job, top_folder
 from assistant.language.meaning import Command, Question, Reading
 from assistant.language.phrases import Expected
 from assistant.speech.audio import FULL_SCALE, Audio, read_audio, resample, to_int16
-from assistant.speech.ears import hear_whole
+from assistant.speech.ears import EDGE_S, hear_whole
 from assistant.speech.recognizer import Recognizer, VoskRecognizer
 from assistant.speech.sphinx import SphinxRecognizer, read_pronunciations
 from assistant.trade import units
@@ -80,13 +79,15 @@ class Clip:
 class Outcome:
     """What became of a clip in one condition at one engine.
 
-    right: the value (or the command) is the one said; None: not understood. asked: why a yes was asked, or "".
+    right: the value (or the command) is the one said; None: not understood. command: a command was heard.
+    asked: why a yes was asked, or "". always: DESIGN 3 (a) demands a yes at this question.
     """
 
     part: str
     engine: str
     snr: int | None
     right: bool | None
+    command: bool
     asked: str
     always: bool
     text: str
@@ -157,7 +158,7 @@ def synthetic(folder: Path) -> tuple[list[Clip], list[str]]:
     clips: list[Clip] = []
     left_out: list[str] = []
     for voice in (*UNSEEN, *SEEN):
-        engine, name = voice.split(":")
+        engine = voice.split(":")[0]
         lacks = {"pico": not importlib.util.find_spec("py_nanotts"), "flite": not shutil.which("flite")}[engine]
         if lacks:
             left_out.append(f"{voice} ({'pip install py-nanotts' if engine == 'pico' else 'apt-get install flite'})")
@@ -184,7 +185,7 @@ def say(voice: str, text: str, pace: float, path: Path) -> None:
         stretch = f"duration_stretch={1 / pace}"
         subprocess.run(["flite", "-voice", name, "--setf", stretch, "-t", text, "-o", str(path)], check=True)
         return
-    from py_nanotts import NanoTTS  # noqa: PLC0415 - only this part needs it
+    from py_nanotts import NanoTTS
 
     pcm = NanoTTS().speak(f'<speed level="{round(100 * pace)}">{text}</speed>', voice=name)
     soundfile.write(path, np.frombuffer(pcm, "<i2"), 16000)
@@ -233,7 +234,7 @@ def outcome(clip: Clip, snr: int | None, engine: str, recognizer: Recognizer) ->
     """Hears a clip and does with it what a visit would."""
     audio = resample(in_noise(read_audio(clip.path), snr, clip.path.stem), recognizer.rate_hz)
     at = expected(clip.question)
-    recognizer.hearing(at)  # the list of words is made ready: a visit does that while it speaks
+    _ = at.phrases if engine == "vosk" else at.automaton  # made ready before: a visit does that while it speaks
     began = time.process_time()
     heard, _ = hear_whole(recognizer, audio, at)
     cpu_s = time.process_time() - began
@@ -252,9 +253,18 @@ def outcome(clip: Clip, snr: int | None, engine: str, recognizer: Recognizer) ->
         state, _ = dialogue.step(asking, Said(heard))
         if state.phase is Phase.CONFIRMING and state.candidate:
             asked = state.candidate.why
-    always = question.quantity.confirm is not None
     return Outcome(
-        clip.part, engine, snr, right, asked, always, clip.text, heard.text, cpu_s, len(audio.samples) / audio.rate_hz
+        part=clip.part,
+        engine=engine,
+        snr=snr,
+        right=right,
+        command=isinstance(meaning, Command),
+        asked=asked,
+        always=question.quantity.confirm is not None,
+        text=clip.text,
+        heard=heard.text,
+        cpu_s=cpu_s,
+        seconds=audio.seconds + 2 * EDGE_S,
     )
 
 
@@ -306,14 +316,14 @@ def speed(job: tuple[Path, list[Clip]]) -> str:
     recognizer = VoskRecognizer(model)
     load = time.perf_counter() - began
     at = expected(AT_A_WORD)
-    recognizer.hearing(at)
+    _ = at.phrases
     spent = heard_s = 0.0
     for clip in clips:
         audio = resample(read_audio(clip.path), recognizer.rate_hz)
         began = time.process_time()
         hear_whole(recognizer, audio, at)
         spent += time.process_time() - began
-        heard_s += audio.seconds
+        heard_s += audio.seconds + 2 * EDGE_S
         if heard_s > SPEED_S:
             break
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
@@ -365,8 +375,10 @@ def tables(found: list[Outcome], engines: list[str]) -> Iterator[str]:
     yield ""
     yield "At questions where DESIGN 3 (a) does not demand a yes anyway:"
     yield ""
-    yield "| engine | set | noise | wrong taken without an ask | wrong, held only by its verdict | right, asked for how it was heard | right, asked for its verdict |"  # noqa: E501
-    yield "|---|---|---|---|---|---|---|"
+    columns = ("engine", "set", "noise", "wrong, taken without an ask", "wrong, asked only for its verdict",
+               "right, asked for how it was heard", "right, asked for its verdict")  # fmt: skip
+    yield f"| {' | '.join(columns)} |"
+    yield "|---" * len(columns) + "|"
     everything = "all people and voices not trained on"
     for engine in engines:
         for part in (everything, *dict.fromkeys(o.part for o in found)):
@@ -382,14 +394,16 @@ def tables(found: list[Outcome], engines: list[str]) -> Iterator[str]:
                 right = [o for o in read if o.right]
                 if mine:
                     wrong = [o for o in read if not o.right]
-                    by_verdict = sum(o.asked in VERDICTS for o in wrong)
+                    taken = rate(sum(not o.asked and not o.command for o in wrong), len(mine))
+                    unsure = sum(bool(o.asked) and o.asked not in VERDICTS for o in right)
                     yield (
-                        f"| {engine} | {part} | {condition(snr)} | {rate(sum(not o.asked for o in wrong), len(mine))} "
-                        f"| {by_verdict} | {rate(sum(bool(o.asked) and o.asked not in VERDICTS for o in right), len(right))} "
-                        f"| {rate(sum(o.asked in VERDICTS for o in right), len(right))} |"
+                        f"| {engine} | {part} | {condition(snr)} | {taken} | {sum(o.asked in VERDICTS for o in wrong)} "
+                        f"| {rate(unsure, len(right))} | {rate(sum(o.asked in VERDICTS for o in right), len(right))} |"
                     )
     yield ""
     for engine in engines:
+        commands = sum(o.engine == engine and o.command and not o.right for o in found)
+        yield f"{engine} took {commands} readings or other commands for a command."
         asked = Counter(o.asked for o in found if o.engine == engine and o.asked)
         yield f"Why {engine} was asked: " + ", ".join(f"{why} {n}" for why, n in asked.most_common()) + "."
         mine = [o for o in found if o.engine == engine]
@@ -428,12 +442,13 @@ def main() -> None:
         else:
             print(f"Left out: recordings of people; {a.speech} is not there. The synthetic part alone follows.")
         clips = [c for c in clips if a.only in c.part]
-        chosen = [c for part in dict.fromkeys(c.part for c in clips) for c in [x for x in clips if x.part == part][:: a.sample]]
+        parts = dict.fromkeys(c.part for c in clips)
+        chosen = [c for part in parts for c in [x for x in clips if x.part == part][:: a.sample]]
         with multiprocessing.get_context("spawn").Pool(a.processes, maxtasksperchild=1) as pool:
             print(pool.apply(speed, ((a.model, clips),)), "\n", flush=True)
             # By question, so that each process draws each question's phrases once.
             chosen.sort(key=lambda c: c.question)
-            size = -(-len(chosen) // (3 * a.processes))
+            size = max(1, len(chosen) // (6 * a.processes))
             jobs = [(e, a.model, chosen[i : i + size]) for e in engines for i in range(0, len(chosen), size)]
             order = {c.part: i for i, c in enumerate(clips)}
             found = [o for part in pool.imap(hear_all, jobs, chunksize=1) for o in part]
@@ -444,13 +459,16 @@ def main() -> None:
             if there and not a.only:
                 files = [a.speech / path for path, _ in _table(a.speech / "outside.tsv")][:: a.sample]
                 print("Speech in which nothing is a reading:\n")
-                print("| engine | question | minutes | readings taken | asked | commands | words an hour | but decoys |")
+                print(
+                    "| engine | question | minutes | readings taken | asked | commands | words an hour | but decoys |"
+                )
                 print("|---|---|---|---|---|---|---|---|")
                 work = [(e, a.model, q, files) for e in engines for q in OUTSIDE_AT]
                 for engine, name, n in pool.imap(outside, work, chunksize=1):
                     hours = n["seconds"] / 3600
-                    print(f"| {engine} | {name} | {hours * 60:.1f} | {n['taken']} | {n['asked']} | {n['commands']} "
-                          f"| {n['words'] / hours:.0f} | {n['words but decoys'] / hours:.0f} |", flush=True)  # fmt: skip
+                    cells = [engine, name, f"{hours * 60:.1f}", n["taken"], n["asked"], n["commands"]]
+                    words = [f"{n[kind] / hours:.0f}" for kind in ("words", "words but decoys")]
+                    print(f"| {' | '.join(map(str, [*cells, *words]))} |", flush=True)
     print(f"\nThe bench took {(time.monotonic() - began) / 60:.1f} minutes.")
 
 
