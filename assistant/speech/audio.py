@@ -116,7 +116,7 @@ def write_flac(path: Path, audio: Audio) -> None:
 
     Raises NotWritten where it cannot be written and ValueError where there are no samples.
     """
-    _write_whole(path, flac_bytes(audio))
+    write_whole(path, flac_bytes(audio))
 
 
 class VisitTrack:
@@ -149,7 +149,7 @@ class VisitTrack:
 
         Raises NotWritten where it cannot be written and ValueError where nothing was added yet.
         """
-        _write_whole(path, _flac(map(_on_side, self._pieces), channels=2, rate_hz=self.rate_hz))
+        write_whole(path, _flac(map(_on_side, self._pieces), channels=2, rate_hz=self.rate_hz))
 
 
 class _NotSoundError(Exception):
@@ -195,7 +195,11 @@ def _flac(pieces: Iterable[NDArray[np.int16]], channels: int, rate_hz: int) -> b
     return buffer.getvalue()
 
 
-def _write_whole(path: Path, data: bytes) -> None:
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file, synced; under `path` there is ever the whole file or what was there before.
+
+    Raises NotWritten where it cannot be written.
+    """
     beside = path.with_name(f".{path.name}.{uuid.uuid4().hex}.part")
     try:
         try:

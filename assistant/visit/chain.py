@@ -141,7 +141,7 @@ def verify_entries(rows: Iterable[Row], head: str | None = None) -> list[str]:
             problems.append(f"Entry {row.seq} does not follow from the entry before it.")
         seq, previous = row.seq, row.hash
     if head is not None:
-        problems += _verify_head(rows, head.lower())
+        problems += verify_head(rows, head)
     return problems
 
 
@@ -158,14 +158,16 @@ def _places(rows: Sequence[Row]) -> dict[str, int]:
     return {entry: place for place, entry in enumerate(reversed(path), 1)}
 
 
-def _verify_head(rows: Sequence[Row], head: str) -> list[str]:
-    found = [row for row in rows if row.hash.startswith(head)]
-    if not found and not (GENESIS.startswith(head) and not rows):
+def verify_head(rows: Sequence[Row], head: str) -> list[str]:
+    """Check that an entry has the hash `head`, or begins with it; after a visit is closed, the last one."""
+    head = head.lower()
+    if not rows and GENESIS.startswith(head):
+        return []
+    found = [row.seq for row in rows if row.hash.startswith(head)]
+    if not found:
         return [f"No entry has the witnessed head {head}: this is not all of that record, or another one."]
-    after = [row for row in rows if found and row.seq > found[-1].seq]
-    was_closed = any(row.kind == "closed" for row in rows if found and row.seq <= found[-1].seq)
+    after = [row.seq for row in rows if row.seq > found[-1]]
+    was_closed = any(row.kind == "closed" for row in rows if row.seq <= found[-1])
     if after and was_closed:
-        return [
-            f"Entry {after[0].seq} was added after the visit was closed: the witnessed head is that of the one before."
-        ]
+        return [f"Entry {after[0]} was added after the visit was closed; the witnessed head is that of {found[-1]}."]
     return []

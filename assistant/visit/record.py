@@ -173,7 +173,7 @@ class Record:
         except OSError as error:
             raise _cannot_make(path, error.strerror or str(error)) from None
         connection = None
-        lock = _locked(path)
+        lock = lock_of(path)
         try:
             connection = _connect(path, "rw")
             _prepare_to_write(connection)
@@ -209,7 +209,7 @@ class Record:
             raise Problem(f"The visit record {path} is finished and sealed; open it for reading only.")
         connection = lock = None
         try:
-            lock = None if read_only else _locked(path)
+            lock = None if read_only else lock_of(path)
             connection = _connect_to_read(path) if read_only else _connect(path, "rw")
             (application_id,) = connection.execute("PRAGMA application_id").fetchone()
             (version,) = connection.execute("PRAGMA user_version").fetchone()
@@ -250,8 +250,7 @@ class Record:
             NotWritten: if they could not be written; nothing of them is in the record then.
             TypeError, ValueError: if a body has no canonical JSON; nothing is written.
         """
-        utc = self._clock.utc()
-        monotonic_s = float(self._clock.monotonic_s())
+        utc, monotonic_s = self.now()
         bodies = [(kind, canonical_json(dict(body))) for kind, body in entries]
         appended: list[Entry] = []
         try:
@@ -268,6 +267,10 @@ class Record:
             with suppress(sqlite3.Error):  # the error that led here says more
                 self._connection.rollback()
         return appended
+
+    def now(self) -> tuple[str, float]:
+        """Both clocks, as an entry appended now would have them."""
+        return self._clock.utc(), float(self._clock.monotonic_s())
 
     def entries(self) -> Iterator[Entry]:
         """The entries from first to last.
@@ -377,7 +380,8 @@ def seal_of(path: Path) -> Path:
     return path.with_suffix(".seal.jsonl")
 
 
-def _locked(path: Path) -> filelock.BaseFileLock:
+def lock_of(path: Path) -> filelock.BaseFileLock:
+    """The lock of whoever writes a record, held; a context manager, too. Problem if another has it."""
     lock = filelock.FileLock(path.with_suffix(".lock"), thread_local=False)
     try:
         return lock.acquire(timeout=0).lock
@@ -397,6 +401,8 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
 
 
 def _connect_to_read(path: Path) -> sqlite3.Connection:
+    if seal_of(path).exists():
+        return _connect(path, "ro&immutable=1")  # nothing changes it any more, and nothing beside it counts
     connection = _connect(path, "ro")
     try:
         connection.execute("PRAGMA schema_version").fetchone()

@@ -1,0 +1,203 @@
+"""The seal of a finished visit, and checking a visit whole: its chain, its file and every recording.
+
+The seal is a text file beside the record, ``visit.seal.jsonl``. Its lines are entries that go on with the record's
+chain (`chain.to_line`): the first, of the kind ``sealed``, holds the SHA-256 of the whole record file and of every
+recording; each ``audio-erased`` after it names recordings that were erased later, with their SHA-256. So the record
+itself need never change again, and what was erased stays proved.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from assistant.errors import Problem
+from assistant.speech.audio import write_whole
+from assistant.visit.chain import Entry, Row, canonical_json, chained, from_line, to_line, verify_entries, verify_head
+from assistant.visit.record import END, Clock, Record, SystemClock, audio_of, lock_of, seal_of
+
+SEALED, ERASED = "sealed", "audio-erased"
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What a check found.
+
+    problems: what is not as it was recorded, a sentence each. erased: when each recording was erased (UTC), by name.
+    """
+
+    problems: list[str] = field(default_factory=list)
+    entries: int = 0
+    recordings: int = 0
+    erased: Mapping[str, str] = field(default_factory=dict)
+    sealed: str = ""
+    head: str = ""
+
+
+def seal(record: Record) -> Row:
+    """Seals a visit that has its end: the record becomes one file, and its digest and its recordings' are kept.
+
+    Raises:
+        Problem: if the visit has not ended, or the seal cannot be written.
+    """
+    rows = list(record.rows())
+    if not any(row.kind == "closed" for row in rows):
+        raise Problem(f"The visit {record.path} has not ended; end it first: assistant visit --resume")
+    if rows[-1].kind != END:  # one of schema version 1
+        record.append([(END, {"entries": len(rows)})])
+        rows = list(record.rows())
+    record.finish()
+    erased = _erased(rows)
+    body = {
+        "file": record.path.name,
+        "bytes": record.path.stat().st_size,
+        "sha256": _digest(record.path),
+        "entries": len(rows),
+        "audio": {path.name: _digest(path) for path in _sounds(record.path) if path.name not in erased},
+    }
+    (row,) = chained((rows[-1].seq, rows[-1].hash), [(SEALED, canonical_json(body))], *record.now())
+    _write(record.path, [row])
+    return row
+
+
+def check(path: Path, head: str | None = None) -> Checked:
+    """Checks the record at `path` whole. head: the hash, or its first characters, that was noted elsewhere."""
+    problems: list[str] = []
+    rows: list[Row] = []
+    try:
+        with Record.open(path, read_only=True) as record:
+            rows.extend(record.rows())
+    except Problem as problem:
+        problems.append(str(problem))
+    seals, seal_problems = _read(path)
+    chain = [*rows, *seals] if rows or not problems else []
+    problems += [*verify_entries(chain), *seal_problems]
+    if head is not None:
+        problems += verify_head(rows, head)
+    erased = {**_erased(rows), **_erased(seals)}
+    wanted = _named(rows)
+    sealed = ""
+    if seals and seals[0].kind == SEALED and not seal_problems:
+        entry = Entry.of(seals[0])
+        sealed = entry.utc
+        if _digest(path) != entry.body["sha256"]:
+            problems.append(f"The file {path.name} is not the one that was sealed on {sealed}.")
+        for suffix in ("-wal", "-shm", "-journal"):
+            if Path(f"{path}{suffix}").exists():
+                problems.append(f"The file {path.name}{suffix} was added after the visit was sealed.")
+        wanted |= entry.body["audio"]
+    problems += _check_sounds(path, wanted, erased)
+    last = rows[-1].hash if rows else ""
+    return Checked(problems, len(rows), len(wanted) - len(erased), erased, sealed, last)
+
+
+def erase_audio(path: Path, why: str, clock: Clock | None = None) -> list[str]:
+    """Erases the recordings of a visit; the chain, and what the seal holds of them, stay. Returns their names.
+
+    That they are erased is written first: an erasure that was cut off is finished by erasing again.
+
+    Raises:
+        Problem: if the record is being written by another process, or something cannot be written.
+    """
+    sounds = _sounds(path)
+    if not sounds:
+        return []
+    body = {"files": {sound.name: _digest(sound) for sound in sounds}, "why": why}
+    if not seal_of(path).exists():
+        with Record.open(path, clock=clock) as record:
+            record.append([(ERASED, body)])
+            _remove(sounds)
+        return list(body["files"])
+    with lock_of(path):
+        rows, problems = _read(path)
+        if problems:
+            raise Problem(f"{problems[0]} Nothing was erased.")
+        at = clock or SystemClock()
+        last = (rows[-1].seq, rows[-1].hash)
+        _write(path, [*rows, *chained(last, [(ERASED, canonical_json(body))], at.utc(), at.monotonic_s())])
+        _remove(sounds)
+    return list(body["files"])
+
+
+def sealed_rows(path: Path) -> list[Row]:
+    """The entries of a record's seal; none if it has no seal, or one that is damaged."""
+    rows, problems = _read(path)
+    return [] if problems else rows
+
+
+def _read(path: Path) -> tuple[list[Row], list[str]]:
+    """The rows of the seal, and what is wrong with its text."""
+    file = seal_of(path)
+    if not file.exists():
+        return [], []
+    damaged = [f"The seal {file.name} is not what was written."]
+    try:
+        text = file.read_bytes()
+        rows = [from_line(line) for line in text.decode().splitlines()]
+    except (ValueError, TypeError, KeyError):
+        return [], damaged
+    # The same object can be written in several ways: only the one that was written counts.
+    if not rows or text != _text(rows) or rows[0].kind != SEALED or any(row.kind != ERASED for row in rows[1:]):
+        return [], damaged
+    return rows, []
+
+
+def _text(rows: Iterable[Row]) -> bytes:
+    return "".join(f"{to_line(row)}\n" for row in rows).encode()
+
+
+def _write(path: Path, rows: Iterable[Row]) -> None:
+    write_whole(seal_of(path), _text(rows))
+
+
+def _check_sounds(path: Path, wanted: Mapping[str, str], erased: Mapping[str, str]) -> list[str]:
+    there = {sound.name: sound for sound in _sounds(path)}
+    problems = []
+    for name, digest in sorted(wanted.items()):
+        if name in erased:
+            continue
+        if name not in there:
+            problems.append(f"The recording {name} is missing.")
+        elif _digest(there[name]) != digest:
+            problems.append(f"The recording {name} is not what was recorded.")
+    for name in sorted(there):
+        if name in erased:
+            problems.append(f"The recording {name} was erased on {erased[name]}, but it is there; erase it again.")
+        elif name not in wanted and there[name].parent == audio_of(path):
+            problems.append(f"The recording {name} was added: no entry names it.")
+    return problems
+
+
+def _named(rows: Sequence[Row]) -> dict[str, str]:
+    """The recordings that the entries name, with their SHA-256."""
+    bodies = [_body(row) for row in rows if row.kind == "said"]
+    return {str(b["audio"]): str(b["sha256"]) for b in bodies if b.get("audio") and "sha256" in b}
+
+
+def _erased(rows: Sequence[Row]) -> dict[str, str]:
+    return {name: row.utc for row in rows if row.kind == ERASED for name in _body(row).get("files", {})}
+
+
+def _body(row: Row) -> dict[str, Any]:
+    try:
+        return Entry.of(row).body
+    except ValueError:
+        return {}
+
+
+def _sounds(path: Path) -> list[Path]:
+    """The recordings of a visit, and the track of the whole visit if there is one."""
+    folder, track = audio_of(path), path.with_suffix(".flac")
+    return [*(sorted(folder.iterdir()) if folder.is_dir() else []), *([track] if track.exists() else [])]
+
+
+def _digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _remove(sounds: Sequence[Path]) -> None:
+    for sound in sounds:
+        sound.unlink(missing_ok=True)
