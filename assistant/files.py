@@ -147,6 +147,34 @@ def read_job(path: Path) -> Job:
     return job
 
 
+def read_limits(path: Path, job: Job) -> dict[str, GenericLimit]:
+    """The generic limits of a file that hold for a job; Problem with one sentence for what does not fit."""
+    appliance = job.appliance
+    entries = {name: (path, body) for name, body in read_yaml(path).items()}
+    return _holding(_limits(entries), appliance.fuel, appliance.ignition, job.visit)
+
+
+def _limits(entries: Mapping[str, tuple[Path, Any]]) -> dict[str, tuple[GenericLimit, ...]]:
+    return {
+        name: tuple(
+            parse(path, each, GenericLimit, (name,), quantity=name)
+            for each in (body if isinstance(body, list) else [body])
+        )
+        for name, (path, body) in entries.items()
+    }
+
+
+def _holding(
+    limits: Mapping[str, tuple[GenericLimit, ...]], fuel: Fuel, ignition: Ignition, visit: VisitKind
+) -> dict[str, GenericLimit]:
+    """Of several limits for one thing the first that holds counts."""
+    holding = {
+        name: next((limit for limit in each if limit.only.holds(fuel, ignition, visit)), None)
+        for name, each in limits.items()
+    }
+    return {name: limit for name, limit in holding.items() if limit}
+
+
 @dataclass(frozen=True)
 class PartFile:
     """A file of steps: as written, with its marks, and as a model."""
@@ -184,21 +212,11 @@ class Library:
     @cached_property
     def limits(self) -> dict[str, tuple[GenericLimit, ...]]:
         """The generic limits, by quantity or finding: of several, the first that holds for a job counts."""
-        return {
-            name: tuple(
-                parse(path, each, GenericLimit, (name,), quantity=name)
-                for each in (body if isinstance(body, list) else [body])
-            )
-            for name, (path, body) in self._entries("limits.yaml").items()
-        }
+        return _limits(self._entries("limits.yaml"))
 
     def limits_for(self, fuel: Fuel, ignition: Ignition, visit: VisitKind) -> dict[str, GenericLimit]:
         """The generic limits that hold for a fuel, an ignition system and a kind of visit."""
-        holding = {
-            name: next((limit for limit in each if limit.only.holds(fuel, ignition, visit)), None)
-            for name, each in self.limits.items()
-        }
-        return {name: limit for name, limit in holding.items() if limit}
+        return _holding(self.limits, fuel, ignition, visit)
 
     @cached_property
     def hazards(self) -> dict[str, Hazard]:

@@ -20,6 +20,7 @@ def reading_body(taken: Taken) -> dict[str, object]:
         "approximate": taken.approximate,
         **({"upper": plain(taken.upper), "steady": False} if taken.upper is not None else {}),
         "words": taken.words,
+        "audio": taken.audio,
         "speaker": taken.speaker,
         "stage": taken.stage,
         **verdict_body(taken.verdict),

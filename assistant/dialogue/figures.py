@@ -62,6 +62,7 @@ def judge_reading(dialogue: Context, state: State, candidate: Candidate) -> Take
         speaker=state.speaker,
         stage=step.stage,
         approximate=candidate.approximate,
+        audio=candidate.audio,
     )
 
 

@@ -67,7 +67,10 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Taken:
-    """A reading that was taken. judged: its value in the limit's unit, lead resistance taken off."""
+    """A reading that was taken. judged: its value in the limit's unit, lead resistance taken off.
+
+    audio: the recording of the value.
+    """
 
     step: str
     quantity: str
@@ -81,6 +84,7 @@ class Taken:
     approximate: bool = False
     upper: Decimal | None = None
     withdrawn: bool = False
+    audio: str = ""
 
 
 @dataclass(frozen=True)

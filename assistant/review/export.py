@@ -47,18 +47,15 @@ def readings_csv(entries: Iterable[Entry]) -> str:
     Values are as said, `judged` is in the limit's unit with the leads' resistance off. Dates are UTC.
     """
     table: list[dict[str, Any]] = []
-    audio = ""
     for entry in entries:
         body = entry.body
-        if entry.kind == "said":
-
-            audio = body.get("audio", "")
-        elif entry.kind == "reading":
+        if entry.kind == "reading":
             limit = body.get("limit") or {}
             row = {name: body.get(name, "") for name in COLUMNS}
             row |= {"seq": entry.seq, "utc": entry.utc, "taken_back": False}
-            row |= {f"limit_{name}": limit.get(name, "") for name in ("low", "high", "unit", "authority", "source")}
-            row["audio"] = body.get("audio") or audio
+            row |= {f"limit_{name}": limit.get(name, "") for name in ("low", "high", "unit", "authority")}
+            source = limit.get("source", "")
+            row["limit_source"] = f"{source['text']} ({source['mark']})" if isinstance(source, dict) else source
             table.append(row)
         elif entry.kind == "correction":
             for row in reversed(table):

@@ -62,14 +62,15 @@ def row(event: Event, effects: list[Effect] | tuple[Effect, ...], utc: str = "",
             heard = "(goes on)" if event.resumed else "(begins)"
         case Voiced():
             heard = "" if event.complete else f"(not voiced: {event.problem})"
-    decided = "; ".join(filter(None, (_decided(effect) for effect in effects if isinstance(effect, Note))))
+    what = "; ".join(filter(None, (decided(effect) for effect in effects if isinstance(effect, Note))))
     answer = " ".join(effect.text for effect in effects if isinstance(effect, Say))
-    if not (heard or decided or answer):
+    if not (heard or what or answer):
         return None
-    return Row(utc, heard, decided, answer, same)
+    return Row(utc, heard, what, answer, same)
 
 
-def _decided(note: Note) -> str:
+def decided(note: Note) -> str:
+    """A decision in a few words; nothing for those that are plain from what is said."""
     if note.kind == "finding":
         worked = f"{note.body['value']} {note.body['unit']}: {note.body['verdict']}" if "value" in note.body else ""
         return f"{note.body['finding']} {worked or 'not worked out'}"

@@ -1,0 +1,46 @@
+"""A visit played aloud from its record: the people's recordings, and what the assistant said, as it was said."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from assistant.dialogue.events import Said
+from assistant.errors import Problem
+from assistant.speech.audio import read_audio
+from assistant.speech.player import Player, PlayerError
+from assistant.speech.voice import Voice, VoiceError
+from assistant.visit.record import Record, audio_of
+from assistant.visit.visit import Turn, turns
+
+
+def play(
+    record: Record,
+    voice: Voice,
+    player: Player,
+    show: Callable[[Turn], None],
+    sleep: Callable[[float], None] | None,
+) -> int:
+    """Plays the visit; returns how many recordings were not there (erased, or not kept).
+
+    show(turn) is told of each turn before it is played. sleep: waits through the pauses of the visit; None leaves
+    them out. Raises Problem where the voice or the loudspeaker fails.
+    """
+    absent, heard_to_s = 0, 0.0
+    for turn in turns(record):
+        show(turn)
+        body = turn.entry.body
+        if sleep and "stream_to_s" in body:
+            sleep(max(0.0, body.get("stream_from_s", body["stream_to_s"]) - heard_to_s))
+        heard_to_s = body.get("stream_to_s", heard_to_s)
+        try:
+            if isinstance(turn.event, Said):
+                sound = audio_of(record.path) / turn.event.audio
+                if turn.event.audio and sound.is_file():
+                    player.play(read_audio(sound))
+                else:
+                    absent += 1
+            for said in body.get("played", []):
+                player.play(voice.render(said["text"]))
+        except (VoiceError, PlayerError) as wrong:
+            raise Problem(f"The visit cannot be played: {wrong}") from wrong
+    return absent
