@@ -23,6 +23,7 @@ from assistant.files import library, read_job, top_folder
 from assistant.language.meaning import Command, Meaning, Question, Reading, Readings, Unclear, value_text
 from assistant.language.phrases import Expected
 from assistant.models_commands import models_app, store
+from assistant.record_commands import record_app, replay, turn_table
 from assistant.report_commands import REPORT, render, report
 from assistant.review import replay as review
 from assistant.review.report import page
@@ -37,6 +38,7 @@ from assistant.speech.sphinx import SphinxRecognizer, read_pronunciations
 from assistant.speech.voice import ChildVoice, VoiceSettings
 from assistant.visit import folder as visits
 from assistant.visit.record import Record, SystemClock
+from assistant.visit.seal import seal
 from assistant.visit.visit import Setting, Visit, turns
 from assistant.work_out_commands import work_out
 
@@ -51,6 +53,8 @@ app = typer.Typer(
 app.add_typer(models_app, name="models")
 app.command(name="work-out")(work_out)
 app.command()(report)
+app.add_typer(record_app, name="record")
+app.command()(replay)
 console = Console(highlight=False)
 errors = Console(stderr=True, highlight=False, soft_wrap=True)
 
@@ -358,6 +362,7 @@ def work(
         try:
             closed = visit.run()
         except MicrophoneLost as lost:
+            visit.device("microphone lost", problem=str(lost))
             raise Problem(f"{str(lost).rstrip('.')}, then go on with: assistant visit --resume") from lost
         finally:
             if track.seconds:
@@ -373,7 +378,9 @@ def finish(record: Record, path: Path, closed: bool) -> None:
         Console(file=out, width=160, highlight=False).print(table)
     page.write(render(record)[0], path.parent / REPORT)
     console.print(f"Report: {escape(str(path.parent / REPORT))}")
-    if not closed:
+    if closed:
+        seal(record)
+    else:
         console.print("The recording ended before the visit did; go on with: assistant visit --resume")
     console.print(f"Head of the record: {record.head}")
 
@@ -399,28 +406,6 @@ def show_resumed(record: Record) -> None:
     for taken in standing:
         value = meaning_body(Reading(taken.value, taken.unit))
         console.print(f"  {taken.quantity}: {value['value']} {taken.unit}, {taken.verdict.outcome}")
-
-
-def turn_table(record: Record) -> Table:
-    """The turns of a record as a table."""
-    table = Table("time", "heard", "decided", "answered", title=f"Visit {escape(str(record.path))}")
-    for row in review.rows(record):
-        changed = "" if row.same else " [red](would now be decided otherwise)[/]"
-        table.add_row(row.utc[11:19], escape(row.heard), escape(row.decided) + changed, escape(row.answer))
-    return table
-
-
-@app.command()
-def replay(visit: Annotated[Path, typer.Argument(help="A visit's folder or its record.")]) -> None:
-    """Print a visit turn by turn, from its record alone."""
-    with Record.open(visits.find(visit), read_only=True) as record:
-        problems = record.verify()
-        console.print(turn_table(record))
-        for problem in problems:
-            errors.print(f"[bold red]Not as it was written:[/] {escape(problem)}")
-        console.print(f"Head of the record: {record.head}")
-        if problems:
-            sys.exit(2)
 
 
 # --- what is there and what is missing

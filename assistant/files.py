@@ -147,6 +147,14 @@ def read_job(path: Path) -> Job:
     return job
 
 
+def read_grammar_texts(folder: Path) -> dict[str, str]:
+    """The grammar files of a folder, by name; Problem when there are none."""
+    texts = {path.name: path.read_text(encoding="utf-8") for path in sorted(folder.glob("*.jsgf"))}
+    if not texts:
+        raise Problem(f"{folder} holds no grammars (*.jsgf); name a folder that does.")
+    return texts
+
+
 def read_limits(path: Path, job: Job) -> dict[str, GenericLimit]:
     """The generic limits of a file that hold for a job; Problem with one sentence for what does not fit."""
     appliance = job.appliance
@@ -273,7 +281,7 @@ class Library:
     @cached_property
     def grammar_texts(self) -> dict[str, str]:
         """The grammar files, by name."""
-        return {p.name: p.read_text(encoding="utf-8") for p in sorted(top_folder("grammars").glob("*.jsgf"))}
+        return read_grammar_texts(top_folder("grammars"))
 
     @cached_property
     def grammar(self) -> Grammar:

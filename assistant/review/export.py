@@ -54,8 +54,7 @@ def readings_csv(entries: Iterable[Entry]) -> str:
             row = {name: body.get(name, "") for name in COLUMNS}
             row |= {"seq": entry.seq, "utc": entry.utc, "taken_back": False}
             row |= {f"limit_{name}": limit.get(name, "") for name in ("low", "high", "unit", "authority")}
-            source = limit.get("source", "")
-            row["limit_source"] = f"{source['text']} ({source['mark']})" if isinstance(source, dict) else source
+            row["limit_source"] = _source(limit.get("source") or {})
             table.append(row)
         elif entry.kind == "correction":
             for row in reversed(table):
@@ -67,3 +66,8 @@ def readings_csv(entries: Iterable[Entry]) -> str:
     writer.writeheader()
     writer.writerows(table)
     return out.getvalue()
+
+
+def _source(source: dict[str, str]) -> str:
+    mark, text = source.get("mark", ""), source.get("text", "")
+    return f"{mark}: {text}" if text else mark

@@ -17,7 +17,7 @@ from assistant.trade.judging import Limit, Outcome
 from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Hazard, Procedure
 from assistant.trade.quantities import Quantity
-from assistant.visit.record import Entry
+from assistant.visit.chain import Entry
 
 
 @dataclass(frozen=True)

@@ -195,6 +195,10 @@ class ModelStore:
             raise Problem(f"{self._choice} names no model ({wrong}); delete it to use the bundled one.") from wrong
         return str(name)
 
+    def folder_of(self, name: str) -> Path:
+        """The folder of a model that is here; Problem when it is not."""
+        return self._present(name)
+
     def model_in_use(self) -> Path:
         """The folder of the model in use; Problem when it is not there any more.
 

@@ -53,6 +53,12 @@ def find(path: Path) -> Path:
     return path
 
 
+def all_in(path: Path) -> list[Path]:
+    """The record that is meant by a path, or every record in the folders of a folder of visits."""
+    inside = sorted(path.glob(f"*/{RECORD}")) if path.is_dir() and not (path / RECORD).exists() else []
+    return inside or [find(path)]
+
+
 def unfinished(folder: Path) -> Path:
     """The newest record under `folder` that has no end yet; Problem when there is none.
 

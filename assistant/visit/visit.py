@@ -9,9 +9,9 @@ from __future__ import annotations
 import hashlib
 import textwrap
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from importlib.metadata import version
 from typing import Any, TypeVar
@@ -25,7 +25,7 @@ from assistant.dialogue.events import Event, Opened, Quiet, Said, Voiced
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Phase, Rules, State
 from assistant.errors import NotWritten, Problem
-from assistant.language.jsgf import read_grammars
+from assistant.language.jsgf import GrammarError, read_grammars
 from assistant.language.meaning import Command, Question, value_text
 from assistant.language.phrases import Expected
 from assistant.language.spoken import spoken_characters
@@ -110,9 +110,17 @@ class Setting:
         )
         return cls(rules, body["grammars"], body["engine"], body["voice"], tuple(body["origin"]))
 
+    def with_(self, rules: Mapping[str, Any], grammars: dict[str, str] | None) -> Setting:
+        """The same with other rules, by the names of their fields, and other grammars if any are given."""
+        return replace(self, rules=replace(self.rules, **rules), grammars=grammars or self.grammars)
+
     def dialogue(self) -> Dialogue:
-        """The dialogue by these rules and grammars."""
-        language = Language(read_grammars(self.grammars), dict(self.rules.quantities))
+        """The dialogue by these rules and grammars. Raises Problem when the grammars are none."""
+        try:
+            grammar = read_grammars(self.grammars)
+        except GrammarError as wrong:
+            raise Problem(str(wrong)) from wrong
+        language = Language(grammar, dict(self.rules.quantities))
         return Dialogue(language, self.rules)
 
 

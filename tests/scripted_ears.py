@@ -1,0 +1,126 @@
+"""The real `Visit` at work without sound hardware or recognition: people say what a function says."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+from scripted_visits import answer, demo_job
+
+from assistant.files import library
+from assistant.language.heard import Heard
+from assistant.speech.audio import Audio
+from assistant.speech.ears import Utterance
+from assistant.speech.player import Player, ScriptedPlayer
+from assistant.speech.voice import ScriptedVoice, Voice
+from assistant.trade.job import Job
+from assistant.visit.record import Clock, Record, TestClock
+from assistant.visit.visit import Setting, Visit
+
+RATE_HZ = 16000
+Say = Callable[[], str | float | None]
+"""What is said next: words, seconds of quiet, or None when the recording is over."""
+
+
+class ScriptedEars:
+    """Hears what `say()` says; a word lasts 0.3 s, a pause before it one second. The sound is a short tone."""
+
+    def __init__(self, say: Say, clock: TestClock | None = None) -> None:
+        self.recognizer = SimpleNamespace(name="scripted 1, model none", rate_hz=RATE_HZ)
+        self.now_s = 0.0
+        self._say, self._clock = say, clock
+
+    def listen(self, expected: object, grown: object, quiet_s: float) -> Utterance | float | None:
+        said = self._say()
+        if said is None:
+            return None
+        start = self.now_s + 1.0
+        words = said.split() if isinstance(said, str) else []
+        spent = 1.0 + 0.3 * len(words) if isinstance(said, str) else said
+        self.now_s = round(self.now_s + spent, 3)
+        if self._clock:
+            self._clock.advance(spent)
+        if not isinstance(said, str):
+            return said
+        tone = (3000 * np.sin(np.arange(800) * (0.1 + sum(map(ord, said)) % 500 / 1000))).astype(np.int16)
+        return Utterance(Audio(tone, RATE_HZ), round(start, 3), Heard(said), 0.01)
+
+
+class TickingPlayer(ScriptedPlayer):
+    """Plays as long as the sound is, by the clock of a test."""
+
+    def __init__(self, clock: TestClock) -> None:
+        super().__init__()
+        self._clock = clock
+
+    def play(self, audio: Audio):  # type: ignore[no-untyped-def]
+        self._clock.advance(round(audio.seconds, 2))
+        self.played.clear()
+        return super().play(audio)
+
+
+ODD = (
+    "say again",
+    "how far",
+    "what is the limit",
+    "correction",
+    "go back",
+    "hold",
+    "[unk] the [unk] game tonight",
+    "note the filter is dirty",
+    "three five",
+    "skip",
+    "fifteen",
+    "one twenty",
+    "no",
+)
+"""What is said out of turn, some of it by somebody who does not talk to the assistant."""
+
+
+class Person:
+    """Answers what is asked, by a script and plain answers; of `odd_in` sayings one is out of turn."""
+
+    def __init__(self, script: Mapping[str, Sequence[str]] | None = None, odd_in: int = 0, seed: int = 1) -> None:
+        self.visit: Visit | None = None
+        self.said = 0
+        self._script = {key: list(said) for key, said in (script or {}).items()}
+        self._odd_in = odd_in
+        self._random = random.Random(seed)
+        self.most = 10**6
+
+    def __call__(self) -> str | float | None:
+        assert self.visit is not None
+        if self.said >= self.most:
+            return None
+        self.said += 1
+        if self._odd_in and self._random.randrange(self._odd_in) == 0:
+            return self._random.choice(ODD)
+        return answer(self.visit.dialogue, self.visit.state, self._script)
+
+
+def open_visit(
+    path: Path,
+    say: Say,
+    job: Job | None = None,
+    clock: Clock | None = None,
+    voice: Voice | None = None,
+    player: Player | None = None,
+    **more: object,
+) -> Visit:
+    """A visit on the record at `path`, new or resumed; a `Person` is told which one it answers in."""
+    scripted = clock if isinstance(clock, TestClock) else None
+    if path.exists():
+        record = Record.open(path, clock=clock)
+    else:
+        record = Record.create(path, clock)
+        setting = Setting(library().rules_for(job or demo_job()), library().grammar_texts, "scripted", "scripted")
+        record.append([("visit", setting.to_body())])
+    player = player or (TickingPlayer(scripted) if scripted else ScriptedPlayer())
+    ears = ScriptedEars(say, scripted)
+    visit = Visit(record, ears, voice or ScriptedVoice(), player, lambda event, effects: None, **more)  # type: ignore[arg-type]
+    if isinstance(say, Person):
+        say.visit = visit
+    return visit
