@@ -168,6 +168,7 @@ def test_a_visit_from_recordings_is_replayed_from_its_record_alone(run, tmp_path
         "visit.sqlite",
         "visit.audio",
         "visit.lock",
+        "report.html",
         "visit.flac",
         "turns.txt",
     }
