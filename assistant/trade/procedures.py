@@ -41,6 +41,19 @@ Proof = Literal[
 low-gas-check: no LP lies low. lock-out: after its last trial the control shuts all gas and keeps it shut (100 %
 lock-out). safe-shut-down: a standing pilot that goes out shuts all gas in time. The rest say what they are.
 """
+Danger = Literal[
+    "stored energy",
+    "live parts",
+    "gas",
+    "low gas",
+    "light-off",
+    "spark",
+    "flue gas",
+    "flame failure",
+    "jumpers",
+    "leak",
+]
+"""What can hurt at a step; a hazard says which it warns of, and `checking.dangers` which a step has."""
 END = "end"  # targets of a step that are no steps
 EMERGENCY = "emergency"
 
@@ -50,11 +63,15 @@ class _Data(BaseModel):
 
 
 class Hazard(_Data):
-    """A warning voiced before the hand goes in; "danger" waits for "understood"."""
+    """A warning voiced before the hand goes in; "danger" waits for "understood".
+
+    warns_of: the dangers that it is the warning of; the check of a procedure looks for it before them.
+    """
 
     level: Level
     say: str
     source: Source
+    warns_of: tuple[Danger, ...] = ()
 
 
 class State(_Data):
@@ -75,6 +92,7 @@ class Step(_Data):
     next: outcome -> step. Outcomes: done, yes, no, skip; of a reading its verdict, or that of a finding it
     completes where that is worse; of a timed step the worst verdict of its times. "then" is every other outcome;
     without it, the following step.
+    dangers: what can hurt there besides what follows from what it does and measures (`checking.dangers`).
     confirm: the good answer of a check is asked a second time, since a misheard one can hurt.
     bad: the answer of a check that is a finding, and its text. stage: as found, or as left.
     works_out: findings that this reading completes. proves: the safety tests that it is.
@@ -98,6 +116,7 @@ class Step(_Data):
     bad: dict[Literal["yes", "no"], str] = Field(default_factory=dict)
     works_out: tuple[str, ...] = ()
     proves: tuple[Proof, ...] = ()
+    dangers: tuple[Danger, ...] = ()
     needs: Literal["gas"] | Fitted | None = None
     confirm: bool = False
     stage: Literal["found", "left"] = "found"
