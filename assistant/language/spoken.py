@@ -48,7 +48,7 @@ _UNITS = {
     "ppm": ("part per million", "parts per million", "a share in parts per million"),
     "second": ("second", "seconds", "a time"),
     "Btu_per_hour": ("B T U per hour", "B T U per hour", "a heat rate"),
-    "dimensionless": ("time", "times", "a count"),
+    "dimensionless": ("try", "tries", "a count"),
     "cubic_foot_per_minute": ("cubic foot per minute", "cubic feet per minute", "an air flow"),
 }
 
