@@ -1,0 +1,335 @@
+"""A simulated technician: speaks the people's side of a visit through the virtual card.
+
+It hears by the room's sound when the assistant's voice has ended, then gives the answer to what is asked; what
+is asked it knows from the record, as a person knows it from the words. What it says are recordings of natural
+voices where the fixtures hold the words, else the bundled voice.
+"""
+
+from __future__ import annotations
+
+import csv
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from decimal import Decimal
+from pathlib import Path
+from typing import Self
+
+import numpy as np
+from card import RATE_HZ, Card
+from numpy.typing import NDArray
+
+from assistant.dialogue.machine import Dialogue
+from assistant.dialogue.state import Phase, State
+from assistant.errors import Problem
+from assistant.files import top_folder
+from assistant.language.meaning import Reading
+from assistant.speech.audio import read_audio, resample
+from assistant.speech.voice import ChildVoice, VoiceSettings
+from assistant.trade.procedures import Step
+from assistant.visit.record import Record
+from assistant.visit.visit import setting_of, turns
+
+VOICE_FROM = 300  # of int16's full scale: quieter is no voice of the assistant
+TURN_S = 1.3  # silence after which a person takes the turn; the assistant pauses 0.9 s between sentences
+FIXTURES = top_folder("audio_fixtures") / "visits"
+
+# The answers to the demo's job, by the step's quantity; the words are those of its recordings.
+WORDS = {
+    "ambient-co": "three parts per million",
+    "igniter-resistance": "sixty two ohms",
+    "rod-to-ground": "open",
+    "ground-resistance": "point eight",
+    "line-voltage": "one twenty two point four volts",
+    "neutral-to-ground": "point six volts",
+    "inlet-pressure": "seven point two inches",
+    "igniter-voltage": "one twenty one volts",
+    "warm-up-time": "eighteen seconds",
+    "trial-for-ignition": "four seconds",
+    "flame-signal": "three point two microamps",
+    "inlet-pressure-running": "six point nine inches",
+    "manifold-pressure": "three point five inches",
+    "meter-dial-seconds": "twenty four seconds",
+    "return-temperature": "sixty eight degrees",
+    "supply-temperature": "one twenty degrees",
+    "flue-oxygen": "seven point five percent",
+    "flue-co": "twenty eight parts",
+}
+
+
+class Clips:
+    """Sound for words, 16 kHz; start_s and end_s of the speech in it. Natural voices come first."""
+
+    def __init__(self, cache: Path) -> None:
+        self._voice = ChildVoice(VoiceSettings(rate_wpm=140), cache)
+        self._cut: dict[str, NDArray[np.int16]] = {}
+        for table in sorted(FIXTURES.glob("*.spoken.tsv")):
+            sound = resample(read_audio(table.with_name(table.name.replace(".spoken.tsv", ".flac"))), RATE_HZ).samples
+            with table.open(encoding="utf-8") as lines:
+                for row in csv.DictReader((line for line in lines if not line.startswith("#")), delimiter="\t"):
+                    start, end = (round(float(row[key]) * RATE_HZ) for key in ("start_s", "end_s"))
+                    self._cut.setdefault(row["text"].lower(), sound[start:end])
+
+    def __getitem__(self, words: str) -> NDArray[np.int16]:
+        if words.lower() not in self._cut:
+            sound = resample(self._voice.render(words), RATE_HZ).samples
+            loud = np.flatnonzero(np.abs(sound) > VOICE_FROM)
+            self._cut[words.lower()] = sound[loud[0] : loud[-1] + 1]
+        return self._cut[words.lower()]
+
+    def close(self) -> None:
+        """Ends the voice."""
+        self._voice.close()
+
+
+class Room:
+    """Everything that sounds in the room, recorded while open."""
+
+    def __init__(self, card: Card) -> None:
+        self._process = card.record()
+        self._pieces: list[NDArray[np.int16]] = []
+        self.samples = 0  # recorded so far
+        self.voice_at = 0  # the last sample with the assistant's voice
+        self.voiced = False
+        self._thread = threading.Thread(target=self._record, daemon=True)
+        self._thread.start()
+
+    def _record(self) -> None:
+        assert self._process.stdout
+        rest = b""
+        while data := self._process.stdout.read(4096):
+            rest += data
+            whole = len(rest) // 4 * 4
+            both = np.frombuffer(rest[:whole], np.int16).reshape(-1, 2)
+            rest = rest[whole:]
+            loud = np.flatnonzero(np.abs(both[:, 1].astype(np.int32)) > VOICE_FROM)
+            if len(loud):
+                self.voice_at = self.samples + int(loud[-1])
+                self.voiced = True
+            self._pieces.append(both)
+            self.samples += len(both)
+
+    @property
+    def quiet_s(self) -> float:
+        """For how long the assistant has been silent."""
+        return (self.samples - self.voice_at) / RATE_HZ
+
+    def sides(self, from_sample: int = 0) -> tuple[NDArray[np.int16], NDArray[np.int16]]:
+        """People and the assistant, from a sample on."""
+        both = np.concatenate(self._pieces)[from_sample:]
+        return both[:, 0], both[:, 1]
+
+    def close(self) -> None:
+        """Ends the recording."""
+        self._process.kill()
+        self._process.wait()
+        self._thread.join()
+
+
+@dataclass
+class Spoken:
+    """One thing that was said. from_sample: the room's clock just before it. question: what was asked."""
+
+    words: str
+    clip: NDArray[np.int16]
+    from_sample: int
+    state: State
+    ended_s: float = 0.0  # of the speech, on the room's clock
+    answered_s: float = 0.0  # first sound of the assistant after it
+
+
+@dataclass
+class Script:
+    """What is out of the ordinary.
+
+    words: step -> what is said instead. first: step -> things said before the answer, in order. late_s: step ->
+    how long the technician takes. until: the step at which the technician leaves.
+    """
+
+    words: Mapping[str, str] = field(default_factory=dict)
+    first: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    late_s: Mapping[str, float] = field(default_factory=dict)
+    until: str = ""
+
+
+class LiveVisit:
+    """The real command `assistant visit` on the card, with a technician; open inside `with`."""
+
+    def __init__(self, card: Card, job: Path, folder: Path, *options: str, cache: Path | None = None) -> None:
+        self.card, self.folder = card, folder
+        command = [sys.executable, "-m", "assistant", "visit", "--folder", str(folder), *options]
+        if "--resume" not in options:
+            command += ["--job", str(job)]
+        self.environment = {**card.environment, "COLUMNS": "200", "XDG_CACHE_HOME": str(cache or folder / "cache")}
+        self._out = (folder / "out.txt").open("w")
+        self.room = Room(card)
+        self.process = subprocess.Popen(command, env=self.environment, stdout=self._out, stderr=self._out)
+        self.clips = Clips(folder / "clips")
+        self.spoken: list[Spoken] = []
+        self._noise: subprocess.Popen[bytes] | None = None
+        self._done: dict[str, int] = {}
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.process.kill()
+        self.process.wait()
+        if self._noise:
+            self._noise.kill()
+            self._noise.wait()
+        self.room.close()
+        self.clips.close()
+        self._out.close()
+
+    @property
+    def output(self) -> str:
+        """What the command printed."""
+        return (self.folder / "out.txt").read_text(encoding="utf-8")
+
+    @property
+    def record(self) -> Path | None:
+        """Where the record is, once there is one."""
+        return next(iter(sorted(self.folder.rglob("visit.sqlite"))), None)
+
+    def noise(self, level: float, seconds: float = 900.0) -> None:
+        """Starts the noise of a blower; level: its RMS of int16."""
+        white = np.random.default_rng(5).normal(0, 1, round(seconds * RATE_HZ)).astype(np.float32)
+        brown = np.convolve(white, np.ones(8, np.float32) / 8, "same")
+        samples = (brown * level / brown.std()).astype(np.int16)
+
+        def feed() -> None:
+            self._noise = self.card.say(samples)
+
+        threading.Thread(target=feed, daemon=True).start()
+
+    def state(self) -> tuple[Dialogue, State] | None:
+        """What the record says of the visit now."""
+        if self.record is None:
+            return None
+        with suppress(Problem), Record.open(self.record, read_only=True) as record:
+            dialogue = setting_of(record).dialogue()
+            last = None
+            for last in turns(record):  # noqa: B007 - only the last is wanted
+                pass
+            return (dialogue, last.after) if last else None
+        return None
+
+    def work(self, script: Script, limit_s: float) -> State:
+        """Speaks until the visit is closed, or the script's last step is reached; the state then."""
+        deadline = time.monotonic() + limit_s
+        while True:
+            now = self.listen(deadline)
+            if now is None:
+                raise AssertionError(f"the visit ended by itself:\n{self.output[-3000:]}")
+            dialogue, state = now
+            if state.phase is Phase.CLOSED or state.step == script.until:
+                return state
+            words = self._answer(dialogue, state, script)
+            if not words:
+                time.sleep(0.2)
+                continue
+            self.say(words, state)
+
+    def listen(self, deadline: float) -> tuple[Dialogue, State] | None:
+        """Waits until it is the technician's turn; None where the assistant's program has ended."""
+        while True:
+            if time.monotonic() > deadline:
+                raise AssertionError(f"nothing more came:\n{self.output[-3000:]}")
+            if self.room.voiced and self.room.quiet_s >= TURN_S and (now := self.state()):
+                return now
+            if self.process.poll() is not None:
+                return self.state() if self.process.returncode == 0 else None
+            time.sleep(0.05)
+
+    def say(self, words: str, state: State) -> Spoken:
+        """Says the words and waits for the assistant's answer, but no longer than a person would."""
+        clip = self.clips[words]
+        spoken = Spoken(words, clip, self.room.samples, state)
+        self.spoken.append(spoken)
+        self.room.voiced = False
+        self.card.say(clip).wait()
+        waited_until = time.monotonic() + 4.0
+        while not self.room.voiced and time.monotonic() < waited_until:
+            time.sleep(0.02)
+        self.room.voiced = True  # nothing was said: the technician says it again
+        return spoken
+
+    def stop(self) -> None:
+        """Ends the program as Ctrl-C does, and waits for it."""
+        self.process.send_signal(signal.SIGINT)
+        self.process.wait(20)
+
+    def _answer(self, dialogue: Dialogue, state: State, script: Script) -> str:
+        step = dialogue.rules.procedure.step(state.step)
+        match state.phase:
+            case Phase.WARNING:
+                return "understood" if state.warned else ""
+            case Phase.CONFIRMING if state.candidate and state.candidate.value is not None:
+                return "yes" if state.candidate.value == self.meant(dialogue, state, script) else "no"
+            case Phase.CONFIRMING if state.candidate and state.candidate.command:
+                return "no"
+            case Phase.CONFIRMING:
+                return "yes"
+            case Phase.HOLDING:
+                return "go on"
+            case Phase.REASON:
+                return "no access"
+        before = self._done.get(step.id, 0)
+        first = script.first.get(step.id, ())
+        if before < len(first):
+            self._done[step.id] = before + 1
+            return first[before]
+        if before == len(first):
+            self._done[step.id] = before + 1
+            time.sleep(script.late_s.get(step.id, 0.0))
+        return answer_to(step, script)
+
+    @staticmethod
+    def meant(dialogue: Dialogue, state: State, script: Script) -> Decimal | object:
+        """The value that the technician means at a step."""
+        asked = dialogue.question(_asking(state))
+        meaning = dialogue.language.understand(answer_to(dialogue.rules.procedure.step(state.step), script), asked)
+        assert isinstance(meaning, Reading), meaning
+        return meaning.value
+
+    def measure(self) -> None:
+        """Finds in the room's sound when each thing said had ended, and when it was answered."""
+        people, voice = self.room.sides()
+        loud = np.flatnonzero(np.abs(voice.astype(np.int32)) > VOICE_FROM)
+        for spoken in self.spoken:
+            stretch = people[spoken.from_sample : spoken.from_sample + len(spoken.clip) + 3 * RATE_HZ]
+            at = _found(spoken.clip, stretch)
+            end = spoken.from_sample + at + len(spoken.clip)
+            spoken.ended_s = end / RATE_HZ
+            after = loud[np.searchsorted(loud, end) :]
+            spoken.answered_s = after[0] / RATE_HZ if len(after) else float("inf")
+
+
+def answer_to(step: Step, script: Script) -> str:
+    """What is said at a step when all goes well."""
+    if step.id in script.words:
+        return script.words[step.id]
+    if step.kind == "do":
+        return "done"
+    if step.quantity:
+        return WORDS[step.quantity]
+    return "no" if "yes" in step.bad or "yes" in step.next else "yes"
+
+
+def _asking(state: State) -> State:
+    from dataclasses import replace
+
+    return replace(state, phase=Phase.ASKING)
+
+
+def _found(clip: NDArray[np.int16], sound: NDArray[np.int16]) -> int:
+    """Where a clip begins in sound: the peak of their correlation."""
+    size = 1 << (len(clip) + len(sound)).bit_length()
+    spectrum = np.fft.rfft(sound, size) * np.conj(np.fft.rfft(clip, size))
+    return int(np.argmax(np.fft.irfft(spectrum, size)[: len(sound)]))
