@@ -251,8 +251,23 @@ class Language:
         return found
 
     def can_grow(self, text: str, question: Question) -> bool | None:
-        """Whether a complete answer could still go on: None when it is not complete yet."""
+        """Whether a complete answer could still go on to another one: None when it is not complete yet.
+
+        More words for the same command ("stop", "stop now") change nothing. After a unit only the rest of its
+        name can follow, in the same breath.
+        """
         words = normalise(text)
-        if isinstance(self.understand(text, question), Unclear):
+        meaning = self.understand(text, question)
+        if isinstance(meaning, Unclear) and meaning.reason in ("silence", "not-understood"):
             return None
-        return any(self.grammar.expected(rule, words) for rule in self.rules(question))
+        if meaning == Command("note"):  # what follows belongs to it
+            return None
+        mine = meaning.name.replace("-", "_") if isinstance(meaning, Command) else ""
+        follows = {rule: self.grammar.expected(rule, words) for rule in self.rules(question) if rule != mine}
+        if words[-1] in self._unit_words:
+            follows["reading"] = follows.get("reading", frozenset()) - self._unit_words - {"over"}
+        return any(follows.values())
+
+    @cached_property
+    def _unit_words(self) -> frozenset[str]:
+        return frozenset(self.grammar.words("unit"))

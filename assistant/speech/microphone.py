@@ -16,9 +16,9 @@ from assistant.errors import Problem
 from assistant.speech.audio import to_int16
 from assistant.speech.player import WATCHDOG_S, load_sounddevice
 
-_BLOCK_S = 0.05
+_BLOCK_S = 0.02
 # Ten seconds: longer than the assistant ever speaks at a stretch.
-_QUEUED_BLOCKS = 200
+_QUEUED_BLOCKS = 500
 _OTHERWISE = ", or give recordings with --from-audio"
 
 

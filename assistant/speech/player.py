@@ -23,7 +23,10 @@ from assistant.speech.audio import Audio, VisitTrack, resample
 WATCHDOG_S = 2.0
 """A device that moves no sound for so long is taken for lost, in seconds."""
 
-_BLOCK_S = 0.05
+_BLOCK_S = 0.02
+# What the device holds of the sound: the first of a sentence is heard so much later, and so is a stop. Over the
+# virtual card 0.03 s ran dry; the system's own "low" gave blocks of 2 ms, which stalled.
+_LATENCY_S = 0.06
 
 
 class PlayerError(Exception):
@@ -117,7 +120,7 @@ class DevicePlayer:
                 blocksize=round(self.rate_hz * _BLOCK_S),
                 channels=self._channels,
                 dtype="int16",
-                latency="high",
+                latency=_LATENCY_S,
                 callback=playing.fill,
                 finished_callback=playing.over.set,
             )
@@ -140,7 +143,7 @@ class DevicePlayer:
         return played
 
     def stop(self) -> None:
-        """End what is being played within a block of 50 ms; without effect where nothing is."""
+        """End what is being played within a block of 20 ms; without effect where nothing is."""
         self._stop.set()
 
     def _wait(self, playing: _Playing) -> None:

@@ -93,21 +93,26 @@ class VoskRecognizer:
 
 
 class VoskHearing:
-    """One utterance in Vosk: one pass for words with times, a second for the close alternatives (V6)."""
+    """One utterance in Vosk, twice at once: for words with times, and for the close alternatives (V6).
+
+    Both take the sound as it comes, so that after its end only the last of it is left to be decoded.
+    """
 
     def __init__(self, vosk: Any, model: Any, rate_hz: int, grammar: str) -> None:
-        self._vosk, self._model, self._rate_hz, self._grammar = vosk, model, rate_hz, grammar
         self._recognizer = vosk.KaldiRecognizer(model, rate_hz, grammar)
         self._recognizer.SetWords(True)
+        self._beside = vosk.KaldiRecognizer(model, rate_hz, grammar)
+        self._beside.SetMaxAlternatives(ALTERNATIVES)
         self._done: list[dict[str, Any]] = []
-        self._blocks: list[bytes] = []
+        self._whole = True
 
     def accept(self, block: NDArray[np.int16]) -> None:
         """Takes the next samples. Vosk may end a part of the utterance by itself; the parts are joined."""
         data = block.tobytes()
-        self._blocks.append(data)
         if self._recognizer.AcceptWaveform(data):
             self._done.append(json.loads(self._recognizer.Result()))
+        if self._whole and self._beside.AcceptWaveform(data):
+            self._whole = False  # it ended by itself in the middle: the lists of the parts cannot be compared
 
     def partial(self) -> str:
         """The words so far."""
@@ -126,10 +131,8 @@ class VoskHearing:
         return Heard(text, words, self._alternatives(text) if words else ())
 
     def _alternatives(self, text: str) -> tuple[Alternative, ...]:
-        again = self._vosk.KaldiRecognizer(self._model, self._rate_hz, self._grammar)
-        again.SetMaxAlternatives(ALTERNATIVES)
-        if again.AcceptWaveform(b"".join(self._blocks)):
-            return ()  # it ended by itself in the middle: the lists of the parts cannot be compared
-        found = json.loads(again.FinalResult())["alternatives"]
+        if not self._whole:
+            return ()
+        found = json.loads(self._beside.FinalResult())["alternatives"]
         best = max((a["confidence"] for a in found), default=0.0)
         return tuple(Alternative(a["text"], round(best - a["confidence"], 2)) for a in found if a["text"] != text)

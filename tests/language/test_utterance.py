@@ -219,7 +219,18 @@ def test_a_faint_word_leaves_room_for_another(language, ask):
 
 @pytest.mark.parametrize(
     ("words", "can_grow"),
-    [("one hundred", True), ("yes", False), ("one hundred and", None), ("banana", None), ("one twenty ohms", True)],
+    [
+        ("one hundred", True),
+        ("one twenty", True),
+        ("yes", False),
+        ("stop", False),  # "stop now" is the same command
+        ("note", None),  # what follows belongs to it
+        ("one hundred and", None),
+        ("banana", None),
+        ("one twenty ohms", False),
+        ("three parts", False),
+        ("one minute", True),
+    ],
 )
 def test_whether_an_answer_can_still_grow(language, ask, words, can_grow):
     assert language.can_grow(words, ask("igniter-resistance")) is can_grow

@@ -62,13 +62,13 @@ def test_every_utterance_of_the_visit_is_found_once_and_whole():
         assert end >= said_to - 0.05, text
 
 
-@pytest.mark.parametrize(("grown", "longest"), [(False, 0.6), (True, 1.0), (None, 1.4)])
-def test_how_long_a_silence_ends_an_utterance_depends_on_the_words(grown, longest):
+@pytest.mark.parametrize(("grown", "shortest", "longest"), [(False, 0.0, 0.3), (True, 0.5, 0.8), (None, 1.1, 1.4)])
+def test_how_long_a_silence_ends_an_utterance_depends_on_the_words(grown, shortest, longest):
     ears = Ears(ScriptedRecognizer(), FileSource([VISIT]))
     got = ears.listen(["yes"], lambda _: grown, 60.0)
     assert isinstance(got, Utterance)
     end_of_speech = spoken()[0][1]
-    assert longest - 0.45 < got.start_s + got.audio.seconds - end_of_speech < longest + 0.2
+    assert shortest < got.start_s + got.audio.seconds - end_of_speech < longest
 
 
 def test_nobody_speaks(tmp_path):
@@ -90,6 +90,51 @@ def test_the_clock_goes_on_where_the_stream_was_left():
     same = again.listen(["yes"], lambda _: False, 60.0)
     assert isinstance(same, Utterance)
     assert same.start_s == pytest.approx(two.start_s, abs=0.1)
+
+
+class Words:
+    """Hears as many words as it was given blocks that sound; counts the hearings begun."""
+
+    name = "words"
+    rate_hz = RATE
+
+    def __init__(self) -> None:
+        self.begun = 0
+
+    def missing(self, words):
+        return []
+
+    def hearing(self, expected):
+        self.begun += 1
+        outer = self
+
+        class One:
+            blocks = 0
+
+            def accept(self, block):
+                self.blocks += bool(np.abs(block).max() > 3000)
+
+            def partial(self):
+                return ""
+
+            def finish(self):
+                return Heard("grows" if self.blocks < 40 else "whole", second=str(outer.begun))
+
+        return One()
+
+
+def test_speech_that_goes_on_after_a_short_silence_is_heard_afresh_and_whole(tmp_path):
+    start, end, _ = spoken()[0]
+    said = read_audio(VISIT).samples[int(start * RATE) : int(end * RATE)]
+    quiet = np.zeros(int(0.35 * RATE), np.int16)
+    write_flac(tmp_path / "two.flac", Audio(np.concatenate([quiet, said, quiet, said, *[quiet] * 4]), RATE))
+    recognizer = Words()
+    ears = Ears(recognizer, FileSource([tmp_path / "two.flac"]))
+    got = ears.listen(["yes"], {"grows": True, "whole": False}.get, 60.0)
+    assert isinstance(got, Utterance)
+    assert recognizer.begun == 2
+    assert got.heard.text == "whole"
+    assert got.audio.seconds > 2 * (end - start)
 
 
 class LateSource:
