@@ -92,7 +92,7 @@ class Microphone:
             self._stream = None
 
     def blocks(self) -> Iterator[NDArray[np.int16]]:
-        """Yield what is heard, int16 of shape (n,) at `rate_hz`, about 50 ms each, until it is closed.
+        """Yield what is heard, int16 of shape (n,) at `rate_hz`, about 20 ms each, until it is closed.
 
         Raises MicrophoneLost where no sound came for 2 s.
         """
