@@ -159,7 +159,7 @@ def test_stop_ends_within_a_block_and_says_how_much_was_played() -> None:
     player = DevicePlayer(sounddevice=library)
     library.before_block = lambda number: player.stop() if number == 3 else None
     played = player.play(ramp(480_000))
-    assert played == Played(3 * 2_400, 480_000, 48_000)
+    assert played == Played(3 * 960, 480_000, 48_000)
     assert not played.complete
     assert len(library.heard) == 3
     assert library.closed == 1
