@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check format docs bench bench-hearing clean
+.PHONY: demo test check format docs corpus torture bench bench-record bench-hearing clean
 
 demo: .venv/.product
 	$(BIN)/assistant demo
@@ -38,6 +38,17 @@ clean:
 # What can be said, from the grammars.
 docs: .venv/.dev
 	$(BIN)/python -c 'from assistant.files import library; from assistant.language.table import what_can_be_said as t; print(t(library().language), end="")' > grammars/README.md
+
+# The records that later changes are held against, from scripted visits.
+corpus: .venv/.dev
+	$(BIN)/python tests/corpus/make.py
+
+# Kill -9 at 500 random moments, every byte of a sealed record flipped, a full disk: prints what was lost.
+torture: .venv/.dev
+	$(BIN)/python tests/torture.py
+
+bench-record: .venv/.dev
+	$(BIN)/python tests/bench/record.py
 
 # Figures, printed and never asserted.
 bench: .venv/.product

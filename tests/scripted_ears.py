@@ -81,19 +81,21 @@ ODD = (
 
 
 class Person:
-    """Answers what is asked, by a script and plain answers; of `odd_in` sayings one is out of turn."""
+    """Answers what is asked, by a script and plain answers; of `odd_in` sayings one is out of turn; after `most` it is over."""
 
-    def __init__(self, script: Mapping[str, Sequence[str]] | None = None, odd_in: int = 0, seed: int = 1) -> None:
+    def __init__(
+        self, script: Mapping[str, Sequence[str]] | None = None, odd_in: int = 0, seed: int = 1, most: int = 10**6
+    ) -> None:
         self.visit: Visit | None = None
         self.said = 0
         self._script = {key: list(said) for key, said in (script or {}).items()}
         self._odd_in = odd_in
         self._random = random.Random(seed)
-        self.most = 10**6
+        self._most = most
 
     def __call__(self) -> str | float | None:
         assert self.visit is not None
-        if self.said >= self.most:
+        if self.said >= self._most:
             return None
         self.said += 1
         if self._odd_in and self._random.randrange(self._odd_in) == 0:
