@@ -81,7 +81,10 @@ ODD = (
 
 
 class Person:
-    """Answers what is asked, by a script and plain answers; of `odd_in` sayings one is out of turn; after `most` it is over."""
+    """Answers what is asked, by a script and plain answers; of `odd_in` sayings one is out of turn.
+
+    After `most` sayings the recording is over.
+    """
 
     def __init__(
         self, script: Mapping[str, Sequence[str]] | None = None, odd_in: int = 0, seed: int = 1, most: int = 10**6

@@ -1,0 +1,299 @@
+"""Kills, flips and fills: what a record must survive. `make torture` runs it whole and prints the counts.
+
+tests/test_torture.py runs a small part. A kill -9 is not a loss of power: what the device does with a synced write
+then is beyond this.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import resource
+import signal
+import sys
+import tempfile
+import time
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+import itertools
+
+from scripted_ears import Person, open_visit
+from scripted_visits import EVENTFUL
+
+from assistant.dialogue import wording
+from assistant.dialogue.effects import Say
+from assistant.dialogue.state import Phase, Rules, State
+from assistant.speech.audio import Audio
+from assistant.speech.player import Played, ScriptedPlayer
+from assistant.speech.voice import ScriptedVoice
+from assistant.visit import seal
+from assistant.visit.record import Record, TestClock, audio_of, seal_of
+from assistant.visit.visit import NO_ROOM, ROOM_AGAIN, Visit, setting_of, turns
+
+
+@dataclass
+class Kills:
+    """What came of the kills. moments: seconds after the start of each run at which it was killed."""
+
+    kills: int = 0
+    visits: int = 0
+    finished: int = 0
+    acknowledged: int = 0
+    lost: list[str] = field(default_factory=list)
+    unsound: list[str] = field(default_factory=list)
+    wrong_step: list[str] = field(default_factory=list)
+
+
+def kill(times: int, seed: int = 20260105, longest_s: float = 0.8) -> Kills:
+    """Works scripted visits and kills them `times` times at random moments; each is resumed until it is sealed."""
+    moments, count = random.Random(seed), Kills()
+    with tempfile.TemporaryDirectory() as name:
+        while count.kills < times:
+            count.visits += 1
+            path = Path(name) / str(count.visits) / "visit.sqlite"
+            path.parent.mkdir()
+            acknowledged: dict[int, str] = {}
+            while not seal_of(path).exists() and count.kills < times:
+                _one_run(path, moments.uniform(0, longest_s), acknowledged, count)
+            count.finished += seal_of(path).exists()
+            count.acknowledged += len(acknowledged)
+    return count
+
+
+def _one_run(path: Path, life_s: float, acknowledged: dict[int, str], count: Kills) -> None:
+    """One run in a child, killed after `life_s` unless it ended before; then the record is looked at."""
+    reads, writes = os.pipe()
+    child = os.fork()  # everything is imported already: a run starts in no time
+    if not child:
+        os.close(reads)
+        _work(path, writes, seed=count.kills)
+        os._exit(0)
+    os.close(writes)
+    time.sleep(life_s)
+    with suppress(ProcessLookupError):
+        os.kill(child, signal.SIGKILL)
+    _, status = os.waitpid(child, 0)
+    with os.fdopen(reads, encoding="utf-8") as pipe:
+        text = pipe.read()
+    if os.WIFSIGNALED(status):
+        count.kills += 1
+    elif os.WEXITSTATUS(status):
+        count.unsound.append(f"visit {count.visits}: the run failed")
+    for line in text.splitlines(keepends=True):
+        if line.endswith("\n"):  # else it was cut off by the kill: not acknowledged
+            seq, digest = line.split()
+            acknowledged[int(seq)] = digest
+    _look(path, acknowledged, count)
+
+
+def _work(path: Path, writes: int, seed: int) -> None:
+    """In the child: goes on with the visit; a reading is acknowledged when its read-back begins to play."""
+    told = 0
+
+    class Telling(ScriptedPlayer):
+        def play(self, audio: Audio) -> Played:
+            nonlocal told
+            for entry in visit.record.entries() if visit else ():
+                if entry.seq > told and entry.kind == "reading":
+                    os.write(writes, f"{entry.seq} {entry.hash}\n".encode())
+                told = max(told, entry.seq)
+            self.played.clear()
+            return super().play(audio)
+
+    visit: Visit | None = None
+    if path.exists() and not _began(path):
+        path.unlink()  # stopped before it began: a new visit is started, as a person would
+    visit = open_visit(path, Person(EVENTFUL, odd_in=5, seed=seed), player=Telling())
+    if visit.run():
+        seal.seal(visit.record)
+    visit.record.close()
+
+
+def _began(path: Path) -> bool:
+    with suppress(Exception), Record.open(path, read_only=True) as record:
+        return any(True for _ in record.entries())
+    return False
+
+
+def _look(path: Path, acknowledged: dict[int, str], count: Kills) -> None:
+    """Holds the record against what was acknowledged, and folds it."""
+    name = f"visit {count.visits}, kill {count.kills}"
+    if not path.exists() or not _began(path):
+        count.lost += [f"{name}: entry {seq}" for seq in acknowledged]
+        return
+    with Record.open(path, read_only=True) as record:
+        hashes = {entry.seq: entry.hash for entry in record.entries()}
+        problems = record.verify()
+        folded = list(turns(record))
+        rules = setting_of(record).rules
+    count.lost += [f"{name}: entry {seq}" for seq, digest in acknowledged.items() if hashes.get(seq) != digest]
+    count.unsound += [f"{name}: {problem}" for problem in problems]
+    if not all(turn.same for turn in folded):
+        count.unsound.append(f"{name}: decided otherwise")
+    # Recordings may be left over from the moment of the kill, but every one that is named is there.
+    found = seal.check(path).problems
+    count.unsound += [f"{name}: {problem}" for problem in found if "was added" not in problem or seal_of(path).exists()]
+    for before, after in itertools.pairwise(folded):
+        if after.entry.kind == "opened":
+            said = " ".join(effect.text for effect in after.effects if isinstance(effect, Say))
+            if _pending(before.after, rules) not in said:
+                count.wrong_step.append(f"{name}: entry {after.entry.seq} says {said!r}")
+
+
+def _pending(state: State, rules: Rules) -> str:
+    """What a resumed visit has to ask again."""
+    step = rules.procedure.step(state.step)
+    match state.phase:
+        case Phase.CONFIRMING:
+            return "Did you mean" if state.candidate and state.candidate.command else "Is that right?"
+        case Phase.WARNING:
+            return wording.sentences(rules.hazards[step.hazards[0]].say)[0].strip()
+        case Phase.ASKING if not state.correcting:
+            return wording.sentences(step.say)[-1].strip()
+        case Phase.ASKING:
+            return "again."
+        case Phase.HOLDING:
+            return "On hold."
+    return ""
+
+
+@dataclass
+class Flips:
+    """How many one-byte flips were made in which file, and which were not found."""
+
+    made: dict[str, int] = field(default_factory=dict)
+    missed: list[str] = field(default_factory=list)
+
+
+def flip(every: int = 1, sayings: int = 6) -> Flips:
+    """Flips each `every`-th byte of a sealed record, its seal and its recordings in turn, and checks each time.
+
+    The visit is closed early, so that the files are small; the bit that is flipped changes from byte to byte.
+    """
+    count = Flips()
+    with tempfile.TemporaryDirectory() as name:
+        path = Path(name) / "visit.sqlite"
+        visit = open_visit(path, Person(most=sayings), clock=TestClock())
+        visit.run()
+        visit.record.append([("closed", {}), ("end", {})])
+        seal.seal(visit.record)
+        visit.record.close()
+        assert seal.check(path).problems == []
+        for file in (path, seal_of(path), *sorted(audio_of(path).iterdir())):
+            content = file.read_bytes()
+            count.made[file.name] = 0
+            with file.open("r+b", buffering=0) as open_file:
+                for at in range(count.made[file.name], len(content), every):
+                    _put(open_file, at, content[at] ^ (1 << at % 8))
+                    count.made[file.name] += 1
+                    if not seal.check(path).problems:
+                        count.missed.append(f"{file.name}, byte {at}")
+                    _put(open_file, at, content[at])
+        assert seal.check(path).problems == []
+    return count
+
+
+def _put(file: object, at: int, value: int) -> None:
+    file.seek(at)  # type: ignore[attr-defined]
+    file.write(bytes([value]))  # type: ignore[attr-defined]
+
+
+@dataclass
+class Full:
+    """What came of full disks."""
+
+    times: int = 0
+    told: int = 0
+    lost: list[str] = field(default_factory=list)
+    not_finished: int = 0
+
+
+def fill(times: int, seed: int = 5) -> Full:
+    """Works visits in which the disk is full at a random moment, then has room again.
+
+    By turns SQLite's page limit and a limit on the size of a file (which also stops recordings).
+    """
+    count, chance = Full(), random.Random(seed)
+    for number in range(times):
+        with tempfile.TemporaryDirectory() as name:
+            _fill_once(Path(name) / "visit.sqlite", chance.randrange(3, 60), number % 2 == 0, count)
+    return count
+
+
+def _fill_once(path: Path, moment: int, pages: bool, count: Full) -> None:
+    person = Person(EVENTFUL)
+    heard: list[str] = []
+    unlimited = resource.getrlimit(resource.RLIMIT_FSIZE)
+    state = {"full": False, "was": False}
+
+    class Voice:
+        def render(self, text: str) -> Audio:
+            heard.append(text)
+            return ScriptedVoice().render(text)
+
+    def say() -> str | float | None:
+        if person.said >= moment and not state["was"]:
+            state["was"] = state["full"] = True
+            if pages:
+                (now,) = visit.record._connection.execute("PRAGMA page_count").fetchone()
+                visit.record._connection.execute(f"PRAGMA max_page_count = {now}")
+            else:
+                resource.setrlimit(resource.RLIMIT_FSIZE, (0, unlimited[1]))
+        return person()
+
+    def make_room(_: float) -> None:
+        state["waited"] = True
+        visit.record._connection.execute("PRAGMA max_page_count = 1000000")
+        resource.setrlimit(resource.RLIMIT_FSIZE, unlimited)
+
+    player = ScriptedPlayer()
+    visit = open_visit(path, say, player=player, voice=Voice(), sleep=make_room)
+    person.visit = visit
+    try:
+        closed = visit.run()
+        count.times += 1
+        count.told += bool(state.get("waited")) and ROOM_AGAIN in heard and all(text in heard for text in NO_ROOM)
+        count.not_finished += not closed
+        readings = [taken.words for taken in visit.state.readings]
+        with Record.open(path, read_only=True) as record:
+            kept = [entry.body["words"] for entry in record.entries() if entry.kind == "reading"]
+            problems = record.verify()
+        if kept != readings or problems:
+            count.lost.append(f"{path}: {readings} {kept} {problems}")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, unlimited)
+        visit.record.close()
+
+
+def main() -> None:
+    """Prints the counts; exit status 1 when something was lost or missed."""
+    began = time.monotonic()
+    killed = kill(500)
+    print(
+        f"kill -9: {killed.kills} in {killed.visits} visits ({killed.finished} came to their end and were sealed); "
+        f"{killed.acknowledged} readings acknowledged, {len(killed.lost)} lost, {len(killed.unsound)} records unsound, "
+        f"{len(killed.wrong_step)} resumed at a wrong step."
+    )
+    flipped = flip()
+    print(
+        f"one-byte flips: {sum(flipped.made.values())} ({', '.join(f'{n} {c}' for n, c in flipped.made.items())}); "
+        f"{len(flipped.missed)} not found."
+    )
+    filled = fill(20)
+    print(
+        f"full disk: {filled.times} visits, told aloud in {filled.told}, {len(filled.lost)} lost something, "
+        f"{filled.not_finished} did not come to their end."
+    )
+    print(f"{time.monotonic() - began:.0f} s.")
+    wrong = [*killed.lost, *killed.unsound, *killed.wrong_step, *flipped.missed, *filled.lost]
+    for line in wrong[:20]:
+        print(line)
+    sys.exit(bool(wrong) or filled.told != filled.times or filled.not_finished > 0)
+
+
+if __name__ == "__main__":
+    main()
