@@ -9,17 +9,20 @@ from assistant.dialogue.bodies import plain
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
-from assistant.dialogue.figures import judge_reading
-from assistant.dialogue.state import Candidate, Phase, State
+from assistant.dialogue.figures import MUST_NOT_RISE, judge_reading
+from assistant.dialogue.state import Candidate, Phase, Remark, State
 from assistant.dialogue.steps import ask, leave, open_step, present, take
 from assistant.language.meaning import Command, Meaning, Unclear
+from assistant.language.utterance import normalise
 
 
 def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Yes, no or done at a step that does not ask for a reading."""
     step = dialogue.rules.procedure.step(state.step)
     answer = meaning.name if isinstance(meaning, Command) else ""
-    if step.kind == "read" or state.correcting:
+    if step.kind == "time" and not (state.correcting or state.untold):
+        return _again(state, "Say mark at each event, and done after the last.")
+    if step.kind in ("read", "time") or state.correcting:
         return _again(state, "I need the reading, or say skip.")
     if step.kind == "do":
         if answer == "no":
@@ -41,7 +44,7 @@ def answered(dialogue: Context, state: State, answer: str, words: str) -> Turn:
     effects: list[Effect] = [Note("answer", body)]
     text = step.bad.get("yes" if answer == "yes" else "no")
     if text:
-        state = replace(state, remarks=(*state.remarks, (step.id, text)))
+        state = replace(state, remarks=(*state.remarks, Remark(step.id, text)))
         effects += [
             Note("remark", {"step": step.id, "text": text}),
             *say(f"Recorded: {text}.", "answer"),
@@ -85,6 +88,12 @@ def not_understood(dialogue: Context, state: State, event: Said, meaning: Meanin
         elif failures > 2:
             said += f" {wording.HELP_AFTER_THREE}"
     note = Note("unclear", {"step": state.step, "reason": meaning.reason, "choices": list(meaning.choices)})
+    if state.counts_marks:  # what was no mark is let go: whoever speaks now does not hear the next one
+        return state, [note]
+    rises = meaning.reason == "trend" and not {"falling", "down"} & set(normalise(event.heard.text))
+    asked = dialogue.asked(state) if state.phase is Phase.ASKING else None
+    if rises and asked in MUST_NOT_RISE:
+        return _rising(dialogue, state, note)
     if meaning.near and state.phase is not Phase.CONFIRMING:
         candidate = Candidate(event.heard.text, command=meaning.near, phase=state.phase)
         state = replace(state, phase=Phase.CONFIRMING, candidate=candidate)
@@ -105,3 +114,14 @@ def understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -
         return open_step(dialogue, state, state.step)
     turn, effects = ask(dialogue, state)
     return turn, [Note("understood", {"step": step.id, "hazards": list(step.hazards)}), *effects]
+
+
+def _rising(dialogue: Context, state: State, note: Note) -> Turn:
+    """What must not rise is said to rise: the cause is to be found, whatever the figure."""
+    text = f"{dialogue.rules.quantities[dialogue.asked(state) or ''].spoken} is rising, find the cause"
+    effects: list[Effect] = [note]
+    if not any(r.step == state.step and r.text == text for r in state.remarks):
+        state = replace(state, remarks=(*state.remarks, Remark(state.step, text)))
+        effects.append(Note("remark", {"step": state.step, "text": text}))
+    told = "It rises. Find the cause. Give the figure when it is steady."
+    return state, [*effects, *say(told, "answer"), *present(dialogue, state)]

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 from assistant.dialogue import wording
 from assistant.dialogue.context import Context, Turn, say
-from assistant.dialogue.effects import Note
+from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
+from assistant.dialogue.figures import worst_of_times
 from assistant.dialogue.state import Phase, Skipped, State
 from assistant.dialogue.steps import back_to_the_step, given_up, leave, open_step, present
 from assistant.language.meaning import Meaning, Unclear
@@ -69,7 +70,7 @@ def skip(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
         state, note = given_up(replace(state, candidate=None))
         turn, effects = back_to_the_step(dialogue, state)
         return turn, [*note, *say("The reading stays taken back.", "answer"), *effects]
-    if not step.skippable:
+    if not (step.skippable or state.untold):
         return state, [
             *say("This step cannot be skipped. It makes the next ones safe."),
             *present(dialogue, state),
@@ -89,10 +90,31 @@ def reason(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
     if meaning == Unclear("silence"):
         return not_here(dialogue, state, event, meaning)
     reason = dialogue.language.reason(event.heard.text) or "as recorded"
+    if state.untold:
+        return _untold(dialogue, state, reason, event.audio)
     skipped = Skipped(state.step, reason, event.audio)
     state = replace(state, skipped=(*state.skipped, skipped), phase=Phase.ASKING)
     note = Note("skipped", {"step": state.step, "reason": reason, "audio": event.audio})
     return leave(dialogue, state, "skip", [note, *say(f"Skipped, {reason}.", "answer")])
+
+
+def _untold(dialogue: Context, state: State, why: str, audio: str) -> Turn:
+    """A time of a timed step that no marks gave is not told either."""
+    step = dialogue.rules.procedure.step(state.step)
+    why = f"{dialogue.rules.quantities[state.untold[0]].spoken} not timed, {why}"
+    state = replace(
+        state,
+        phase=Phase.ASKING,
+        skipped=(*state.skipped, Skipped(step.id, why, audio, part=True)),
+        untold=state.untold[1:],
+    )
+    effects: list[Effect] = [
+        Note("skipped", {"step": step.id, "reason": why, "audio": audio}),
+        *say(f"Skipped, {why}.", "answer"),
+    ]
+    if state.untold:
+        return state, [*effects, *present(dialogue, state)]
+    return leave(dialogue, state, worst_of_times(state, step), effects)
 
 
 def note(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

@@ -50,7 +50,7 @@ class Context:
         step = self.rules.procedure.step(state.step)
         if state.phase is not Phase.ASKING:
             return Question(state.phase.value)
-        quantity = state.correcting.quantity if state.correcting else step.quantity
+        quantity = self.asked(state)
         names = state.speaker == "helper"
         return Question(step.id, self.quantity(quantity), names) if quantity else Question(step.id)
 
@@ -73,11 +73,11 @@ class Context:
         """Whether the step waits for "understood"."""
         return any(self.rules.hazards[name].level == "danger" for name in step.hazards)
 
-    def asked_quantity(self, state: State) -> str:
-        """The quantity that an answer is for: that of the reading taken back, or of the step."""
-        name = state.correcting.quantity if state.correcting else self.rules.procedure.step(state.step).quantity
-        assert name is not None
-        return name
+    def asked(self, state: State) -> str | None:
+        """The quantity that an answer is for: of the reading taken back, of a time to be told, or of the step."""
+        if state.correcting:
+            return state.correcting.quantity
+        return state.untold[0] if state.untold else self.rules.procedure.step(state.step).quantity
 
 
 Handler = Callable[[Context, State, Said, Meaning], Turn]

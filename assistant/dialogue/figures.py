@@ -13,8 +13,10 @@ from assistant.language.meaning import Reading, Value
 from assistant.language.spoken import spoken_value
 from assistant.trade import units
 from assistant.trade.findings import FINDINGS
-from assistant.trade.judging import judge
+from assistant.trade.formulas import meter_uncertainty
+from assistant.trade.judging import RISING, Verdict, judge
 from assistant.trade.limits import limit_for
+from assistant.trade.procedures import Step
 from assistant.trade.quantities import Overload
 
 # A reading this many times the last visit's, or this part of it, is asked (common practice).
@@ -24,17 +26,36 @@ FAR = Decimal(3)
 RANK = ("noted", "pass", "caution", "cannot-judge", "conditional-pass", "conditional-fail", "fail")
 
 
-def judge_reading(dialogue: Context, state: State, candidate: Candidate) -> Taken:
-    """The reading as it would be taken: lead resistance off, converted, judged with the meter's accuracy."""
+# How far a mark said by voice lies from its event: half the width, in seconds (from memory, verify). The job file
+# replaces it with a meter, for the voice's marks, that measures these times with an accuracy.
+MARK_S = Decimal("0.3")
+
+# What must not rise from one reading to the next of the same burn, however low it is: its cause is looked for
+# (common practice).
+MUST_NOT_RISE = ("co-air-free", "flue-co")
+
+
+def uncertainty_of_marks() -> Decimal:
+    """Expanded uncertainty (k = 2), in seconds, of the time between two marks: each is known to `MARK_S`."""
+    one = meter_uncertainty(Decimal(0), Decimal(0), Decimal(1), MARK_S)
+    return (one * one * 2).sqrt().quantize(Decimal("0.01"))
+
+
+def judge_reading(dialogue: Context, state: State, candidate: Candidate, quantity_name: str | None = None) -> Taken:
+    """The reading as it would be taken: lead resistance off, converted, judged with the meter's accuracy.
+
+    quantity_name: where it is not of the quantity that is asked.
+    """
     step = dialogue.rules.procedure.step(state.correcting.step if state.correcting else state.step)
-    name = dialogue.asked_quantity(state)
+    name = quantity_name or dialogue.asked(state)
     assert candidate.value is not None
+    assert name is not None
     quantity = dialogue.rules.quantities[name]
     meter = dialogue.rules.job.meter_for(name)
     if candidate.upper is not None:
         # Of a reading that was not steady the end nearer failure counts.
         ends = [
-            judge_reading(dialogue, state, replace(candidate, value=v, upper=None))
+            judge_reading(dialogue, state, replace(candidate, value=v, upper=None), name)
             for v in (candidate.value, candidate.upper)
         ]
         worse = max(ends, key=lambda end: RANK.index(end.verdict.outcome))
@@ -50,6 +71,8 @@ def judge_reading(dialogue: Context, state: State, candidate: Candidate) -> Take
         if accuracy and units.same_dimension(accuracy.unit, candidate.unit):
             spread = accuracy.expanded_uncertainty(abs(units.convert(said, candidate.unit, accuracy.unit)))
             uncertainty = units.convert(spread, _difference(accuracy.unit), _difference(quantity.unit))
+        elif candidate.timed and units.same_dimension(quantity.unit, "second"):
+            uncertainty = units.convert(uncertainty_of_marks(), "second", quantity.unit)
     limit = limit_for(name, dialogue.rules.limits, dialogue.rules.job)
     return Taken(
         step=step.id,
@@ -57,13 +80,35 @@ def judge_reading(dialogue: Context, state: State, candidate: Candidate) -> Take
         value=candidate.value,
         unit=candidate.unit,
         judged=value,
-        verdict=judge(value, limit, uncertainty),
+        verdict=_no_rise(judge(value, limit, uncertainty), value, state.latest(name), name),
         words=candidate.words,
         speaker=state.speaker,
-        stage=step.stage,
+        stage="left" if step.id in state.as_left else step.stage,
         approximate=candidate.approximate,
         audio=candidate.audio,
     )
+
+
+def times_of(dialogue: Context, state: State, step: Step) -> list[Taken]:
+    """The times of a timed step that its marks give; each mark names its event."""
+    at = {mark.event: mark.at_s for mark in state.marks}
+    return [
+        judge_reading(
+            dialogue,
+            state,
+            Candidate("mark", Decimal(str(round(at[stop] - at[start], 1))), "second", timed=True),
+            quantity,
+        )
+        for quantity, (start, stop) in step.times.items()
+        if start in at and stop in at
+    ]
+
+
+def worst_of_times(state: State, step: Step) -> str:
+    """The outcome of a timed step: the worst of its times; one that is not known cannot be judged."""
+    latest = [state.latest(quantity) for quantity in step.times]
+    own = [taken.verdict.outcome if taken and taken.step == step.id else "cannot-judge" for taken in latest]
+    return max(own, key=RANK.index)
 
 
 def work_out(dialogue: Context, state: State, name: str, step: str) -> Found:
@@ -80,13 +125,18 @@ def work_out(dialogue: Context, state: State, name: str, step: str) -> Found:
         value = finding.work_out(inputs, dialogue.rules.job)
     except ValueError as wrong:
         return Found(name, step, None, finding.unit, None, str(wrong))
-    return Found(
-        name,
-        step,
-        value,
-        finding.unit,
-        judge(value, limit_for(name, dialogue.rules.limits, dialogue.rules.job), None),
-    )
+    verdict = judge(value, limit_for(name, dialogue.rules.limits, dialogue.rules.job), None)
+    before = next((f for f in state.findings if f.name == name and not f.voided), None)
+    return Found(name, step, value, finding.unit, _no_rise(verdict, value, before, name))
+
+
+def _no_rise(verdict: Verdict, value: Value, before: Taken | Found | None, name: str) -> Verdict:
+    """A later reading that is higher asks for the cause, where `name` must not rise."""
+    old = before.judged if isinstance(before, Taken) else before.value if before else None
+    rises = isinstance(value, Decimal) and isinstance(old, Decimal) and value > old
+    if name in MUST_NOT_RISE and rises and verdict.outcome in ("pass", "noted", "caution"):
+        return replace(verdict, outcome="caution", reason=RISING)
+    return verdict
 
 
 def far_from_last_visit(dialogue: Context, state: State, meaning: Reading) -> bool:
@@ -103,7 +153,8 @@ def read_back(dialogue: Context, state: State, candidate: Candidate) -> str:
     """What was heard; a value in another unit than asked also in that one."""
     said = wording.read_back(candidate)
     if isinstance(candidate.value, Decimal):
-        asked = dialogue.rules.quantities[dialogue.asked_quantity(state)].unit
+        name = dialogue.asked(state)
+        asked = dialogue.rules.quantities[name].unit if name else candidate.unit
         if candidate.unit != asked:
             converted = units.round_significant(units.convert(candidate.value, candidate.unit, asked), 3)
             said += f", that is {spoken_value(converted, asked)}"

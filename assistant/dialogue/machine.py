@@ -8,16 +8,19 @@ before the next `Say` is voiced.
 Theory of operation. A step opens in WARNING when it has hazards; they must have been played to the end
 (`Voiced`), and a danger needs "understood", before the step's question is put (ASKING). A reading that needs
 a spoken yes waits in CONFIRMING; one that does not is taken at its read-back. What the step leads to depends
-on how the reading stands. Stop and the emergency words act in every phase but the last. In EMERGENCY only
-"area clear" helps, then a recorded name and a yes; then the visit starts again from its first step, with
-nothing known of power and gas.
+on how the reading stands. A timed step takes marks and says nothing between them; MISSED asks which event got
+none, and TIMED for a yes to the times. A repair (REPAIR) voids what it touches and walks the visit again, as left.
+After the last step DECIDING asks whether the appliance stays on, SHUTTING follows a "no", TELLING and FOLLOW_UP
+record who was told and what is to be done. Stop and the emergency words act in every phase but the last. In
+EMERGENCY only "area clear" helps, then a recorded name and a yes; then the visit starts again from its first step,
+with nothing known of power and gas.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue import answers, asides, emergencies, readings, wording
+from assistant.dialogue import answers, asides, emergencies, ending, readings, repairs, timing, wording
 from assistant.dialogue.context import Context, Handler, Turn, say
 from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Event, Opened, Quiet, Said, Voiced
@@ -55,6 +58,11 @@ class Dialogue(Context):
         if state.phase is Phase.CLOSED:
             return state, []
         hello = say(f"Going on with the visit. {wording.how_far(state, self.rules)}")
+        if state.counts_marks or state.timer_from_s is not None:
+            # The stream's clock begins anew after an interruption: no time reaches across it.
+            state = replace(state, marks=(), missed=(), timer_from_s=None)
+            lost: list[Effect] = [Note("marks-dropped", {"step": state.step, "reason": "interrupted"})]
+            hello = [*lost, *hello, *say("The marks are lost. Run it again.")]
         if state.phase is Phase.WARNING:
             turn, effects = open_step(self, state, state.step)
             return turn, [*hello, *effects]
@@ -68,6 +76,8 @@ class Dialogue(Context):
             problem = Note("not-voiced", {"problem": event.problem, "step": state.step})
             if state.phase is Phase.WARNING:
                 return replace(state, phase=Phase.HOLDING, back_to=Phase.WARNING), [problem]
+            if state.phase is Phase.SHUTTING and not state.ending.understood:
+                return replace(state, phase=Phase.HOLDING, back_to=Phase.SHUTTING), [problem]
             return state, [problem]
         if state.phase is not Phase.WARNING or state.warned:
             return state, []
@@ -80,7 +90,7 @@ class Dialogue(Context):
         return turn, [*effects, *more]
 
     def _quiet(self, state: State, event: Quiet) -> Turn:
-        if state.phase is Phase.CLOSED:
+        if state.phase is Phase.CLOSED or state.counts_marks:
             return state, []
         return state, [*say("I am listening."), *present(self, state)]
 
@@ -134,16 +144,18 @@ TRANSITIONS: dict[Phase, dict[str, Handler]] = {
         "go-back": asides.go_back,
         "skip": asides.skip,
         "helper": asides.helper,
+        "repair-made": repairs.repair,
     },
     Phase.ASKING: {
         "reading": readings.heard_reading,
         "readings": readings.heard_readings,
         "yes": answers.yes_no,
         "no": answers.yes_no,
-        "next": answers.yes_no,
+        "next": timing.next_or_over,
         "go-back": asides.go_back,
         "skip": asides.skip,
-        "mark": readings.mark,
+        "mark": timing.mark,
+        "repair-made": repairs.repair,
         "helper": asides.helper,
     },
     Phase.CONFIRMING: {"yes": _confirmed, "no": answers.refused, "skip": asides.skip},
@@ -166,6 +178,18 @@ TRANSITIONS: dict[Phase, dict[str, Handler]] = {
     },
     Phase.EMERGENCY: {"area-clear": emergencies.area_clear, "anything": emergencies.stay_out},
     Phase.CLEARING: {"anything": emergencies.named},
+    Phase.MISSED: {"hold": asides.hold, "say-again": asides.say_again, "anything": timing.missed},
+    Phase.TIMED: {"yes": timing.times_confirmed, "no": timing.times_refused},
+    Phase.REPAIR: {"hold": asides.hold, "say-again": asides.say_again, "anything": repairs.named},
+    Phase.DECIDING: {"yes": ending.decided, "no": ending.decided},
+    Phase.SHUTTING: {
+        "understood": ending.understood,
+        "next": ending.done,
+        "yes": ending.shut,
+        "no": ending.shut,
+    },
+    Phase.TELLING: {"hold": asides.hold, "say-again": asides.say_again, "anything": ending.told},
+    Phase.FOLLOW_UP: {"hold": asides.hold, "say-again": asides.say_again, "anything": ending.follow_up},
     Phase.CLOSED: {"anything": asides.nothing},
 }
 """Phase -> what was said (a command, "reading", "unclear", or "anything" else) -> what it does."""

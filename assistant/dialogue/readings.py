@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from decimal import Decimal
 
 from assistant.dialogue import wording
 from assistant.dialogue.answers import refused
@@ -20,7 +19,6 @@ from assistant.dialogue.figures import (
 from assistant.dialogue.state import Candidate, Phase, State
 from assistant.dialogue.steps import present, weigh
 from assistant.language.meaning import Confirm, Meaning, Reading, Readings, Unclear
-from assistant.trade import units
 
 
 def heard_reading(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -101,19 +99,3 @@ def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     name = dialogue.rules.quantities[last.quantity].spoken
     note = Note("correction", {"step": last.step, "quantity": last.quantity, "withdrawn": plain(last.value)})
     return state, [note, *say(f"Taken back: {name}, {said_value(last)}."), *present(dialogue, state)]
-
-
-def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
-    """At a time that is asked, the first mark starts the stopwatch and the second reads it."""
-    asked = dialogue.question(state).quantity
-    if asked is None or not units.same_dimension(asked.unit, "second"):
-        return state, [*say("No time is asked here."), *present(dialogue, state)]
-    if state.timer_from_s is None:
-        state = replace(state, timer_from_s=event.at_s)
-        return state, [Note("mark", {"step": state.step, "at_s": event.at_s}), *say("Marked.")]
-    seconds = Decimal(str(round(event.at_s - state.timer_from_s, 1)))
-    state = replace(state, timer_from_s=None)
-    note = Note("mark", {"step": state.step, "at_s": event.at_s})
-    candidate = Candidate(event.heard.text, seconds, "second", timed=True, audio=event.audio)
-    turn, effects = weigh(dialogue, state, candidate, "")
-    return turn, [note, *effects]

@@ -31,6 +31,13 @@ class Phase(Enum):
     HOLDING = "holding"  # for "go on"
     EMERGENCY = "emergency"  # for "area clear"
     CLEARING = "clearing"  # for the name of whoever says so, then a yes
+    MISSED = "event"  # for the event that got no mark
+    TIMED = "timed"  # for a yes or no to the times that the marks give
+    REPAIR = "repair"  # for what was repaired, then a yes
+    DECIDING = "deciding"  # at the end: for the technician's decision whether the appliance stays on
+    SHUTTING = "shutting"  # at the end: for gas and power being shut off
+    TELLING = "telling"  # at the end: for the name of who was told
+    FOLLOW_UP = "follow-up"  # at the end: for what is to be done
     CLOSED = "closed"
 
 
@@ -47,9 +54,9 @@ class Rules:
 
 @dataclass(frozen=True)
 class Candidate:
-    """What was heard and is not yet taken: a reading, or the answer "yes" or "no" to a check.
+    """What was heard and is not yet taken: a reading, the answer "yes" or "no" to a check, or a repair's name.
 
-    timed: the value is from the stopwatch of "mark".
+    timed: the value is from "mark".
     """
 
     words: str
@@ -69,6 +76,7 @@ class Candidate:
 class Taken:
     """A reading that was taken. judged: its value in the limit's unit, lead resistance taken off.
 
+    withdrawn: taken back. voided: a repair came after it; it stays in the record as found.
     audio: the recording of the value.
     """
 
@@ -84,12 +92,13 @@ class Taken:
     approximate: bool = False
     upper: Decimal | None = None
     withdrawn: bool = False
+    voided: bool = False
     audio: str = ""
 
 
 @dataclass(frozen=True)
 class Found:
-    """A finding that was worked out from readings."""
+    """A finding that was worked out from readings. voided: a repair came after it."""
 
     name: str
     step: str
@@ -97,15 +106,60 @@ class Found:
     unit: str
     verdict: Verdict | None
     problem: str = ""
+    voided: bool = False
+
+
+@dataclass(frozen=True)
+class Remark:
+    """What a check found. voided: a repair came after it."""
+
+    step: str
+    text: str
+    voided: bool = False
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A mark of a timed step. event: the one that was named with it. at_s: on the stream's sample clock."""
+
+    at_s: float
+    event: str = ""
+
+
+@dataclass(frozen=True)
+class Repaired:
+    """A repair that was made. name: in the procedure's repairs. voids: the steps asked again, as left."""
+
+    name: str
+    step: str
+    voids: tuple[str, ...]
+    audio: str = ""
+
+
+@dataclass(frozen=True)
+class Ending:
+    """What the end of the visit has heard so far.
+
+    yeses: how often "it stays on" was said. stays_on: the technician's decision, None until it is taken.
+    told, follow_up: the recordings of who was told and what is to be done; "" is nobody, nothing.
+    """
+
+    yeses: int = 0
+    understood: bool = False
+    done: bool = False
+    stays_on: bool | None = None
+    told: str = ""
+    follow_up: str = ""
 
 
 @dataclass(frozen=True)
 class Skipped:
-    """A step that was left out, and why. audio: the recording of the reason."""
+    """A step that was left out, and why. audio: the recording of the reason. part: only something of the step was."""
 
     step: str
     reason: str
     audio: str = ""
+    part: bool = False
 
 
 @dataclass(frozen=True)
@@ -125,18 +179,35 @@ class State:
     failures: int = 0  # answers in a row that were not understood
     readings: tuple[Taken, ...] = ()
     findings: tuple[Found, ...] = ()
-    remarks: tuple[tuple[str, str], ...] = ()  # (step, what a check found)
+    remarks: tuple[Remark, ...] = ()
     skipped: tuple[Skipped, ...] = ()
+    outcomes: tuple[tuple[str, str], ...] = ()  # step -> how it was left, the last time
+    repairs: tuple[Repaired, ...] = ()
+    stands: tuple[str, ...] = ()  # steps that are passed over on the way back from a repair
+    as_left: tuple[str, ...] = ()  # steps that a repair touched: they are asked again, as left
     path: tuple[str, ...] = ()  # steps left behind, in order
     back_to: Phase = Phase.ASKING  # where "go on" leads
     speaker: str = "technician"
     timer_from_s: float | None = None
+    marks: tuple[Mark, ...] = ()  # of this timed step, or of the trials that are counted
+    missed: tuple[str, ...] = ()  # its events that are said to have got no mark
+    untold: tuple[str, ...] = ()  # its times that no two marks give, still to be told in seconds
+    ending: Ending = field(default_factory=Ending)
     said: tuple[Say, ...] = ()  # for "say again"
 
     @property
     def standing(self) -> tuple[Taken, ...]:
-        """The readings that were not taken back."""
-        return tuple(taken for taken in self.readings if not taken.withdrawn)
+        """The readings that were not taken back, and that no repair came after."""
+        return tuple(taken for taken in self.readings if not (taken.withdrawn or taken.voided))
+
+    def outcome(self, step: str) -> str:
+        """How a step was left the last time; empty when it was not."""
+        return dict(self.outcomes).get(step, "")
+
+    @property
+    def counts_marks(self) -> bool:
+        """Whether a run is being marked: then the assistant must not speak, since it cannot hear meanwhile."""
+        return bool(self.marks) and self.phase is Phase.ASKING and not self.untold
 
     def latest(self, quantity: str) -> Taken | None:
         """The last standing reading of a quantity."""

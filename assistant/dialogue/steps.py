@@ -14,9 +14,12 @@ from assistant.dialogue.figures import (
     candidate_of,
     judge_reading,
     read_back,
+    times_of,
     work_out,
+    worst_of_times,
 )
-from assistant.dialogue.state import Candidate, Phase, Skipped, State, Taken
+from assistant.dialogue.state import Candidate, Ending, Phase, Skipped, State, Taken
+from assistant.dialogue.summary import TAKEN_BACK, summary_of
 from assistant.trade.findings import FINDINGS
 from assistant.trade.procedures import EMERGENCY, END, Step, after_step, left_out
 from assistant.trade.procedures import State as Site
@@ -28,15 +31,31 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
         state, notes = given_up(state)
         turn, effects = open_step(dialogue, state, step_id)
         return turn, [*notes, *effects]
-    state = replace(state, candidate=None, refused=(), failures=0, timer_from_s=None, warned=False, asked=False)
+    state = replace(
+        state,
+        candidate=None,
+        refused=(),
+        failures=0,
+        timer_from_s=None,
+        marks=(),
+        missed=(),
+        untold=(),
+        warned=False,
+        asked=False,
+    )
     if step_id == END:
-        return _close(dialogue, state)
+        return _end(dialogue, state)
     if step_id == EMERGENCY:
         return emergency(state, "smell of gas", wording.GAS_ALARM)
     step = dialogue.rules.procedure.step(step_id)
     state = replace(state, step=step_id)
+    if step_id in state.stands:  # once: where the procedure comes back to it, it is asked
+        state = replace(state, stands=tuple(s for s in state.stands if s != step_id))
+        note = Note("stands", {"step": step_id, "outcome": state.outcome(step_id)})
+        turn, effects = open_step(dialogue, state, dialogue.rules.procedure.after(step, state.outcome(step_id)))
+        return turn, [note, *effects]
     if reason := left_out(step, dialogue.rules.job):
-        state = replace(state, skipped=(*state.skipped, Skipped(step.id, reason)))
+        state = left_with(replace(state, skipped=(*state.skipped, Skipped(step.id, reason))), step.id, "skip")
         note = Note("left-out", {"step": step.id, "reason": reason})
         turn, effects = open_step(dialogue, state, dialogue.rules.procedure.after(step, "skip"))
         return turn, [note, *effects]
@@ -78,9 +97,17 @@ def leave(dialogue: Context, state: State, outcome: str, effects: list[Effect]) 
     site = after_step(state.site, step, outcome)
     if site != state.site:
         effects = [*effects, Note("site", {"power": site.power, "gas": site.gas, "step": step.id})]
-    state = replace(state, site=site, path=(*state.path, step.id))
+    state = left_with(replace(state, site=site, path=(*state.path, step.id)), step.id, outcome)
     turn, more = open_step(dialogue, state, dialogue.rules.procedure.after(step, outcome))
     return turn, [*effects, *more]
+
+
+def left_with(state: State, step: str, outcome: str) -> State:
+    """The step was left with this outcome."""
+    outcomes = (*((s, o) for s, o in state.outcomes if s != step), (step, outcome))
+    # A step that was skipped once and worked after all is checked.
+    skipped = tuple(s for s in state.skipped if s.step != step or s.part or outcome == "skip")
+    return replace(state, outcomes=outcomes, skipped=skipped)
 
 
 def present(dialogue: Context, state: State) -> list[Effect]:
@@ -90,8 +117,13 @@ def present(dialogue: Context, state: State) -> list[Effect]:
         case Phase.ASKING if state.correcting:
             name = dialogue.rules.quantities[state.correcting.quantity].spoken
             return say(f"Say {name} again.")
+        case Phase.ASKING if state.untold:
+            name = dialogue.rules.quantities[state.untold[0]].spoken
+            return say(f"{wording.capital(name)} was not timed. Say it in seconds, or skip.")
+        case Phase.ASKING if state.counts_marks:
+            return say(wording.next_mark(step, state.marks))
         case Phase.ASKING:
-            return say(step.say)
+            return say(f"As left. {step.say}" if step.id in state.as_left else step.say)
         case Phase.WARNING:
             return say("Say understood.")
         case Phase.CONFIRMING if state.candidate and state.candidate.command:
@@ -110,19 +142,24 @@ def present(dialogue: Context, state: State) -> list[Effect]:
             if state.candidate:
                 return say("I kept the name. Is the area clear? Say yes or no.")
             return say("Who says that the area is clear? Say your name.")
+        case Phase.MISSED:
+            return say("One event got no mark. Which? Say no if you do not know.")
+        case Phase.TIMED:
+            times = [wording.time_of(dialogue.rules, taken) for taken in times_of(dialogue, state, step)]
+            return say(f"{' '.join(times)} Is that right?")
+        case Phase.REPAIR:
+            return say(wording.which_repair(state, dialogue.rules))
+        case Phase.DECIDING | Phase.SHUTTING | Phase.TELLING | Phase.FOLLOW_UP:
+            return say(wording.at_the_end(state, dialogue.rules))
     return []
 
 
-def _close(dialogue: Context, state: State) -> Turn:
-    """The end of the visit."""
-    state = replace(state, phase=Phase.CLOSED)
-    summary = {
-        "out_of_limits": [t.quantity for t in state.standing if t.verdict.accepted is False],
-        "remarks": [list(remark) for remark in state.remarks],
-        "not_checked": [{"step": s.step, "reason": s.reason} for s in state.skipped],
-        "site": {"power": state.site.power, "gas": state.site.gas},
-    }
-    return state, [Note("closed", summary), *say(wording.closing(state, dialogue.rules))]
+def _end(dialogue: Context, state: State) -> Turn:
+    """The last step is left: what was found is told, and the technician's decision asked."""
+    state = replace(state, phase=Phase.DECIDING, ending=Ending())
+    summary = summary_of(state, dialogue.rules)
+    told = say(wording.summary(summary), "answer")
+    return state, [Note("summary", summary), *told, *present(dialogue, state)]
 
 
 def weigh(dialogue: Context, state: State, candidate: Candidate, doubt: str) -> Turn:
@@ -161,24 +198,32 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
         turn, more = emergency(state, f"{taken.quantity} {plain(taken.value)}", alarm)
         return turn, [*effects, *more]
     step = dialogue.rules.procedure.step(taken.step)
-    outcomes = [taken.verdict.outcome]
+    outcomes: list[str] = [taken.verdict.outcome]
     names = step.works_out
     if correcting:  # whatever rested on the reading that was taken back
         names = tuple(name for name, f in FINDINGS.items() if taken.quantity in f.inputs and _had(state, name))
+        state = replace(state, findings=tuple(f for f in state.findings if f.voided or f.name not in names))
     for name in names:
         found = work_out(dialogue, state, name, step.id)
-        state = replace(state, findings=(*(f for f in state.findings if f.name != name), found))
+        findings = (*(f for f in state.findings if f.voided or f.name != name), found)
+        state = replace(state, findings=findings)
         effects += [Note("finding", finding_body(found)), *say(wording.finding(found), "answer")]
         if found.verdict:
             outcomes.append(found.verdict.outcome)
     outcome = max(outcomes, key=RANK.index)
+    if step.kind == "time":
+        outcome = worst_of_times(state, step)
     if correcting and correcting.step != state.step:
         return _after_correction(dialogue, state, correcting, step, outcome, effects)
+    if state.untold and not correcting:
+        state = replace(state, untold=state.untold[1:])
+        if state.untold:
+            return state, [*effects, *present(dialogue, state)]
     return leave(dialogue, state, outcome, effects)
 
 
 def _had(state: State, finding: str) -> bool:
-    return any(found.name == finding for found in state.findings)
+    return any(found.name == finding and not found.voided for found in state.findings)
 
 
 def _after_correction(
@@ -186,7 +231,8 @@ def _after_correction(
 ) -> Turn:
     """After an earlier reading was corrected: on with the visit, or to where the new value leads."""
     procedure = dialogue.rules.procedure
-    was, now = procedure.after(step, old.verdict.outcome), procedure.after(step, outcome)
+    was, now = procedure.after(step, state.outcome(step.id) or old.verdict.outcome), procedure.after(step, outcome)
+    state = left_with(state, step.id, outcome)
     if was != now:
         target = None if now in (END, EMERGENCY) else procedure.step(now)
         if target is None or not dialogue.unfit(state.site, target):
@@ -201,7 +247,7 @@ def given_up(state: State) -> tuple[State, list[Effect]]:
     """A reading that was taken back and is not read again is a step that was not checked."""
     if state.correcting is None:
         return state, []
-    left = Skipped(state.correcting.step, "taken back and not read again")
+    left = Skipped(state.correcting.step, TAKEN_BACK, part=True)
     state = replace(state, correcting=None, skipped=(*state.skipped, left))
     return state, [Note("skipped", {"step": left.step, "reason": left.reason, "audio": ""})]
 
@@ -217,6 +263,10 @@ def emergency(state: State, why: str, alarm: str) -> Turn:
         ahead=(),  # said of an appliance whose state is no longer known
         correcting=None,
         timer_from_s=None,
+        marks=(),
+        missed=(),
+        untold=(),
+        stands=(),  # nothing of it is known to hold any more
         failures=0,
     )
     return state, [*notes, Note("emergency", {"why": why, "step": state.step}), *say(alarm, "alarm")]

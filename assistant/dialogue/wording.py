@@ -7,13 +7,17 @@ reading stands; what follows from it is the technician's decision.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
+from typing import Any
 
-from assistant.dialogue.state import Candidate, Found, Rules, State, Taken
+from assistant.dialogue.state import Candidate, Found, Mark, Phase, Rules, State, Taken
 from assistant.language.meaning import Unclear, Value
 from assistant.language.spoken import spoken_number, spoken_unit, spoken_value
 from assistant.trade.findings import FINDINGS
-from assistant.trade.judging import Limit, Verdict
+from assistant.trade.judging import RISING, Limit, Verdict
+from assistant.trade.procedures import State as Site
+from assistant.trade.procedures import Step
 from assistant.trade.units import round_significant
 
 NO_PERMISSION = "I advise and record. I give no permission. The maker's instructions and the local code come first."
@@ -30,8 +34,8 @@ STAY_OUT = "The visit is stopped. Stay out. Somebody with a name must say area c
 _OUTCOMES = {
     "pass": "Pass",
     "caution": "Caution",
-    "conditional-pass": "In the limit, by less than the meter's uncertainty",
-    "conditional-fail": "Out of the limit, by less than the meter's uncertainty",
+    "conditional-pass": "Conditional pass",
+    "conditional-fail": "Conditional fail",
     "fail": "Fail",
     "cannot-judge": "Cannot judge",
     "noted": "Noted",
@@ -79,11 +83,17 @@ def read_back(candidate: Candidate) -> str:
 def verdict(v: Verdict, judged: Value | None = None) -> str:
     """How a reading stands, in a few words; the whole limit is told on request."""
     said = _OUTCOMES[v.outcome]
+    if v.reason == RISING:
+        return "Find the cause, it is higher than before."
     if v.outcome == "cannot-judge":
         reason = "Over range, take a higher range" if "range" in v.reason else "No value from the plate or sheet"
         return f"{said}. {reason}."
     if v.limit is None or v.outcome == "noted":
         return f"{said}."
+    if v.outcome == "caution" and v.limit.caution_means:
+        said = capital(v.limit.caution_means)
+    elif v.outcome == "conditional-pass" and v.limit.guarded:
+        said = "Conditional pass, not enough for a safety limit"
     side = _side(v, judged) if isinstance(judged, Decimal) else "open circuit, " if v.outcome == "fail" else ""
     return f"{said}, {side}{_AUTHORITIES[v.limit.authority]}."
 
@@ -170,20 +180,92 @@ def how_far(state: State, rules: Rules) -> str:
     return f"{where} {len(state.standing)} readings taken."
 
 
-def closing(state: State, rules: Rules) -> str:
-    """The end of a visit: what was found, what was not checked. No permission in it."""
-    procedure = rules.procedure
+def value_of(reading: Taken) -> str:
+    """The value of a reading, as it is said."""
+    return read_back(Candidate("", reading.value, reading.unit, upper=reading.upper))
+
+
+def time_of(rules: Rules, reading: Taken) -> str:
+    """A time that the marks give, before it is taken."""
+    return f"{capital(rules.quantities[reading.quantity].spoken)}, {value_of(reading)}."
+
+
+def capital(text: str) -> str:
+    """A text as the beginning of a sentence."""
+    return f"{text[0].upper()}{text[1:]}"
+
+
+def next_mark(step: Step, marks: Sequence[Mark]) -> str:
+    """Where a run is that is being marked."""
+    if step.kind != "time":
+        return f"{len(marks)} counted. Say done after the last."
+    return f"{len(marks)} of {len(step.events)} marked. The next is {step.events[len(marks)].replace('-', ' ')}."
+
+
+def which_repair(state: State, rules: Rules) -> str:
+    """What is asked about a repair."""
+    if state.candidate is None:
+        return "What was repaired?"
+    return f"The repair is, {rules.procedure.repairs[state.candidate.answer].say}. Is that right?"
+
+
+def summary(of: Mapping[str, Any]) -> str:
+    """The end of a visit: what was found, what was not checked, what is unsafe. No permission in it."""
     said = ["That is the last step."]
-    for reading in state.standing:
-        if reading.verdict.accepted is False or reading.verdict.outcome == "caution":
-            name = procedure.step(reading.step).title
-            said.append(f"{name[0].upper()}{name[1:]}: {taken(reading)}")
-    for found in state.findings:
-        if found.verdict and (found.verdict.accepted is False or found.verdict.outcome == "caution"):
-            said.append(finding(found))
-    said += [f"Found: {text}." for _, text in state.remarks]
-    said += [f"Not checked: {procedure.step(s.step).title}. Reason: {s.reason}." for s in state.skipped]
+    for entry in of["found"]:
+        when = "As found, " if entry["as_found"] else "Found, "
+        said.append(f"{when}{entry['text']}{_figure(entry['value'], entry['unit'])}.")
+    said += [f"Repair, {each['say']}." for each in of["repairs"]]
+    said += [f"Not checked, {each['title']}. Reason, {each['reason']}." for each in of["not_checked"]]
     if len(said) == 1:
-        said.append("No reading is out of its limit.")
-    said.append("I give no permission. What stays on is your decision.")
+        said.append("No reading is out of its limit, and nothing was left out.")
+    if of["unsafe"]:
+        said.append(f"{len(of['unsafe'])} of these are unsafe.")
     return " ".join(said)
+
+
+def _figure(value: str, unit: str) -> str:
+    """A value of the record after what it is of."""
+    if value in ("", "open", "over-range"):
+        return f", {value.replace('-', ' ')}" if value else ""
+    return f", {spoken_quantity(round_significant(Decimal(value), 3))} {spoken_unit(unit)}"
+
+
+def is_off(site: Site) -> bool:
+    """Whether gas and power are both shut off."""
+    return site.gas == "shut" and site.power in ("isolated", "dead")
+
+
+def at_the_end(state: State, rules: Rules) -> str:
+    """What is asked at the end of a visit."""
+    ending = state.ending
+    match state.phase:
+        case Phase.DECIDING if is_off(state.site) and not ending.yeses:
+            return "Gas and power are off. Does it stay off? The decision is yours."
+        case Phase.DECIDING:
+            return (
+                "Does the appliance stay on? That is your decision, not mine.",
+                "I heard that it stays on, with all that was found. Is that your decision?",
+                "I ask once more. It stays on by your decision. Is that right?",
+            )[ending.yeses]
+        case Phase.SHUTTING if not ending.understood:
+            return "Say understood."
+        case Phase.SHUTTING if not ending.done:
+            return "Shut the gas cock and tag it. Turn the power off, lock it and tag it. Say done."
+        case Phase.SHUTTING:
+            return "Is the gas shut, and the power off and locked? Say yes or no."
+        case Phase.TELLING:
+            return "Who was told what was found? Say the name, or say no for nobody."
+        case _:
+            return "A follow up is needed. Say what is to be done, or say no."
+
+
+def closed(state: State) -> str:
+    """The last words of a visit."""
+    on = "It stays on by your decision." if state.ending.stays_on else "It is left off."
+    return f"Recorded. {on} I give no permission. What stays on is your decision."
+
+
+def notice(of: Mapping[str, Sequence[str]]) -> str:
+    """The notice, aloud."""
+    return " ".join(["The notice says.", *of["hazards"], *of["shut"], *of["restores"]])

@@ -95,6 +95,9 @@ EMERGENCY_ANYWHERE = (
 # Words that take everything after them as a recording.
 NOTE_FIRST = (("note",), ("take", "a", "note"))
 
+# The words after it say what was repaired.
+REPAIR_FIRST = "repair"
+
 
 # Words this like a command, in percent of their letters, are proposed as it ("did you mean ... ?"). Measured by
 # tests/bench/proposals.py: of forms with one word lost, doubled or heard wrongly 57 % get the right proposal and
@@ -104,7 +107,7 @@ NEAR = 75
 MIN_NEAR_WORDS = 2
 
 # What is never proposed: it must be said itself.
-NEVER_PROPOSED = ("yes", "no", "understood", "area-clear")
+NEVER_PROPOSED = ("yes", "no", "understood", "area-clear", "mark")  # of "mark" the moment counts
 
 
 def normalise(text: str) -> tuple[str, ...]:
@@ -143,6 +146,10 @@ class Language:
             return Command("emergency")
         if any(words[: len(first)] == first for first in NOTE_FIRST):
             return Command("note")
+        if words[0] == "mark" and self._are_marks(words):
+            return Command("mark")
+        if words[0] == REPAIR_FIRST and self.repair(text):
+            return Command("repair-made")
         readings, named = self.grammar.parse("reading", words), self.grammar.parse("named", words)
         if not (readings or named):
             return Unclear("not-understood", near=self._near(words))
@@ -183,6 +190,23 @@ class Language:
         for node in self.grammar.parse("reason", normalise(text)):
             return node.tags[0]
         return None
+
+    def event(self, text: str) -> str:
+        """The event of a timed step that the words name; empty when they name none."""
+        return self._tag("event", normalise(text))
+
+    def repair(self, text: str) -> str:
+        """The repair that the words name, with "repair" before them or not; empty when they name none."""
+        words = normalise(text)
+        return self._tag("repair", words[1:] if words[:1] == (REPAIR_FIRST,) else words)
+
+    def _tag(self, rule: str, words: tuple[str, ...]) -> str:
+        return next((node.tags[0] for node in self.grammar.parse(rule, words)), "") if words else ""
+
+    def _are_marks(self, words: tuple[str, ...]) -> bool:
+        """Whether the words are marks in a row, each with an event or without."""
+        parts = " ".join(words).split("mark")
+        return all(not part.strip() or self.event(part) for part in parts)
 
     @cached_property
     def _commands(self) -> dict[str, str]:

@@ -29,6 +29,7 @@ from assistant.trade.units import UNIT_SYMBOL, check_unit, round_significant, sa
 __all__ = [
     "OPEN",
     "OVER_RANGE",
+    "RISING",
     "Authority",
     "Limit",
     "Mark",
@@ -61,6 +62,9 @@ Outcome = Literal["pass", "conditional-pass", "conditional-fail", "fail", "cauti
 * cannot-judge: a limit should exist but its value is not known, or the meter showed no value.
 * noted: the quantity has no limit by design.
 """
+
+RISING = "rising: higher than the reading before; find the cause"
+"""The reason of a caution that no bound gives: what must not rise has risen."""
 
 _BEST_TO_WORST: tuple[Outcome, ...] = ("pass", "conditional-pass", "conditional-fail", "fail")
 

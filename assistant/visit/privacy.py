@@ -10,8 +10,16 @@ from assistant.dialogue.state import Phase
 from assistant.language.heard import Heard
 from assistant.language.meaning import Meaning, Unclear
 
-FREE_SPEECH = (Phase.REASON, Phase.NOTING, Phase.CLEARING)
-"""Where whatever is said is the answer: a reason, a note, a name."""
+FREE_SPEECH = (
+    Phase.REASON,
+    Phase.NOTING,
+    Phase.CLEARING,
+    Phase.MISSED,
+    Phase.REPAIR,
+    Phase.TELLING,
+    Phase.FOLLOW_UP,
+)
+"""Where whatever is said is the answer: a reason, a note, a name, an event, a repair, what is to be done."""
 
 QUESTIONS = (Phase.ASKING, Phase.CONFIRMING)
 """Where a question stands, so that a reading said now is an answer to it, if a wrong one."""

@@ -430,12 +430,15 @@ def test_the_end_says_what_was_found_and_what_was_not_checked():
         "understood", "no", "yes", "understood", "yes", "four parts", "yes", "no",
     ]  # fmt: skip
     talk = at(*BURNING, *rest)
+    assert talk.state.phase is Phase.DECIDING
+    assert "Found, flame signal as found, caution, one point three microamps." in talk.answer
+    assert "Not checked, inlet pressure at full fire. Reason, no access." in talk.answer
+    assert "Found, the customer was not told." in talk.answer
+    talk.say("yes", "yes", "yes", "robin roe", "clean the flame rod next time")
     assert talk.state.phase is Phase.CLOSED
-    assert "Flame signal as found: one, point, three microamps. Caution, below one point five" in talk.answer
-    assert "Not checked: inlet pressure at full fire. Reason: no access." in talk.answer
-    assert "Found: the customer was not told." in talk.answer
     assert "no permission" in talk.answer
     assert talk.note("closed")["site"] == {"power": "live", "gas": "on"}
+    assert talk.note("closed")["stays_on"] is True
     assert talk.say("yes", "emergency").state.phase is Phase.CLOSED
 
 

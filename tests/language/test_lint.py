@@ -27,12 +27,13 @@ def test_every_word_can_be_heard_by_the_bundled_model(shelf):
 
 
 def test_no_two_commands_sound_alike(shelf):
-    """By the pronunciations of the CMU dictionary, as the second engine's wheel carries it."""
+    """By the pronunciations of the CMU dictionary, as the second engine's wheel carries it, and the project's own."""
     sounds: dict[str, list[tuple[str, ...]]] = {}
     dictionary = Path(pocketsphinx.get_model_path("en-us")) / "cmudict-en-us.dict"
-    for line in dictionary.read_text(encoding="utf-8").splitlines():
-        word, *phones = line.split()
-        sounds.setdefault(word.split("(")[0], []).append(tuple(phones))
+    for pronunciations in (dictionary, top_folder("grammars") / "pronunciations.dict"):
+        for line in pronunciations.read_text(encoding="utf-8").splitlines():
+            word, *phones = line.split()
+            sounds.setdefault(word.split("(")[0], []).append(tuple(phones))
 
     def spoken(sentence: str) -> list[tuple[str, ...]]:
         return [sum(each, ()) for each in itertools.product(*(sounds[word] for word in sentence.split()))]

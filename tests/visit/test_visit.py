@@ -20,7 +20,7 @@ from assistant.errors import Problem
 from assistant.files import library, read_job, top_folder
 from assistant.language.meaning import Question
 from assistant.review.replay import rows
-from assistant.speech.audio import Audio, VisitTrack, read_audio
+from assistant.speech.audio import Audio, VisitTrack, read_audio, write_flac
 from assistant.speech.ears import Ears
 from assistant.speech.player import ScriptedPlayer, TrackPlayer
 from assistant.speech.recognizer import VoskRecognizer
@@ -62,8 +62,24 @@ def recognizer():
     return VoskRecognizer(top_folder("models_manifest") / "field_model")
 
 
-def begin(path: Path, name: str, recognizer, voice=None, player=None, from_s: float = 0.0) -> Visit:
-    """A visit of a fixture; new, or resumed where its record is there."""
+ENDING = ["yes", "yes", "yes", "no", "no"]  # it stays on, three times; nobody was told; nothing is to follow
+
+
+def the_end(path: Path) -> Path:
+    """What is answered at the end of a visit, put together from the fixture's own recording."""
+    table = (FIXTURES / "hot-surface.spoken.tsv").read_text(encoding="utf-8").splitlines()
+    spoken = [line.split("\t") for line in table if line[:1].isdigit()]
+    sound = read_audio(FIXTURES / "hot-surface.flac")
+    parts = []
+    for wanted in ENDING:
+        start, end = next((float(row[0]), float(row[1])) for row in reversed(spoken) if row[-1] == wanted)
+        parts.append(sound.samples[round((start - 0.9) * sound.rate_hz) : round((end + 0.9) * sound.rate_hz)])
+    write_flac(path, Audio(np.concatenate(parts), sound.rate_hz))
+    return path
+
+
+def begin(path: Path, name: str, recognizer, voice=None, player=None, from_s: float = 0.0, then=()) -> Visit:
+    """A visit of a fixture, and the recordings `then`; new, or resumed where its record is there."""
     recording = FIXTURES / f"{name}.flac"
     if path.exists():
         record = Record.open(path)
@@ -72,15 +88,16 @@ def begin(path: Path, name: str, recognizer, voice=None, player=None, from_s: fl
         rules = library().rules_for(read_job(FIXTURES / f"{name}.job.yaml"))
         setting = Setting(rules, library().grammar_texts, recognizer.name, "scripted", (str(recording),))
         record.append([("visit", setting.to_body())])
-    ears = Ears(recognizer, FileSource([recording], from_s=from_s), from_s)
+    ears = Ears(recognizer, FileSource([recording, *then], from_s=from_s), from_s)
     return Visit(record, ears, voice or ScriptedVoice(), player or ScriptedPlayer(), lambda event, effects: None)
 
 
 @pytest.fixture(scope="module")
 def closed_visit(tmp_path_factory, recognizer):
     """The whole hot surface visit, run once; its record is only read."""
-    path = tmp_path_factory.mktemp("visit") / "visit.sqlite"
-    visit = begin(path, "hot-surface", recognizer)
+    folder = tmp_path_factory.mktemp("visit")
+    path = folder / "visit.sqlite"
+    visit = begin(path, "hot-surface", recognizer, then=[the_end(folder / "end.flac")])
     assert visit.run()
     visit.record.close()
     return path

@@ -1,0 +1,128 @@
+"""The end of a visit: the technician's own decision, what is shut off, who was told, and what is to follow.
+
+The tool never decides. That the appliance stays on is asked, and asked twice more, before it is recorded as the
+technician's decision; that it stays off leads to gas and power being shut and that being confirmed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from assistant.dialogue import wording
+from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.effects import Effect, Note
+from assistant.dialogue.events import Said
+from assistant.dialogue.state import Phase, State
+from assistant.dialogue.steps import present
+from assistant.dialogue.summary import notice_of, summary_of
+from assistant.language.meaning import Command, Meaning, Unclear
+from assistant.trade.procedures import State as Site
+
+TIMES_ASKED = 3  # once, and confirmed twice
+SHUT_OFF = ("gas-lock", "lock-out")  # the hazards of shutting an appliance off
+
+
+def decided(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Yes or no to "does it stay on" (or off, where it is)."""
+    yes = meaning == Command("yes")
+    ending = state.ending
+    if wording.is_off(state.site) and not ending.yeses:
+        if yes:
+            return _decision(dialogue, state, stays_on=False)
+        state = replace(state, ending=replace(ending, yeses=1))
+        return state, present(dialogue, state)
+    if yes and ending.yeses + 1 < TIMES_ASKED:
+        state = replace(state, ending=replace(ending, yeses=ending.yeses + 1))
+        return state, present(dialogue, state)
+    if yes:
+        return _decision(dialogue, state, stays_on=True)
+    if ending.yeses:
+        state = replace(state, ending=replace(ending, yeses=0))
+        return state, [*say("Not taken."), *present(dialogue, state)]
+    state = replace(state, phase=Phase.SHUTTING)
+    return state, [*hazards_of_shutting(dialogue), *present(dialogue, state)]
+
+
+def hazards_of_shutting(dialogue: Context) -> list[Effect]:
+    """The warnings before gas and power are shut off."""
+    known = [dialogue.rules.hazards[name] for name in SHUT_OFF if name in dialogue.rules.hazards]
+    return [effect for hazard in known for effect in say(hazard.say, "hazard")]
+
+
+def understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The warnings before shutting off were understood."""
+    state = replace(state, ending=replace(state.ending, understood=True))
+    return state, [Note("understood", {"step": "end", "hazards": list(SHUT_OFF)}), *present(dialogue, state)]
+
+
+def done(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Gas and power are said to be shut off: that is confirmed."""
+    if not state.ending.understood:
+        return state, present(dialogue, state)
+    state = replace(state, ending=replace(state.ending, done=True))
+    return state, present(dialogue, state)
+
+
+def shut(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Yes or no to "is it shut off"."""
+    if not state.ending.done:
+        return state, present(dialogue, state)
+    if meaning != Command("yes"):
+        state = replace(state, ending=replace(state.ending, done=False))
+        return state, present(dialogue, state)
+    state = replace(state, site=Site(power="isolated", gas="shut"))
+    note = Note("site", {"power": state.site.power, "gas": state.site.gas, "step": "end"})
+    turn, effects = _decision(dialogue, state, stays_on=False)
+    return turn, [note, *effects]
+
+
+def _decision(dialogue: Context, state: State, stays_on: bool) -> Turn:
+    asked = state.ending.yeses + 1 if stays_on else 1
+    state = replace(state, phase=Phase.TELLING, ending=replace(state.ending, stays_on=stays_on))
+    effects: list[Effect] = [Note("decision", {"stays_on": stays_on, "times_asked": asked})]
+    notice = notice_of(summary_of(state, dialogue.rules))
+    if notice:
+        effects += [Note("notice", notice), *say(wording.notice(notice), "answer")]
+    return state, [*effects, *present(dialogue, state)]
+
+
+def told(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The name of who was told is kept as a recording; "no" is nobody."""
+    if meaning == Unclear("silence"):
+        return state, present(dialogue, state)
+    nobody = meaning == Command("no")
+    audio = "" if nobody else event.audio
+    note = Note("told", {"nobody": nobody, "audio": audio, "words": event.heard.text})
+    state = replace(state, ending=replace(state.ending, told=audio))
+    if not summary_of(state, dialogue.rules)["follow_up_because"]:
+        turn, effects = _close(dialogue, state)
+        return turn, [note, *effects]
+    state = replace(state, phase=Phase.FOLLOW_UP)
+    return state, [note, *present(dialogue, state)]
+
+
+def follow_up(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """What is to be done is kept as a recording; "no" is nothing."""
+    if meaning == Unclear("silence"):
+        return state, present(dialogue, state)
+    nothing = meaning == Command("no")
+    audio = "" if nothing else event.audio
+    because = summary_of(state, dialogue.rules)["follow_up_because"]
+    note = Note("follow-up", {"nothing": nothing, "because": because, "audio": audio, "words": event.heard.text})
+    turn, effects = _close(dialogue, replace(state, ending=replace(state.ending, follow_up=audio)))
+    return turn, [note, *effects]
+
+
+def _close(dialogue: Context, state: State) -> Turn:
+    state = replace(state, phase=Phase.CLOSED)
+    whole = summary_of(state, dialogue.rules)
+    body = {
+        **whole,
+        "out_of_limits": [t.quantity for t in state.standing if t.verdict.accepted is False],
+        "remarks": [[remark.step, remark.text] for remark in state.remarks],
+        "stays_on": state.ending.stays_on,
+        "told": state.ending.told,
+        "follow_up": state.ending.follow_up,
+        "notice": notice_of(whole),
+    }
+    return state, [Note("closed", body), *say(wording.closed(state))]

@@ -1,0 +1,129 @@
+"""A repair on the way: what it touches no longer stands and is asked again, as left.
+
+What was found before it stays in the record, as found. The visit is walked again from the step that the repair
+names, with nothing assumed of power and gas. What still stands is passed over; what changes power or gas, what is
+done by hand, what is asked twice and what closes every visit never is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Set
+from dataclasses import replace
+
+from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.effects import Note
+from assistant.dialogue.events import Said
+from assistant.dialogue.state import Candidate, Phase, Repaired, State
+from assistant.dialogue.steps import back_to_the_step, given_up, open_step, present
+from assistant.language.meaning import Command, Meaning, Unclear
+from assistant.trade.findings import FINDINGS
+from assistant.trade.procedures import Proof, Repair, Step
+from assistant.trade.procedures import State as Site
+
+# Hands were in the appliance again: whatever the repair names, these are proved again.
+ALWAYS_AGAIN: Set[Proof] = {"proved-dead", "jumpers-out", "leak-check", "low-gas-check"}
+
+
+def repair(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """ "Repair" alone asks what was repaired; with words after it, they say it."""
+    if not dialogue.rules.procedure.repairs:
+        return state, [*say("No repair is known in this procedure. Say note to keep it."), *present(dialogue, state)]
+    state = replace(state, phase=Phase.REPAIR, candidate=None)
+    name = _known(dialogue, event.heard.text)
+    if name:
+        state = replace(state, candidate=Candidate(event.heard.text, answer=name, audio=event.audio))
+    return state, present(dialogue, state)
+
+
+def _known(dialogue: Context, text: str) -> str:
+    """The repair that the words name, if the procedure has it."""
+    name = dialogue.language.repair(text)
+    return name if name in dialogue.rules.procedure.repairs else ""
+
+
+def named(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """What was repaired; words that name none of the repairs are kept, and the repairs offered one by one."""
+    if meaning == Unclear("silence"):
+        return state, present(dialogue, state)
+    candidate = state.candidate
+    if candidate is None:
+        if meaning in (Command("no"), Command("go-back"), Command("correction")):
+            turn, effects = back_to_the_step(dialogue, state)
+            return turn, [*say("No repair is recorded."), *effects]
+        name = _known(dialogue, event.heard.text)
+        first = next(iter(dialogue.rules.procedure.repairs))
+        why = "" if name else "offered"
+        candidate = Candidate(event.heard.text, answer=name or first, audio=event.audio, why=why)
+        state = replace(state, candidate=candidate)
+        return state, present(dialogue, state)
+    if meaning == Command("yes"):
+        return _made(dialogue, state, candidate)
+    if meaning != Command("no"):
+        return state, [*say("Say yes or no."), *present(dialogue, state)]
+    names = list(dialogue.rules.procedure.repairs)
+    rest = names[names.index(candidate.answer) + 1 :] if candidate.why == "offered" else names
+    rest = [name for name in rest if candidate.why == "offered" or name != candidate.answer]
+    if rest:
+        state = replace(state, candidate=replace(candidate, answer=rest[0], why="offered"))
+        return state, present(dialogue, state)
+    note = Note("note", {"step": state.step, "audio": candidate.audio, "words": candidate.words})
+    turn, effects = back_to_the_step(dialogue, replace(state, candidate=None))
+    return turn, [note, *say("No such repair is known here. It is kept as a note."), *effects]
+
+
+def touched(dialogue: Context, of: Repair) -> tuple[set[str], set[str]]:
+    """The steps whose answers a repair voids, and the findings."""
+    procedure = dialogue.rules.procedure
+    voids = set(of.voids)
+    findings = {name for name, finding in FINDINGS.items() if voids & set(finding.inputs)}
+    steps = {
+        step.id
+        for step in procedure.steps
+        if step.id in voids or voids & set(step.quantities) or findings & set(step.works_out)
+    }
+    return steps, findings
+
+
+def _may_stand(step: Step) -> bool:
+    return not (step.kind == "do" or step.sets or step.confirm or ALWAYS_AGAIN & set(step.proves))
+
+
+def _made(dialogue: Context, state: State, candidate: Candidate) -> Turn:
+    """Records the repair, voids what it touches, and walks the visit again from its restart."""
+    procedure = dialogue.rules.procedure
+    of = procedure.repairs[candidate.answer]
+    state, given = given_up(state)
+    steps, findings = touched(dialogue, of)
+    voided = tuple(step.id for step in procedure.steps if step.id in steps and state.outcome(step.id))
+    state = replace(
+        state,
+        candidate=None,
+        site=Site(),
+        path=(),
+        ahead=(),
+        readings=tuple(
+            replace(t, voided=True) if t.step in steps or t.quantity in of.voids else t for t in state.readings
+        ),
+        findings=tuple(replace(f, voided=True) if f.name in findings else f for f in state.findings),
+        remarks=tuple(replace(r, voided=True) if r.step in steps else r for r in state.remarks),
+        outcomes=tuple((step, outcome) for step, outcome in state.outcomes if step not in steps),
+        as_left=tuple(dict.fromkeys((*state.as_left, *voided))),
+        repairs=(*state.repairs, Repaired(candidate.answer, state.step, voided, candidate.audio)),
+    )
+    stands = tuple(step.id for step in procedure.steps if state.outcome(step.id) and _may_stand(step))
+    state = replace(state, stands=stands)
+    note = Note(
+        "repair",
+        {
+            "repair": candidate.answer,
+            "say": of.say,
+            "step": state.step,
+            "voids": list(voided),
+            "restart": of.restart,
+            "words": candidate.words,
+            "audio": candidate.audio,
+        },
+    )
+    turn, effects = open_step(dialogue, state, of.restart)
+    told = f"Repair recorded, {of.say}. What it touches is asked again, as left."
+    return turn, [*given, note, *say(told, "answer"), *effects]

@@ -1,0 +1,180 @@
+"""Times by voice: the marks of a timed step, trials that are counted, and the stopwatch of one reading.
+
+Between the marks nothing is said, since the assistant does not hear while it speaks. A mark that names its event
+("mark flame") settles which one it is. Where marks are missing, the events they may belong to are all considered;
+a time is worked out only where every way gives it the same two marks, and is never invented.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+from itertools import combinations
+
+from assistant.dialogue import wording
+from assistant.dialogue.answers import yes_no
+from assistant.dialogue.bodies import plain, reading_body
+from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.effects import Effect, Note
+from assistant.dialogue.events import Said
+from assistant.dialogue.figures import times_of, worst_of_times
+from assistant.dialogue.state import Candidate, Mark, Phase, State, Taken
+from assistant.dialogue.steps import leave, present, weigh
+from assistant.language.meaning import Command, Meaning
+from assistant.language.utterance import normalise
+from assistant.trade import units
+from assistant.trade.procedures import Step
+
+
+def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The next event of a timed step, a trial to count, or the stopwatch of a reading in seconds."""
+    step = dialogue.rules.procedure.step(state.step)
+    if step.kind == "time" and not state.correcting:
+        return _mark_event(dialogue, state, event, step)
+    asked = dialogue.question(state).quantity
+    if asked and units.same_dimension(asked.unit, "second"):
+        return _stopwatch(dialogue, state, event)
+    if asked and asked.unit == "dimensionless":
+        state = replace(state, marks=(*state.marks, *_marks(dialogue, event)))
+        return state, [Note("mark", {"step": step.id, "at_s": event.at_s})]
+    return state, [*say("No time is asked here."), *present(dialogue, state)]
+
+
+def _stopwatch(dialogue: Context, state: State, event: Said) -> Turn:
+    """The first mark starts the stopwatch, the second reads it."""
+    note = Note("mark", {"step": state.step, "at_s": event.at_s})
+    if state.timer_from_s is None:
+        return replace(state, timer_from_s=event.at_s), [note, *say("Marked.")]
+    seconds = Decimal(str(round(event.at_s - state.timer_from_s, 1)))
+    candidate = Candidate(event.heard.text, seconds, "second", timed=True, audio=event.audio)
+    turn, effects = weigh(dialogue, replace(state, timer_from_s=None), candidate, "")
+    return turn, [note, *effects]
+
+
+def _marks(dialogue: Context, event: Said) -> list[Mark]:
+    """The marks of an utterance: each at the start of its word, with the event named after it."""
+    words = event.heard.words
+    if not words:
+        parts = " ".join(normalise(event.heard.text)).split("mark")
+        return [Mark(event.at_s, dialogue.language.event(part)) for part in parts[1:]]
+    marks = []
+    for at, word in enumerate(words):
+        if word.text == "mark":
+            after = [w.text for w in words[at + 1 :]]
+            name = " ".join(after[: after.index("mark")] if "mark" in after else after)
+            start = round(event.at_s + word.start_s - words[0].start_s, 3)
+            marks.append(Mark(start, dialogue.language.event(name)))
+    return marks
+
+
+def _mark_event(dialogue: Context, state: State, event: Said, step: Step) -> Turn:
+    effects: list[Effect] = []
+    if state.untold:  # the run is marked again: what its first marks gave is taken back
+        old = [t for t in state.standing if t.step == step.id and t.words == "mark"]
+        readings = tuple(replace(t, withdrawn=True) if t in old else t for t in state.readings)
+        state = replace(state, readings=readings, untold=(), missed=())
+        effects += [
+            Note("correction", {"step": t.step, "quantity": t.quantity, "withdrawn": plain(t.value)}) for t in old
+        ]
+    for made in _marks(dialogue, event):
+        known = made if made.event in step.events else replace(made, event="")
+        state = replace(state, marks=(*state.marks, known))
+        effects.append(Note("mark", {"step": step.id, "at_s": known.at_s, "event": known.event}))
+    if len(state.marks) >= len(step.events) or state.marks[-1].event == step.events[-1]:
+        return _settle(dialogue, state, step, effects)
+    return state, effects
+
+
+def next_or_over(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """ "Done": where marks are taken, no more come, and trials that were counted are a reading."""
+    step = dialogue.rules.procedure.step(state.step)
+    if state.correcting or state.untold:
+        return yes_no(dialogue, state, event, meaning)
+    if step.kind == "time":
+        return _settle(dialogue, state, step, [])
+    if not state.marks:
+        return yes_no(dialogue, state, event, meaning)
+    candidate = Candidate(event.heard.text, Decimal(len(state.marks)), "dimensionless", audio=event.audio)
+    return weigh(dialogue, replace(state, marks=()), candidate, "counted")
+
+
+def _ways(step: Step, marks: tuple[Mark, ...], missed: tuple[str, ...]) -> list[dict[str, Mark]]:
+    """Every way to give the marks to the events in order, by what was named and what is said to have got none."""
+    ways = (
+        dict(zip(events, marks, strict=True))
+        for events in combinations([e for e in step.events if e not in missed], len(marks))
+    )
+    return [way for way in ways if all(mark.event in ("", event) for event, mark in way.items())]
+
+
+def _settle(dialogue: Context, state: State, step: Step, effects: list[Effect]) -> Turn:
+    """After the last mark: works out the times, or asks which event got no mark."""
+    if len(state.marks) > len(step.events) or not _ways(step, state.marks, ()):
+        state = replace(state, marks=(), missed=())
+        note = Note("marks-dropped", {"step": step.id, "reason": "the marks do not fit the events"})
+        told = say("The marks do not fit the events. Run it again.", "answer")
+        return state, [*effects, note, *told, *present(dialogue, state)]
+    ways = _ways(step, state.marks, state.missed)
+    if state.marks and len(ways) > 1:
+        state = replace(state, phase=Phase.MISSED)
+        return state, [*effects, *present(dialogue, state)]
+    return _times(dialogue, state, step, ways[0] if ways else {}, effects)
+
+
+def missed(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Which event got no mark; "no" where nobody knows: then only what is certain is worked out."""
+    step = dialogue.rules.procedure.step(state.step)
+    ways = _ways(step, state.marks, state.missed)
+    if meaning == Command("no"):
+        sure = {e: m for e, m in ways[0].items() if all(way.get(e) == m for way in ways)}
+        return _times(dialogue, state, step, sure, [])
+    name = dialogue.language.event(event.heard.text)
+    if not any(name in step.events and name not in way for way in ways):
+        return state, [*say("That event has its mark, or is none of this step."), *present(dialogue, state)]
+    return _settle(dialogue, replace(state, missed=(*state.missed, name)), step, [])
+
+
+def _times(dialogue: Context, state: State, step: Step, given: dict[str, Mark], effects: list[Effect]) -> Turn:
+    """The times between the marks: taken, or asked first where one does not pass."""
+    state = replace(state, phase=Phase.TIMED, marks=tuple(replace(m, event=e) for e, m in given.items()))
+    lost = [event for event in step.events if event not in given]
+    note = Note("times", {"step": step.id, "marks": {e: m.at_s for e, m in given.items()}, "missed": lost})
+    taken = times_of(dialogue, state, step)
+    certain = not any(dialogue.rules.quantities[t.quantity].confirm for t in taken)
+    if certain and all(t.verdict.outcome in ("pass", "noted", "cannot-judge") for t in taken):
+        turn, more = _take(dialogue, state, step, taken)
+        return turn, [*effects, note, *more]
+    return state, [*effects, note, *present(dialogue, state)]
+
+
+def times_confirmed(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Yes to the times."""
+    step = dialogue.rules.procedure.step(state.step)
+    return _take(dialogue, state, step, times_of(dialogue, state, step))
+
+
+def times_refused(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """No to the times: the run is marked again, or its times are told."""
+    state = replace(state, phase=Phase.ASKING, marks=(), missed=())
+    note = Note("marks-dropped", {"step": state.step, "reason": "refused"})
+    return state, [note, *say("Not taken."), *present(dialogue, state)]
+
+
+def _take(dialogue: Context, state: State, step: Step, taken: list[Taken]) -> Turn:
+    effects: list[Effect] = []
+    for t in taken:
+        name = wording.capital(dialogue.rules.quantities[t.quantity].spoken)
+        effects += [Note("reading", reading_body(t)), *say(f"{name}: {wording.taken(t)}", "answer")]
+    have = {t.quantity for t in taken}
+    state = replace(
+        state,
+        phase=Phase.ASKING,
+        readings=(*state.readings, *taken),
+        untold=tuple(quantity for quantity in step.times if quantity not in have),
+        marks=(),
+        missed=(),
+        speaker="technician",
+    )
+    if state.untold:
+        return state, [*effects, *present(dialogue, state)]
+    return leave(dialogue, state, worst_of_times(state, step), effects)
