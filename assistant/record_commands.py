@@ -55,7 +55,10 @@ def verify(
     checked = seals.check(visits.find(visit), head or None)
     for problem in checked.problems:
         errors.print(f"[bold red]Not as it was recorded:[/] {escape(problem)}")
-    console.print(f"{checked.entries} entries, {checked.recordings} recordings. Head of the record: {checked.head}")
+    console.print(
+        f"{checked.entries} entries, {checked.recordings} recordings. Head of the record: {checked.head}",
+        soft_wrap=True,
+    )
     console.print(f"Sealed on {checked.sealed}." if checked.sealed else "Not sealed.")
     for utc in sorted(set(checked.erased.values())):
         names = sorted(name for name, when in checked.erased.items() if when == utc)
@@ -114,7 +117,7 @@ def erase_audio(
             continue
         why = "asked for" if older_than is None else f"older than {older_than} days"
         names = seals.erase_audio(path, why)
-        console.print(f"{escape(str(path))}: {len(names)} recordings erased.")
+        console.print(f"{escape(str(path))}: {len(names)} recordings erased.", soft_wrap=True)
 
 
 def _last_moment(path: Path) -> datetime:
