@@ -32,6 +32,7 @@ from assistant.speech.ears import Ears, Source, hear_whole
 from assistant.speech.microphone import Microphone, MicrophoneLost
 from assistant.speech.player import DevicePlayer, Player, TrackPlayer
 from assistant.speech.recognizer import Recognizer, VoskRecognizer
+from assistant.speech.route import SoundRoute
 from assistant.speech.second import TwoRecognizers
 from assistant.speech.sources import FileSource
 from assistant.speech.sphinx import SphinxRecognizer, read_pronunciations
@@ -74,6 +75,11 @@ SECOND = Annotated[
 ]
 NAME = "ignition-assistant"  # of the folders for the cache
 TAIL_S = 0.3  # of the own voice in a room; SPEECH 2.4 takes it as the start before it is measured
+MICROPHONE = Annotated[str | None, typer.Option("--microphone", help="The microphone's name; else the system's own.")]
+LOUDSPEAKER = Annotated[
+    str | None, typer.Option("--loudspeaker", help="The loudspeaker's name; else the system's own.")
+]
+NARROW = "This microphone gives 8000 samples a second, as a telephone: words are heard worse. Use a wired headset."
 FOLDER = Annotated[Path, typer.Option("--folder", help="Where visits are kept.")]
 
 
@@ -308,18 +314,20 @@ def visit_(
     voice: VOICE = "bundled",
     engine: ENGINE = "vosk",
     second_opinion: SECOND = False,
+    microphone: MICROPHONE = None,
+    loudspeaker: LOUDSPEAKER = None,
 ) -> None:
     """Work a visit by voice, from a microphone or from recordings."""
     if resume == (job is not None):
         raise Problem("Give either --job JOB.yaml for a new visit, or --resume to go on with an unfinished one.")
     if resume:
         record = visits.unfinished(folder)
-        work(record, None, from_audio or [], voice, engine, second_opinion)
+        work(record, None, from_audio or [], voice, engine, second_opinion, (microphone, loudspeaker))
         return
     assert job is not None
     site = read_job(job).site
     record = visits.new_record_path(folder, SystemClock().utc(), site)
-    work(record, job, from_audio or [], voice, engine, second_opinion)
+    work(record, job, from_audio or [], voice, engine, second_opinion, (microphone, loudspeaker))
 
 
 def work(
@@ -329,6 +337,7 @@ def work(
     voice_engine: VoiceEngine,
     engine: Engine = "vosk",
     second_opinion: bool = False,
+    devices: tuple[str | None, str | None] = (None, None),
 ) -> None:
     """Works a visit, new (with a job file) or resumed, and prints it as it goes."""
     rules = library().rules_for(read_job(job)) if job else None
@@ -345,10 +354,13 @@ def work(
         # The sound is opened before a record is begun: without it there is no visit.
         source: Source
         player: Player
+        route: SoundRoute | None = None
         if files:
             source, player = FileSource(files, recognizer.rate_hz, from_s, track), TrackPlayer(track)
         else:
-            source, player = stack.enter_context(Microphone(rate_hz=recognizer.rate_hz)), DevicePlayer()
+            microphone = stack.enter_context(Microphone(devices[0], recognizer.rate_hz))
+            route = SoundRoute(microphone, DevicePlayer(devices[1]))
+            source, player = microphone, route.player
         if rules:
             origin = tuple(str(file.resolve()) for file in files)
             setting = Setting(rules, library().grammar_texts, recognizer.name, voice_engine, origin)
@@ -358,7 +370,11 @@ def work(
         console.print(f"Heard by {escape(recognizer.name)}. Record: {escape(str(path))}")
         voice = stack.enter_context(ChildVoice(settings, Path(platformdirs.user_cache_dir(NAME)) / "voice"))
         ears = Ears(recognizer, source, from_s, tail_s=0.0 if files else TAIL_S)
-        visit = Visit(record, ears, voice, player, show, not files, sleep=None if files else time.sleep)
+        visit = Visit(record, ears, voice, player, show, not files, sleep=None if files else time.sleep, route=route)
+        if route:
+            visit.device("opened", **route.facts)
+            if route.microphone.is_narrow:
+                console.print(f"[yellow]{NARROW}[/]")
         try:
             closed = visit.run()
         except MicrophoneLost as lost:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from assistant.errors import Problem
 from assistant.files import library
-from assistant.speech.player import load_sounddevice
+from assistant.speech.devices import load_sounddevice
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.voice import ChildVoice, VoiceError, VoiceSettings
 

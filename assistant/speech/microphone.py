@@ -6,6 +6,7 @@ import queue
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from typing import Any, Self
 
 import numpy as np
@@ -14,11 +15,13 @@ from numpy.typing import NDArray
 
 from assistant.errors import Problem
 from assistant.speech.audio import to_int16
-from assistant.speech.player import WATCHDOG_S, load_sounddevice
+from assistant.speech.devices import WATCHDOG_S, find, load_sounddevice
 
 _BLOCK_S = 0.02
 # Ten seconds: longer than the assistant ever speaks at a stretch.
 _QUEUED_BLOCKS = 500
+# What a sound server may take to give its first block: 1.5 s were seen.
+FIRST_BLOCK_S = 2.0
 _OTHERWISE = ", or give recordings with --from-audio"
 
 
@@ -29,7 +32,7 @@ class MicrophoneLost(Exception):  # noqa: N818 - an event of the visit, which go
 class Microphone:
     """A microphone (its name, its number, or None for the system's own choice), open inside `with`.
 
-    `device_name` and `device_rate_hz` are for the record. `overflows` counts the gaps in the sound so far:
+    `route` is for the record. `overflows` counts the gaps in the sound so far:
     what the device or this program dropped because nobody took it in time. Raises Problem where there is no
     such device or no sound library, and on entry where it cannot be opened. `sounddevice` is the library, for
     tests.
@@ -46,27 +49,56 @@ class Microphone:
         self._library = sounddevice or load_sounddevice(_OTHERWISE)
         self._device = device
         self._watchdog_s = watchdog_s
-        try:
-            found = self._library.query_devices(device, "input")
-        except (ValueError, self._library.PortAudioError):
-            wanted = "No microphone" if device is None else f"No microphone {device!r}"
-            raise Problem(f"{wanted} was found; plug one in{_OTHERWISE}.") from None
         self.rate_hz = rate_hz
-        self.device_name = str(found["name"])
-        self.device_rate_hz: int = round(found["default_samplerate"])
         self.overflows = 0
-        # In floating point, as in `resample`.
-        self._resampler = soxr.ResampleStream(self.device_rate_hz, rate_hz, 1, dtype="float32")
         self._queue: queue.Queue[NDArray[np.int16]] = queue.Queue(_QUEUED_BLOCKS)
         self._fault: Exception | None = None
         self._closed = threading.Event()
         self._stream: Any = None
+        self._last_block = 0.0  # on the monotonic clock
+        self._found: dict[str, Any] | None = None
+        self._look()
+
+    def _look(self) -> None:
+        """Finds the device: by its name and host interface once it was found before."""
+        try:
+            self._found = find(self._library, self._device, "input", self._found)
+        except LookupError:
+            wanted = "No microphone" if self._device is None else f"No microphone {self._device!r}"
+            raise Problem(f"{wanted} was found; plug one in{_OTHERWISE}.") from None
+        self._index = self._found["index"]
+        self.device_name = str(self._found["name"])
+        self.device_rate_hz: int = round(self._found["default_samplerate"])
+        # In floating point, as in `resample`.
+        self._resampler = soxr.ResampleStream(self.device_rate_hz, self.rate_hz, 1, dtype="float32")
+
+    @property
+    def is_narrow(self) -> bool:
+        """Whether it gives less than the recognizer was trained on, as a telephone headset does (SPEECH S6)."""
+        return self.device_rate_hz < self.rate_hz
+
+    @property
+    def route(self) -> dict[str, Any]:
+        """Which microphone this is, for the record: its name, rate and latency in seconds."""
+        latency = self._stream.latency if self._stream else None
+        return {"microphone": self.device_name, "rate_hz": self.device_rate_hz, "latency_s": latency}
+
+    def reopen(self) -> None:
+        """Opens it again after it was lost. Raises Problem while it is not there."""
+        self.close()
+        self._look()
+        with suppress(queue.Empty):
+            while True:
+                self._queue.get_nowait()
+        self._fault = None
+        self.__enter__()
 
     def __enter__(self) -> Self:
         self._closed.clear()
+        self._last_block = time.monotonic() + FIRST_BLOCK_S
         try:
             self._stream = self._library.InputStream(
-                device=self._device,
+                device=self._index,
                 samplerate=self.device_rate_hz,
                 blocksize=round(self.device_rate_hz * _BLOCK_S),
                 channels=1,
@@ -76,7 +108,7 @@ class Microphone:
             )
             self._stream.start()
         except (ValueError, self._library.PortAudioError) as error:
-            self.__exit__()
+            self.close()
             raise Problem(
                 f"The microphone {self.device_name!r} could not be opened ({error}); "
                 f"end the program that uses it{_OTHERWISE}."
@@ -84,6 +116,10 @@ class Microphone:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Ends the stream and the blocks."""
         self._closed.set()
         if self._stream is not None:
             # Not stop(): that waits for a device which may never come back.
@@ -94,22 +130,20 @@ class Microphone:
     def blocks(self) -> Iterator[NDArray[np.int16]]:
         """Yield what is heard, int16 of shape (n,) at `rate_hz`, about 20 ms each, until it is closed.
 
-        Raises MicrophoneLost where no sound came for 2 s.
+        Raises MicrophoneLost where no sound came for `watchdog_s`.
         """
-        since = time.monotonic()
         while not self._closed.is_set():
             if self._fault:
                 raise self._lost(f"failed ({self._fault})") from self._fault
             try:
                 block = self._queue.get(timeout=_BLOCK_S)
             except queue.Empty:
-                if time.monotonic() - since > self._watchdog_s:
+                if time.monotonic() - self._last_block > self._watchdog_s:
                     raise self._lost(f"gave no sound for {self._watchdog_s:g} s") from None
                 continue
             resampled = to_int16(self._resampler.resample_chunk(block.astype(np.float32)))
             if len(resampled):  # the filter works in steps of its own
                 yield resampled
-            since = time.monotonic()
 
     def discard(self) -> int:
         """Drop what was heard but not taken yet: the assistant's own voice, after it has spoken.
@@ -129,6 +163,7 @@ class Microphone:
 
     def _hear(self, sound: NDArray[np.int16], _frames: int, _time: object, status: Any) -> None:
         # Runs in the device's own thread, where an exception would only be printed.
+        self._last_block = time.monotonic()
         try:
             if status.input_overflow:
                 self.overflows += 1

@@ -6,7 +6,6 @@ no error of its own, so a watchdog looks at what was consumed.
 
 from __future__ import annotations
 
-import importlib
 import threading
 import time
 from collections import deque
@@ -19,9 +18,7 @@ from numpy.typing import NDArray
 
 from assistant.errors import Problem
 from assistant.speech.audio import Audio, VisitTrack, resample
-
-WATCHDOG_S = 2.0
-"""A device that moves no sound for so long is taken for lost, in seconds."""
+from assistant.speech.devices import WATCHDOG_S, find, load_sounddevice
 
 _BLOCK_S = 0.02
 # What the device holds of the sound: the first of a sentence is heard so much later, and so is a stop. Over the
@@ -94,15 +91,26 @@ class DevicePlayer:
         self._device = device
         self._watchdog_s = watchdog_s
         self._stop = threading.Event()
+        self._found: dict[str, Any] | None = None
+        self.look()
+
+    def look(self) -> None:
+        """Finds the device, again after it was lost. Raises Problem while it is not there."""
         try:
-            found = self._library.query_devices(device, "output")
-        except (ValueError, self._library.PortAudioError):
-            wanted = "No loudspeaker" if device is None else f"No loudspeaker {device!r}"
+            self._found = find(self._library, self._device, "output", self._found)
+        except LookupError:
+            wanted = "No loudspeaker" if self._device is None else f"No loudspeaker {self._device!r}"
             raise Problem(f"{wanted} was found; plug one in, or choose one that is there.") from None
-        self.device_name = str(found["name"])
-        self.rate_hz = round(found["default_samplerate"])
+        self._index = self._found["index"]
+        self.device_name = str(self._found["name"])
+        self.rate_hz = round(self._found["default_samplerate"])
         # Many devices take two channels only.
-        self._channels = min(2, int(found["max_output_channels"]))
+        self._channels = min(2, int(self._found["max_output_channels"]))
+
+    @property
+    def route(self) -> dict[str, Any]:
+        """Which loudspeaker this is, for the record: its name, rate and the latency asked for, in seconds."""
+        return {"loudspeaker": self.device_name, "rate_hz": self.rate_hz, "latency_s": _LATENCY_S}
 
     def play(self, audio: Audio) -> Played:
         """Play the sound and return when the device has played it, or within a block of `stop`.
@@ -115,7 +123,7 @@ class DevicePlayer:
         playing = _Playing(self._library, resample(audio, self.rate_hz).samples, self._stop)
         try:
             stream = self._library.OutputStream(
-                device=self._device,
+                device=self._index,
                 samplerate=self.rate_hz,
                 blocksize=round(self.rate_hz * _BLOCK_S),
                 channels=self._channels,
@@ -208,18 +216,3 @@ class ScriptedPlayer:
     def stop(self) -> None:
         """Count the call."""
         self.stops += 1
-
-
-def load_sounddevice(otherwise: str = "") -> Any:
-    """Return the library for sound devices. Raises Problem, which ends with `otherwise`, where it is missing.
-
-    Only here and only when a device is wanted: importing it fails on a system without PortAudio, and nothing
-    else of the assistant needs it.
-    """
-    try:
-        return importlib.import_module("sounddevice")
-    except (ImportError, OSError):
-        raise Problem(
-            "The sound library PortAudio (package libportaudio2) was not found; "
-            f"install it with: sudo apt install libportaudio2{otherwise}"
-        ) from None

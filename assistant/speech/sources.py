@@ -29,6 +29,7 @@ class FileSource:
         track: VisitTrack | None = None,
     ) -> None:
         self.rate_hz = rate_hz
+        self.overflows = 0
         self._track = track
         sounds = [resample(read_audio(file), rate_hz).samples for file in files]
         self._samples = np.concatenate(sounds)[round(from_s * rate_hz) :]

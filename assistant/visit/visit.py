@@ -14,7 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from importlib.metadata import version
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import msgspec
 from pydantic import ValidationError
@@ -25,6 +25,7 @@ from assistant.dialogue.events import Event, Opened, Quiet, Said, Voiced
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Phase, Rules, State
 from assistant.errors import NotWritten, Problem
+from assistant.language.heard import Heard
 from assistant.language.jsgf import GrammarError, read_grammars
 from assistant.language.meaning import Command, Question, value_text
 from assistant.language.phrases import Expected
@@ -32,6 +33,7 @@ from assistant.language.spoken import spoken_characters
 from assistant.language.utterance import Language, normalise
 from assistant.speech.audio import Audio, write_flac
 from assistant.speech.ears import Ears, Utterance
+from assistant.speech.microphone import MicrophoneLost
 from assistant.speech.player import Player, PlayerError
 from assistant.speech.voice import Voice, VoiceError
 from assistant.trade.job import Job
@@ -52,6 +54,10 @@ REMIND_S = 60.0  # how often a person is told that the disk is full
 
 NO_ROOM = ("The record cannot be written.", "Nothing recorded is lost. The visit holds.", "Free some space.")
 ROOM_AGAIN = "The record is written again."
+
+LOOK_S = 1.0  # between two looks for a device that was lost
+DEVICE_LOST = ("The sound device is gone. The visit holds.", "Plug it in again.")
+DEVICE_BACK = "The sound is back."
 
 EVENTS: dict[str, type[Event]] = {"opened": Opened, "said": Said, "quiet": Quiet, "voiced": Voiced}
 
@@ -204,12 +210,27 @@ def stretches(says: Sequence[Say]) -> list[str]:
     return [part for say in says for part in textwrap.wrap(say.text, LONGEST_TEXT)]
 
 
+class Route(Protocol):
+    """The devices of a live visit."""
+
+    @property
+    def facts(self) -> dict[str, Any]:
+        """Which they are, for the record."""
+
+    def recover(self) -> bool:
+        """Looks for lost devices and opens them again; whether all are there."""
+
+    def tell(self, sound: Audio) -> bool:
+        """Plays on whatever loudspeaker is left; whether it sounded."""
+
+
 class Visit:
     """Runs one visit until it is closed, or until its source of sound ends.
 
     show(event, effects) is told of every turn, after it is in the record. can_interrupt: people may speak
     between two sentences (a microphone; people in a recording wait). sleep: waits some seconds before what could
-    not be written is tried again; None gives up at once instead, for nobody is there to make room.
+    not be written is tried again; None gives up at once instead, for nobody is there to make room. route: the devices,
+    for getting a lost one back; without it a lost one ends the run.
     """
 
     def __init__(
@@ -221,13 +242,14 @@ class Visit:
         show: Callable[[Event, Sequence[Effect]], None],
         can_interrupt: bool = False,
         sleep: Callable[[float], None] | None = time.sleep,
+        route: Route | None = None,
     ) -> None:
         self.record = record
         self.setting = setting_of(record)
         self.dialogue = self.setting.dialogue()
         self.state = self.dialogue.start()
         self._ears, self._voice, self._player, self._show = ears, voice, player, show
-        self._can_interrupt, self._sleep = can_interrupt, sleep
+        self._can_interrupt, self._sleep, self._route = can_interrupt, sleep, route
         self._audio = audio_of(record.path)
         self._expected: dict[Question, Expected] = {}
         self._named: set[str] = set()  # recordings that the record names
@@ -302,7 +324,36 @@ class Visit:
         if question not in self._expected:
             self._expected[question] = Expected(self.dialogue.language, question)
         can_grow = partial(self.dialogue.language.can_grow, question=question)
-        return self._ears.listen(self._expected[question], can_grow, quiet_s)
+        while True:
+            try:
+                got = self._ears.listen(self._expected[question], can_grow, quiet_s)
+            except MicrophoneLost as lost:
+                if self._route is None:
+                    raise
+                self._wait_for_devices(self._route, "microphone lost", str(lost))
+                for text in stretches(self.state.said):
+                    self._route.tell(self._voice.render(text))
+                continue
+            if isinstance(got, Utterance) and got.gaps:
+                self.device("sound lost", gaps=got.gaps, stream_from_s=got.start_s, heard=got.heard.text)
+                if not self._urgent_command(got):  # a reading with a hole in it is no reading
+                    return replace(got, heard=Heard(""))
+            return got
+
+    def _wait_for_devices(self, route: Route, what: str, problem: str) -> None:
+        """Says that a device is gone, holds until all are there again, and says so."""
+        self.device(what, problem=problem)
+        since = time.monotonic()
+        for text in DEVICE_LOST:
+            with suppress(VoiceError):
+                route.tell(self._voice.render(text))
+        while not route.recover():
+            time.sleep(LOOK_S)
+        gone_s = time.monotonic() - since
+        self._ears.restart(gone_s)
+        self.device("devices back", seconds=round(gone_s, 1), **route.facts)
+        with suppress(VoiceError):
+            route.tell(self._voice.render(DEVICE_BACK))
 
     def _keep(self, utterance: Utterance, question: Question) -> tuple[Said, dict[str, Any]]:
         """Writes the utterance's recording, if it is one that is kept; the entry that names it follows."""
@@ -410,7 +461,13 @@ class Visit:
                     waiting = [*textwrap.wrap(text, len(text) // 2 + 1), *waiting]
                     continue
                 done = self._player.play(sound)
-            except (VoiceError, PlayerError) as wrong:
+            except PlayerError as lost:
+                if self._route is None:
+                    return Voiced(complete=False, problem=str(lost)), {"played": played}
+                self._wait_for_devices(self._route, "loudspeaker lost", str(lost))
+                waiting.insert(0, text)
+                continue
+            except VoiceError as wrong:
                 return Voiced(complete=False, problem=str(wrong)), {"played": played}
             played.append({"text": text, "seconds": round(done.seconds, 2)})
             if not done.complete:

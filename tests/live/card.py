@@ -2,7 +2,8 @@
 
 One null sink with two channels is the room, so that both sides are on one clock: people left, the assistant
 right. The sink `tech` plays into its left channel, and the source `mic`, the assistant's microphone, hears that
-channel. The sink `voice` is the assistant's loudspeaker, the right channel. Loading and unloading the module of
+channel. The sink `voice` is the assistant's loudspeaker, the right channel. PortAudio knows both
+also by name, `headset_microphone` and `headset_loudspeaker`. Loading and unloading the module of
 a device is plugging it in and pulling it out.
 """
 
@@ -26,6 +27,8 @@ ALSA = """
 pcm.!default { type pulse }
 ctl.!default { type pulse }
 pcm.pulse { type pulse }
+pcm.headset_microphone { type pulse device mic }
+pcm.headset_loudspeaker { type pulse device voice }
 """
 
 
@@ -44,15 +47,20 @@ class Card:
             "HOME": str(folder),
             "ALSA_CONFIG_PATH": str(folder / "alsa.conf"),
         }
-        options = ["-n", "--daemonize=no", "--exit-idle-time=-1", "--disable-shm=yes", "--log-target=stderr"]
+        self.insert()
+        return self
+
+    def insert(self) -> None:
+        """Starts the sound card: at first, or after `remove`."""
+        folder = Path(self._folder.name)
         self._log = (folder / "log").open("w")
+        options = ["-n", "--daemonize=no", "--exit-idle-time=-1", "--disable-shm=yes", "--log-target=stderr"]
         self._server = subprocess.Popen(
             ["pulseaudio", *options, "-L", "module-native-protocol-unix"],
             env=self.environment,
             stdout=self._log,
             stderr=self._log,
         )
-        self._modules: dict[str, str] = {}
         deadline = time.monotonic() + 20
         while not self._answers():
             if time.monotonic() > deadline or self._server.poll() is not None:
@@ -64,32 +72,31 @@ class Card:
         self.control("load-module", "module-null-sink", *room)
         for device in ("tech", "voice", "mic"):
             self.plug(device)
-        return self
 
     def __exit__(self, *_: object) -> None:
+        self.remove()
+        self._folder.cleanup()
+
+    def remove(self) -> None:
+        """Pulls the whole sound card out. (The server moves the streams of one device to another one.)"""
         self._server.terminate()
         with suppress(subprocess.TimeoutExpired):
             self._server.wait(5)
         self._server.kill()
         self._server.wait()
         self._log.close()
-        self._folder.cleanup()
 
     def plug(self, name: str) -> None:
-        """Plugs a device in: "tech", "voice" or "mic"."""
+        """Makes a device: "tech", "voice" or "mic"."""
         side = "front-right" if name == "voice" else "front-left"
         of = ["channels=1", "channel_map=mono", f"master_channel_map={side}", "remix=no"]
         sink = ["module-remap-sink", "master=room", f"sink_name={name}", *of]
         source = ["module-remap-source", "master=room.monitor", "source_name=mic", *of]
-        self._modules[name] = self.control("load-module", *(source if name == "mic" else sink)).strip()
+        self.control("load-module", *(source if name == "mic" else sink))
         if name == "mic":
             self.control("set-default-source", "mic")
         if name == "voice":
             self.control("set-default-sink", "voice")
-
-    def pull(self, name: str) -> None:
-        """Pulls a device out."""
-        self.control("unload-module", self._modules.pop(name))
 
     def sleep(self, name: str, asleep: bool) -> None:
         """A headset that sleeps: the source is there and gives nothing."""

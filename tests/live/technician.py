@@ -166,12 +166,13 @@ class LiveVisit:
         if "--resume" not in options:
             command += ["--job", str(job)]
         self.environment = {**card.environment, "COLUMNS": "200", "XDG_CACHE_HOME": str(cache or folder / "cache")}
+        self._noise: subprocess.Popen[bytes] | None = None
         self._out = (folder / "out.txt").open("w")
         self.room = Room(card)
+        self.noise(60)
         self.process = subprocess.Popen(command, env=self.environment, stdout=self._out, stderr=self._out)
         self.clips = Clips(folder / "clips")
         self.spoken: list[Spoken] = []
-        self._noise: subprocess.Popen[bytes] | None = None
         self._done: dict[str, int] = {}
 
     def __enter__(self) -> Self:
@@ -186,6 +187,13 @@ class LiveVisit:
         self.room.close()
         self.clips.close()
         self._out.close()
+
+    def reinsert(self) -> None:
+        """Puts the card back after it was removed."""
+        self.room.close()
+        self.card.insert()
+        self.room = Room(self.card)
+        self.noise(60)
 
     @property
     def output(self) -> str:

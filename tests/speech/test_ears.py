@@ -141,6 +141,7 @@ class LateSource:
     """A source that captured something while nobody listened, as a microphone does."""
 
     rate_hz = RATE
+    overflows = 0
 
     def __init__(self) -> None:
         self.speech = read_audio(VISIT).samples[: 4 * RATE]

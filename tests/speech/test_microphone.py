@@ -33,13 +33,14 @@ class SoundLibrary:
             raise ValueError("No input device matching 'none'")
         if device == -1:
             raise self.PortAudioError("Error querying device -1")
-        return {"name": "Double", "default_samplerate": self.rate_hz, "max_input_channels": 1}
+        return {"name": "Double", "index": 0, "hostapi": 0, "default_samplerate": self.rate_hz, "max_input_channels": 1}
 
     def InputStream(self, **options: Any) -> SimpleNamespace:  # noqa: N802
         self.options = options
         if self.refuses:
             raise self.PortAudioError("Device unavailable")
         return SimpleNamespace(
+            latency=0.03,
             start=lambda: self.calls.append("start"),
             abort=lambda ignore_errors: self.calls.append("abort"),
             close=lambda ignore_errors: self.calls.append("close"),

@@ -11,13 +11,13 @@ import pytest
 
 from assistant.errors import Problem
 from assistant.speech.audio import Audio, VisitTrack
+from assistant.speech.devices import load_sounddevice
 from assistant.speech.player import (
     DevicePlayer,
     Played,
     PlayerError,
     ScriptedPlayer,
     TrackPlayer,
-    load_sounddevice,
 )
 
 
@@ -55,6 +55,8 @@ class SoundLibrary:
             raise self.PortAudioError("Error querying device -1")
         return {
             "name": "Double",
+            "index": 0,
+            "hostapi": 0,
             "default_samplerate": 48_000.0,
             "max_output_channels": self.channels,
         }
@@ -136,7 +138,7 @@ def test_sound_is_resampled_to_the_rate_of_the_device() -> None:
     played = player.play(Audio(np.full(22_050, 8_000, np.int16), 22_050))
     assert (player.device_name, player.rate_hz) == ("Double", 48_000)
     assert library.options["samplerate"] == 48_000
-    assert library.options["device"] == "Double"
+    assert library.options["device"] == 0
     assert played == Played(48_000, 48_000, 48_000)
     assert np.concatenate(library.heard)[24_000, 0] == pytest.approx(8_000, abs=2)
 

@@ -1,0 +1,46 @@
+"""The devices for sound: the library that opens them, finding one, and getting one back that was lost."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any, Literal
+
+from assistant.errors import Problem
+
+WATCHDOG_S = 1.5
+"""A device that moves no sound for so long is taken for lost, in seconds: it is told within 2 s."""
+
+
+def find(
+    library: Any, device: str | int | None, kind: Literal["input", "output"], before: dict[str, Any] | None = None
+) -> dict[str, Any]:
+    """The device of that name or number, or the system's own choice. Raises LookupError where there is none.
+
+    before: what was found earlier. The same device is looked for then, by its name and host interface: numbers
+    change when a device is plugged in.
+    """
+    try:
+        if before is None:
+            return dict(library.query_devices(device, kind))
+        for found in library.query_devices():
+            same = all(found[key] == before[key] for key in ("name", "hostapi"))
+            if same and found[f"max_{kind}_channels"] > 0:
+                return dict(found)
+    except (ValueError, library.PortAudioError) as missing:
+        raise LookupError(str(missing)) from None
+    raise LookupError(f"{before['name']} is not there")
+
+
+def load_sounddevice(otherwise: str = "") -> Any:
+    """Return the library for sound devices. Raises Problem, which ends with `otherwise`, where it is missing.
+
+    Only here and only when a device is wanted: importing it fails on a system without PortAudio, and nothing
+    else of the assistant needs it.
+    """
+    try:
+        return importlib.import_module("sounddevice")
+    except (ImportError, OSError):
+        raise Problem(
+            "The sound library PortAudio (package libportaudio2) was not found; "
+            f"install it with: sudo apt install libportaudio2{otherwise}"
+        ) from None

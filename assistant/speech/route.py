@@ -1,0 +1,50 @@
+"""Both ways of the sound of a live visit, and getting them back when a device was lost."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from typing import Any
+
+from assistant.errors import Problem
+from assistant.speech.audio import Audio
+from assistant.speech.devices import load_sounddevice
+from assistant.speech.microphone import Microphone
+from assistant.speech.player import DevicePlayer, PlayerError
+
+
+class SoundRoute:
+    """The microphone and the loudspeaker of a visit, which may be lost and come back.
+
+    Looking for a device anew ends every open stream (the library lists devices only when it starts), so both
+    are closed and opened together.
+    """
+
+    def __init__(self, microphone: Microphone, player: DevicePlayer, library: Any = None) -> None:
+        self.microphone, self.player = microphone, player
+        self._library = library or load_sounddevice()
+
+    @property
+    def facts(self) -> dict[str, Any]:
+        """The route, its rates and latencies, for the record."""
+        return {"microphone": self.microphone.route, "loudspeaker": self.player.route}
+
+    def recover(self) -> bool:
+        """Looks for both devices and opens the microphone; whether both are there."""
+        self.microphone.close()
+        # The library offers no other way to see a device that was plugged in (python-sounddevice issue 125).
+        self._library._terminate()
+        self._library._initialize()
+        try:
+            self.player.look()
+            self.microphone.reopen()
+        except Problem:
+            return False
+        return True
+
+    def tell(self, sound: Audio) -> bool:
+        """Plays on whatever loudspeaker is left: the visit's own, else the system's choice. Whether it sounded."""
+        with suppress(PlayerError, Problem):
+            return self.player.play(sound).complete
+        with suppress(PlayerError, Problem):
+            return DevicePlayer(sounddevice=self._library).play(sound).complete
+        return False
