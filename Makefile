@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check format docs corpus torture bench bench-record bench-hearing clean
+.PHONY: demo test check format docs corpus torture bench bench-record bench-hearing bench-faults clean
 
 demo: .venv/.product
 	$(BIN)/assistant demo
@@ -63,6 +63,9 @@ bench-hearing: .venv/.bench
 .venv/.bench: .venv/.product
 	$(BIN)/pip install --quiet --group bench
 	touch $@
+
+bench-faults: .venv/.product
+	$(BIN)/python tests/bench/faults.py
 
 # The bundled model: make graph, make model.
 include models_manifest/build/build.mk

@@ -18,6 +18,7 @@ from assistant.errors import Problem
 from assistant.language.jsgf import Grammar, GrammarError, read_grammars
 from assistant.language.utterance import Language
 from assistant.trade.checking import check
+from assistant.trade.faults import Faults
 from assistant.trade.findings import FINDINGS
 from assistant.trade.job import Fuel, Ignition, Job, VisitKind
 from assistant.trade.limits import GenericLimit
@@ -277,6 +278,12 @@ class Library:
             return None, procedure
         wrongs = check(procedure, self.quantities, self.hazards, FINDINGS)
         return procedure, [flaw(whole.place(wrong.at), wrong.says) for wrong in wrongs]
+
+    @cached_property
+    def faults(self) -> Faults:
+        """The table of faults."""
+        path = TRADE_DATA / "faults.yaml"
+        return parse(path, read_yaml(path), Faults)
 
     @cached_property
     def grammar_texts(self) -> dict[str, str]:
