@@ -24,6 +24,7 @@ from assistant.language.meaning import Command, Meaning, Question, Reading, Read
 from assistant.language.phrases import Expected
 from assistant.models_commands import models_app, store
 from assistant.record_commands import record_app, replay, turn_table
+from assistant.page_commands import page as serve_page
 from assistant.report_commands import REPORT, render, report
 from assistant.review import replay as review
 from assistant.review.report import page
@@ -56,6 +57,7 @@ app.command(name="work-out")(work_out)
 app.command()(report)
 app.add_typer(record_app, name="record")
 app.command()(replay)
+app.command(name="page")(serve_page)
 console = Console(highlight=False)
 errors = Console(stderr=True, highlight=False, soft_wrap=True)
 

@@ -1,0 +1,65 @@
+"""The command that serves the supervisor's page."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+
+from assistant.errors import Problem
+from assistant.review.web.guard import LOOPBACK, Guard
+from assistant.review.web.shop import Shop
+
+console = Console(highlight=False, soft_wrap=True)
+
+TOKEN = "ASSISTANT_PAGE_TOKEN"
+"""The variable that may hold the token: on a command line everybody on the machine could read it."""
+
+
+def page(
+    folder: Annotated[Path, typer.Option("--folder", help="Where visits are kept.")] = Path("out"),
+    host: Annotated[str, typer.Option("--host", help="Address to serve; other than this machine needs a token.")] = (
+        "127.0.0.1"
+    ),
+    port: Annotated[int, typer.Option("--port", help="Port to serve.", min=0, max=65535)] = 8765,
+) -> None:
+    """Serve the supervisor's page: visits, one visit's time line, trends, and which steps go wrong."""
+    import uvicorn  # noqa: PLC0415 - only this command serves
+
+    from assistant.review.web.app import create_app  # noqa: PLC0415 - likewise
+
+    guard = Guard(token_for(host))
+    hosts = LOOPBACK if host in LOOPBACK else ("*",)
+    app = create_app(open_shop(folder), guard, hosts)
+    if guard.token:
+        console.print(f"Token: {escape(guard.token)}")
+    server = uvicorn.Server(uvicorn.Config(app, host=host, port=port, log_level="warning", server_header=False))
+    console.print(f"The page is at http://{host}:{port}/ until Ctrl-C.")
+    try:
+        server.run()
+    except SystemExit as wrong:
+        raise Problem(f"The page cannot be served at {host}, port {port}; is it in use? Try another --port.") from wrong
+
+
+def token_for(host: str) -> str | None:
+    """None where only this machine reaches the page; else the token of the environment, or a new one."""
+    token = os.environ.get(TOKEN, "")
+    if token and len(token) < 16:
+        raise Problem(f"The token in {TOKEN} is too short to keep anybody out; use at least 16 characters.")
+    if host in LOOPBACK:
+        return token or None
+    return token or secrets.token_urlsafe(24)
+
+
+def open_shop(folder: Path) -> Shop:
+    """The visits to show."""
+    from assistant.review.web.folder import FolderShop  # noqa: PLC0415 - only this command reads them
+
+    if not folder.is_dir():
+        raise Problem(f"There is no folder {folder}; name where the visits are with --folder.")
+    return FolderShop(folder)

@@ -1,0 +1,1 @@
+"""The supervisor's page over the visits of a shop."""

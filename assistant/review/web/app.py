@@ -1,0 +1,271 @@
+"""The page itself: what is asked of it, and the answers. It reads a shop's store and adds reviews to it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, get_args
+from urllib.parse import quote
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from assistant.errors import Problem
+from assistant.review.report import page as report_page
+from assistant.review.report import words
+from assistant.review.summary import Summary, summarize
+from assistant.review.timeline import moments
+from assistant.review.web.guard import COOKIE, LOOPBACK, Door, Guard, Headers, read_form
+from assistant.review.web.limits_now import then_and_now
+from assistant.review.web.shop import By, Kept, Measured, Review, Search, Shop, StoreDown
+from assistant.trade.limits import limit_for
+from assistant.trade.units import UNIT_SYMBOL
+
+PAGE_LENGTH = 50
+"""Visits in one list: what a person looks through before searching."""
+
+LONGEST_COMMENT = 2_000
+LONGEST_NAME = 100
+_HERE = Path(__file__).parent
+
+OUTCOMES = {
+    "unsafe": "unsafe notice given",
+    "outside": "something outside its limit",
+    "watch": "something to watch",
+    "not checked": "something not checked",
+    "unfinished": "not finished",
+}
+
+
+def create_app(shop: Shop, guard: Guard | None = None, hosts: Sequence[str] = LOOPBACK) -> Starlette:
+    """The page over `shop`. hosts: the names by which it may be reached."""
+    view = _View(shop, guard or Guard())
+    return Starlette(
+        routes=[
+            Route("/", view.visits),
+            Route("/visit/{visit}", view.visit),
+            Route("/visit/{visit}/report", view.report),
+            Route("/visit/{visit}/audio/{name}", view.audio),
+            Route("/visit/{visit}/review", view.review, methods=["POST"]),
+            Route("/appliance/{appliance:path}", view.appliance),
+            Route("/steps", view.steps),
+            Route("/enter", view.ask_token, methods=["GET"]),
+            Route("/enter", view.enter, methods=["POST"]),
+            Mount("/static", StaticFiles(directory=_HERE / "static"), name="static"),
+        ],
+        middleware=[
+            Middleware(Headers),
+            Middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False),
+            Middleware(Door, guard=view.guard),
+        ],
+        exception_handlers={
+            StoreDown: view.down,
+            Problem: view.down,
+            HTTPException: view.not_so,
+            Exception: view.broken,
+        },
+    )
+
+
+class _View:
+    """The answers. Those that read are plain functions, which Starlette runs beside its loop."""
+
+    def __init__(self, shop: Shop, guard: Guard) -> None:
+        self.shop = shop
+        self.guard = guard
+        self._environment = Environment(
+            loader=PackageLoader("assistant.review.web", "templates"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self._environment.globals.update(w=words, form_key=guard.form_key)
+
+    def _page(self, template: str, status: int = 200, **of: Any) -> HTMLResponse:
+        return HTMLResponse(self._environment.get_template(template).render(**of), status_code=status)
+
+    # --- visits
+
+    def visits(self, request: Request) -> Response:
+        """The list, by what is looked for."""
+        asked = Search(
+            **{name: request.query_params.get(name, "").strip() for name in ("words", "crew", "standing", "outcome")}
+        )
+        number = request.query_params.get("page", "1")
+        page = int(number) if number.isdecimal() and 0 < int(number) < 10_000 else 1
+        found = self.shop.visits(asked, (page - 1) * PAGE_LENGTH, PAGE_LENGTH + 1)
+        return self._page(
+            "visits.html.j2",
+            asked=asked,
+            found=found[:PAGE_LENGTH],
+            more=len(found) > PAGE_LENGTH,
+            page=page,
+            crews=self.shop.crews(),
+            outcomes=OUTCOMES,
+            here=request.url,
+        )
+
+    def _kept(self, request: Request) -> tuple[Kept, Summary]:
+        kept = self.shop.visit(request.path_params["visit"])
+        if kept is None:
+            raise HTTPException(404, "There is no such visit in this store.")
+        return kept, summarize(kept.entries)
+
+    def visit(self, request: Request, wrong: str = "", typed: Mapping[str, str] | None = None) -> Response:
+        """One visit: its time line, its limits then and now, and what was said of it."""
+        kept, summary = self._kept(request)
+        return self._page(
+            "visit.html.j2",
+            status=422 if wrong else 200,
+            kept=kept,
+            s=summary,
+            attention=report_page.attention(summary),
+            moments=list(moments(kept.entries)),
+            changed=then_and_now(summary),
+            wrong=wrong,
+            typed=typed or {},
+            nonce=request.state.nonce,
+        )
+
+    def report(self, request: Request) -> Response:
+        """The visit's report, as it prints."""
+        kept, summary = self._kept(request)
+        made = report_page.html(summary, None, kept.problems)
+        policy = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
+        return HTMLResponse(made, headers={"Content-Security-Policy": policy})
+
+    def audio(self, request: Request) -> Response:
+        """A recording."""
+        data = self.shop.recording(request.path_params["visit"], request.path_params["name"])
+        if data is None:
+            raise HTTPException(404, "That recording is not kept.")
+        return Response(data, media_type="audio/flac", headers={"Cache-Control": "private, max-age=3600"})
+
+    async def review(self, request: Request) -> Response:
+        """Signs a visit off, or returns it with a comment: a new entry, never a change."""
+        form = await self._form(request)
+        by, comment, standing = (form.get(name, "").strip() for name in ("by", "comment", "standing"))
+        wrong = ""
+        if standing not in ("signed off", "returned"):
+            wrong = "Choose one: sign it off, or return it."
+        elif not by:
+            wrong = "Give your name."
+        elif standing == "returned" and not comment:
+            wrong = "A visit that is returned needs a comment: say what is to be done."
+        elif len(by) > LONGEST_NAME or len(comment) > LONGEST_COMMENT:
+            wrong = f"That is too long: a name has at most {LONGEST_NAME} characters, a comment {LONGEST_COMMENT}."
+        if wrong:
+            return await run_in_threadpool(self.visit, request, wrong, form)
+        visit = request.path_params["visit"]
+        if await run_in_threadpool(self.shop.visit, visit) is None:
+            raise HTTPException(404, "There is no such visit in this store.")
+        utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        review = Review(utc, by, "signed off" if standing == "signed off" else "returned", comment)
+        await run_in_threadpool(self.shop.add_review, visit, review)
+        return RedirectResponse(f"/visit/{quote(visit, safe='')}#reviews", status_code=303)
+
+    async def _form(self, request: Request) -> dict[str, str]:
+        form = await read_form(request)
+        if form is None:
+            raise HTTPException(413, "That form is too long.")
+        if not self.guard.trusts(request, form):
+            raise HTTPException(
+                403, "This form did not come from this page, or is of an earlier run: load the page again."
+            )
+        return form
+
+    # --- over many visits
+
+    def appliance(self, request: Request) -> Response:
+        """The trends of one appliance."""
+        appliance = request.path_params["appliance"]
+        trends = self.shop.trends(appliance)
+        if not trends:
+            raise HTTPException(404, "There is no such appliance in this store.")
+        last = max((point for points in trends.values() for point in points), key=lambda point: point.utc)
+        kept = self.shop.visit(last.visit)
+        summary = summarize(kept.entries) if kept else None
+        return self._page(
+            "appliance.html.j2",
+            appliance=appliance,
+            summary=summary,
+            trends=[_trend(name, points, summary) for name, points in trends.items()],
+        )
+
+    def steps(self, request: Request) -> Response:
+        """Which steps go wrong most."""
+        by: By = "microphone" if request.query_params.get("by") == "microphone" else "crew"
+        return self._page("steps.html.j2", by=by, groups=get_args(By), counts=self.shop.steps(by))
+
+    # --- the door
+
+    def ask_token(self, request: Request) -> Response:
+        """Asks for the token."""
+        return self._page("enter.html.j2", wrong="")
+
+    async def enter(self, request: Request) -> Response:
+        """Takes the token, once for a browser."""
+        form = await self._form(request)
+        session = self.guard.enter(form.get("token", ""))
+        if session is None:
+            return self._page(
+                "enter.html.j2", status=403, wrong="That is not the token. It is where the page was started."
+            )
+        answer = RedirectResponse("/", status_code=303)
+        answer.set_cookie(COOKIE, session, httponly=True, samesite="strict", path="/")
+        return answer
+
+    # --- what does not go well
+
+    async def down(self, request: Request, wrong: Exception) -> Response:
+        """The store does not answer, or what it holds cannot be shown: one sentence."""
+        return self._page("sentence.html.j2", status=503, title="Not now", sentence=str(wrong))
+
+    async def not_so(self, request: Request, wrong: Exception) -> Response:
+        """Something is not there, or not as it must be."""
+        assert isinstance(wrong, HTTPException)
+        known = {404: "There is no such page.", 405: "That is not done this way."}
+        sentence = wrong.detail if wrong.detail not in ("Not Found", "Method Not Allowed") else known[wrong.status_code]
+        return self._page("sentence.html.j2", status=wrong.status_code, title="Not here", sentence=sentence)
+
+    async def broken(self, request: Request, wrong: Exception) -> Response:
+        """A fault of this program: it is on the terminal, not on the page."""
+        sentence = "This page has a fault; what it is stands on the terminal where the page was started."
+        return self._page("sentence.html.j2", status=500, title="A fault", sentence=sentence)
+
+
+def _trend(name: str, points: Sequence[Measured], summary: Summary | None) -> dict[str, Any]:
+    """One quantity over time: for the drawing, and as a table for whoever does not see it."""
+    limit = limit_for(name, summary.limits, summary.job) if summary else None
+    bounds = {
+        key: float(bound)
+        for key in ("low", "caution_low", "caution_high", "high")
+        if limit and (bound := getattr(limit, key)) is not None
+    }
+    unit = UNIT_SYMBOL.get(points[0].unit, points[0].unit)
+    return {
+        "name": words.sentence(words.name(summary, name)) if summary else name,
+        "plain": words.PLAIN.get(name, ""),
+        "unit": unit,
+        "limit": words.bounds(limit),
+        "points": points,
+        "data": json.dumps(
+            {
+                "times": [int(datetime.fromisoformat(point.utc).timestamp()) for point in points],
+                "values": [float(point.value) for point in points],
+                "bounds": bounds,
+                "unit": unit,
+            }
+        ),
+    }
