@@ -23,8 +23,8 @@ from assistant.files import library, read_job, top_folder
 from assistant.language.meaning import Command, Meaning, Question, Reading, Readings, Unclear, value_text
 from assistant.language.phrases import Expected
 from assistant.models_commands import models_app, store
-from assistant.record_commands import record_app, replay, turn_table
 from assistant.page_commands import page as serve_page
+from assistant.record_commands import record_app, replay, turn_table
 from assistant.report_commands import REPORT, render, report
 from assistant.review import replay as review
 from assistant.review.report import page

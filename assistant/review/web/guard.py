@@ -96,7 +96,7 @@ def policy(nonce: str) -> str:
     """The content security policy of a page. The nonce is for the style of the drawn waveform alone."""
     return (
         f"default-src 'none'; script-src 'self'; style-src 'self' 'nonce-{nonce}'; img-src 'self' data:; "
-        "media-src 'self' blob:; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+        "media-src 'self' blob:; connect-src 'self' blob:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     )
 
 

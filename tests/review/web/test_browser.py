@@ -1,0 +1,142 @@
+"""The page in a real browser: what is seen, heard and done, by mouse and by keyboard alone."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+AXE = (Path(__file__).parent / "vendored" / "axe.min.js").read_text(encoding="utf-8")
+
+
+def accessible(tab) -> list[str]:
+    """What axe finds wrong on the page that is shown."""
+    # Evaluated by the driver, so that the page's own policy stays as it is.
+    tab.evaluate(AXE)
+    found = tab.evaluate("axe.run(document, {resultTypes: ['violations']})")
+    return [f"{v['id']}: {json.dumps([n['html'] for n in v['nodes']])[:400]}" for v in found["violations"]]
+
+
+@pytest.mark.parametrize(
+    "path", ["/", "/visit/lane-2026", "/visit/street-odour", "/steps", "/steps?by=microphone", "/nothing"]
+)
+def test_every_page_is_accessible(served, tab, path):
+    tab.goto(served + path)
+    if path == "/nothing":
+        tab.complaints.clear()  # the browser's own note of the 404
+    assert accessible(tab) == []
+
+
+def test_the_trends_are_accessible_and_drawn(served, tab):
+    tab.goto(f"{served}/visit/lane-2026")
+    tab.get_by_role("link", name="induced draft furnace").click()
+    tab.wait_for_selector(".trend canvas")
+    assert accessible(tab) == []
+    flame = tab.locator("section", has=tab.get_by_role("heading", name="Flame signal"))
+    flame.locator("summary").click()
+    assert [flame.locator("tbody td").nth(n).inner_text() for n in (0, 2, 4, 6)] == [
+        "2.8 µA",
+        "2.4 µA",
+        "1.9 µA",
+        "1.4 µA",
+    ]
+    # The canvas holds ink: it was drawn and not only made.
+    assert flame.locator("canvas").evaluate(
+        "c => c.getContext('2d').getImageData(0, 0, c.width, c.height).data.some((v, i) => i % 4 === 3 && v > 200)"
+    )
+
+
+def test_what_is_unsafe_comes_first_then_what_to_follow_up(served, tab):
+    tab.goto(served)
+    rows = tab.locator("tbody tr")
+    assert "3 Sample Street" in rows.nth(0).inner_text()
+    assert "unsafe" in rows.nth(0).inner_text()
+    assert "1 outside" in rows.nth(1).inner_text()
+    assert rows.count() == 7
+
+
+def test_search_and_filters(served, tab):
+    tab.goto(served)
+    tab.get_by_label("Site, appliance or person").fill("model road")
+    tab.get_by_role("button", name="Search").click()
+    assert tab.locator("tbody tr").count() == 2
+    tab.get_by_label("What was found").select_option("something outside its limit")
+    tab.get_by_role("button", name="Search").click()
+    assert tab.locator("tbody tr").count() == 1
+    tab.get_by_label("Crew").select_option("Kim Roe (invented)")
+    tab.get_by_role("button", name="Search").click()
+    assert "No visit fits" in tab.get_by_role("status").inner_text()
+
+
+def test_heard_taken_and_corrected_stand_side_by_side_and_can_be_heard(served, tab):
+    tab.goto(f"{served}/visit/lane-2026")
+    row = tab.locator(".timeline tr", has_text="“correction”")
+    assert "taken back: igniter-voltage 160" in row.locator("td").nth(2).inner_text()
+    refused = tab.locator(".timeline tr", has_text="refused: 1.3")
+    refused.get_by_role("link", name="Hear").click()
+    tab.wait_for_function("document.getElementById('playing').textContent.startsWith('Heard')")
+    assert "no" in tab.locator("#playing").inner_text()
+
+
+def test_a_visit_is_reviewed_by_keyboard_alone(served, tab, folder):
+    tab.goto(served)
+    tab.keyboard.press("Tab")
+    assert tab.evaluate("document.activeElement.textContent") == "To the content"
+    tab.keyboard.press("Enter")
+    for _ in range(40):
+        tab.keyboard.press("Tab")
+        if "Sample Street" in tab.evaluate("document.activeElement.textContent"):
+            break
+    tab.keyboard.press("Enter")
+    tab.wait_for_url("**/visit/street-odour")
+    for _ in range(40):
+        tab.keyboard.press("Tab")
+        if tab.evaluate("document.activeElement.id") == "by":
+            break
+    tab.keyboard.type("Pat Moe (invented)")
+    tab.keyboard.press("Tab")
+    tab.keyboard.type("Ask the gas supplier for its number.")
+    tab.keyboard.press("Tab")
+    tab.keyboard.press("Tab")
+    assert tab.evaluate("document.activeElement.textContent") == "Return with the comment"
+    tab.keyboard.press("Enter")
+    tab.wait_for_url("**/visit/street-odour#reviews")
+    assert "returned by Pat Moe (invented): Ask the gas supplier for its number." in tab.locator("main").inner_text()
+    kept = [json.loads(line) for line in (folder / "reviews.jsonl").read_text(encoding="utf-8").splitlines()]
+    assert [(k["visit"], k["standing"]) for k in kept] == [("street-odour", "returned")]
+
+
+def test_every_recording_is_reached_and_played_by_keyboard(served, tab):
+    tab.goto(f"{served}/visit/road-quiet")
+    tab.locator("a.hear").first.focus()
+    tab.keyboard.press("Enter")
+    tab.wait_for_function("document.getElementById('playing').textContent.startsWith('Heard')")
+
+
+def test_nothing_is_loaded_from_elsewhere(served, tab):
+    asked: list[str] = []
+    tab.on("request", lambda request: asked.append(request.url))
+    for path in ("/", "/visit/lane-2026", "/steps"):
+        tab.goto(served + path)
+    assert asked
+    assert all(url.startswith((served, "data:", "blob:")) for url in asked)
+
+
+def test_the_script_of_a_visit_s_words_is_not_run(served, tab, folder):
+    (folder / "reviews.jsonl").write_text(
+        json.dumps(
+            {
+                "visit": "lane-2026",
+                "utc": "2026-01-09T10:00:00.000Z",
+                "by": "<img src=x onerror=document.title='run'>",
+                "standing": "returned",
+                "comment": "<script>document.title='run'</script>",
+            }
+        )
+        + "\n",
+        encoding="utf-8",
+    )
+    tab.goto(f"{served}/visit/lane-2026")
+    assert "run" not in tab.title()
+    assert "<script>document.title" in tab.locator("main").inner_text()
