@@ -56,7 +56,7 @@ def test_a_review_is_a_new_entry_and_the_record_stays_as_it_is(page, guard, fold
     assert page.post("/visit/lane-2026/review", data=again).status_code == 303
     told = sentence(page.get("/visit/lane-2026"))
     assert "signed off by Pat Moe" in told
-    assert "returned by Pat Moe : Read the inlet pressure." in told
+    assert "returned by Pat Moe: Read the inlet pressure." in told
     assert len((folder / "reviews.jsonl").read_text(encoding="utf-8").splitlines()) == 2
     assert (folder / "lane-2026" / "visit.sqlite").read_bytes() == before
 
@@ -204,7 +204,7 @@ def test_limits_then_and_now(page, monkeypatch):
 def test_which_steps_go_wrong_by_crew(page):
     told = sentence(page.get("/steps"))
     assert "Sam Doe (invented) flame 4 1 0 0 0" in told
-    assert "Lee Poe (invented) inlet running 1 0 0 0 1" in told
+    assert "Lee Poe (invented) inlet running 2 0 0 0 1" in told
     assert "not recorded" in sentence(page.get("/steps?by=microphone"))
 
 

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import expect
 
 AXE = (Path(__file__).parent / "vendored" / "axe.min.js").read_text(encoding="utf-8")
 
@@ -75,7 +76,7 @@ def test_heard_taken_and_corrected_stand_side_by_side_and_can_be_heard(served, t
     assert "taken back: igniter-voltage 160" in row.locator("td").nth(2).inner_text()
     refused = tab.locator(".timeline tr", has_text="refused: 1.3")
     refused.get_by_role("link", name="Hear").click()
-    tab.wait_for_function("document.getElementById('playing').textContent.startsWith('Heard')")
+    expect(tab.locator("#playing")).to_contain_text("Heard")
     assert "no" in tab.locator("#playing").inner_text()
 
 
@@ -86,7 +87,7 @@ def test_a_visit_is_reviewed_by_keyboard_alone(served, tab, folder):
     tab.keyboard.press("Enter")
     for _ in range(40):
         tab.keyboard.press("Tab")
-        if "Sample Street" in tab.evaluate("document.activeElement.textContent"):
+        if tab.evaluate("document.activeElement.textContent") == "3 Sample Street (invented)":
             break
     tab.keyboard.press("Enter")
     tab.wait_for_url("**/visit/street-odour")
@@ -111,7 +112,7 @@ def test_every_recording_is_reached_and_played_by_keyboard(served, tab):
     tab.goto(f"{served}/visit/road-quiet")
     tab.locator("a.hear").first.focus()
     tab.keyboard.press("Enter")
-    tab.wait_for_function("document.getElementById('playing').textContent.startsWith('Heard')")
+    expect(tab.locator("#playing")).to_contain_text("Heard")
 
 
 def test_nothing_is_loaded_from_elsewhere(served, tab):
