@@ -49,9 +49,14 @@ class Person(_Data):
 
 
 class Appliance(_Data):
-    """What is serviced. fitted: which of these parts it has; None where nobody has said, and each is asked for."""
+    """What is serviced.
+
+    tag: what tells it from others at the same site, as on its own label (free text). fitted: which of these parts
+    it has; None where nobody has said, and each is asked for.
+    """
 
     description: str
+    tag: str = ""
     fuel: Fuel
     ignition: Ignition
     igniter_material: Literal["silicon carbide", "silicon nitride"] | None = None
@@ -129,3 +134,11 @@ class Job(_Data):
     def meter_for(self, quantity: str) -> Meter | None:
         """The first meter that measures this quantity."""
         return next((meter for meter in self.meters if quantity in meter.measures), None)
+
+    def appliance_key(self) -> str:
+        """The one name under which visits to the same appliance are found: its site, and its tag or description.
+
+        The site is always part of it: "unit 1" stands at many sites, and the history of another appliance would
+        be worse than none.
+        """
+        return " ".join(f"{self.site}: {self.appliance.tag.strip() or self.appliance.description}".split())
