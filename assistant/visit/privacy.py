@@ -10,19 +10,16 @@ from assistant.dialogue.state import Phase
 from assistant.language.heard import Heard
 from assistant.language.meaning import Meaning, Unclear
 
-FREE_SPEECH = (
-    Phase.REASON,
-    Phase.NOTING,
-    Phase.CLEARING,
-    Phase.MISSED,
-    Phase.REPAIR,
-    Phase.TELLING,
-    Phase.FOLLOW_UP,
+FREE_SPEECH = frozenset(
+    {Phase.REASON, Phase.NOTING, Phase.CLEARING, Phase.MISSED, Phase.REPAIR, Phase.TELLING, Phase.FOLLOW_UP}
 )
-"""Where whatever is said is the answer: a reason, a note, a name, an event, a repair, what is to be done."""
+"""Where whatever is said is the answer: a reason, a note, a name, a repair."""
 
-QUESTIONS = (Phase.ASKING, Phase.CONFIRMING)
+QUESTIONS = frozenset({Phase.ASKING, Phase.CONFIRMING, Phase.TIMED, Phase.DECIDING, Phase.SHUTTING})
 """Where a question stands, so that a reading said now is an answer to it, if a wrong one."""
+
+NO_QUESTION = frozenset({Phase.WARNING, Phase.HOLDING, Phase.EMERGENCY, Phase.CLOSED})
+"""Where only commands count."""
 
 NOT_WORDS = "[unk]"
 """What the recognizer writes for speech that it has no words for; it stands for words that are not kept."""

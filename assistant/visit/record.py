@@ -90,6 +90,9 @@ PRAGMA user_version = 2;
 }
 """Schema version -> the SQL that makes a file of that version one of the next. A new file takes them all."""
 
+_UNREADABLE = (sqlite3.Error, UnicodeDecodeError)
+"""What reading a damaged file raises: SQLite's message about it may hold a piece of the damage."""
+
 _COLUMNS = "seq, kind, utc, monotonic_s, body, previous, hash"
 
 
@@ -225,7 +228,7 @@ class Record:
                 _prepare_to_write(connection)
                 for older in range(version, SCHEMA_VERSION):
                     connection.executescript(f"BEGIN IMMEDIATE; {MIGRATIONS[older]} COMMIT;")
-        except (sqlite3.Error, Problem) as error:
+        except (*_UNREADABLE, Problem) as error:
             if connection:
                 connection.close()
             if lock:
@@ -282,9 +285,7 @@ class Record:
             try:
                 entry = Entry.of(row)
             except ValueError:
-                raise Problem(
-                    f"Entry {row[0]} of the visit record {self.path} is damaged; use a copy that is sound."
-                ) from None
+                raise _damaged(row.seq, self.path) from None
             yield entry
 
     @property
@@ -292,7 +293,7 @@ class Record:
         """Hash of the last entry, hex; `GENESIS` if there is none. Noted elsewhere, it fixes the record."""
         try:
             return self._last()[1]
-        except sqlite3.Error as error:
+        except _UNREADABLE as error:
             raise _not_readable(self.path, error) from None
 
     def verify(self, witnessed_head: str | None = None) -> list[str]:
@@ -350,8 +351,11 @@ class Record:
             Problem: if the file is damaged.
         """
         try:
-            yield from map(Row._make, self._connection.execute(f"SELECT {_COLUMNS} FROM entry ORDER BY seq"))
-        except sqlite3.Error as error:
+            for row in map(Row._make, self._connection.execute(f"SELECT {_COLUMNS} FROM entry ORDER BY seq")):
+                if not row.has_its_types:
+                    raise _damaged(row.seq, self.path)
+                yield row
+        except _UNREADABLE as error:
             raise _not_readable(self.path, error) from None
 
     def _not_written(self, error: sqlite3.Error) -> NotWritten:
@@ -425,7 +429,7 @@ def _prepare_to_write(connection: sqlite3.Connection) -> None:
     connection.execute("PRAGMA fullfsync = ON")  # macOS: sync past the drive's cache
 
 
-def _primary_code(error: sqlite3.Error) -> int:
+def _primary_code(error: Exception) -> int:
     """SQLite's result code without its extension; 0 if the error has none."""
     return getattr(error, "sqlite_errorcode", 0) & 0xFF
 
@@ -438,7 +442,11 @@ def _not_a_record(path: Path) -> Problem:
     return Problem(f"The file {path} is not a visit record; choose a file that a visit has made.")
 
 
-def _not_readable(path: Path, error: sqlite3.Error) -> Problem:
+def _damaged(seq: object, path: Path) -> Problem:
+    return Problem(f"Entry {seq} of the visit record {path} is damaged; use a copy that is sound.")
+
+
+def _not_readable(path: Path, error: Exception) -> Problem:
     code = _primary_code(error)
     if code == sqlite3.SQLITE_NOTADB:
         return _not_a_record(path)

@@ -81,14 +81,14 @@ def check(path: Path, head: str | None = None) -> Checked:
     wanted = _named(rows)
     sealed = ""
     if seals and seals[0].kind == SEALED and not seal_problems:
-        entry = Entry.of(seals[0])
-        sealed = entry.utc
-        if _digest(path) != entry.body["sha256"]:
+        body, sealed = _body(seals[0]), seals[0].utc
+        if _digest(path) != body.get("sha256"):
             problems.append(f"The file {path.name} is not the one that was sealed on {sealed}.")
         for suffix in ("-wal", "-shm", "-journal"):
             if Path(f"{path}{suffix}").exists():
                 problems.append(f"The file {path.name}{suffix} was added after the visit was sealed.")
-        wanted |= entry.body["audio"]
+        audio = body.get("audio")
+        wanted |= audio if isinstance(audio, dict) else {}
     problems += _check_sounds(path, wanted, erased)
     last = rows[-1].hash if rows else ""
     return Checked(problems, len(rows), len(wanted) - len(erased), erased, sealed, last)
@@ -178,14 +178,16 @@ def _named(rows: Sequence[Row]) -> dict[str, str]:
 
 
 def _erased(rows: Sequence[Row]) -> dict[str, str]:
-    return {name: row.utc for row in rows if row.kind == ERASED for name in _body(row).get("files", {})}
+    files = ((row.utc, _body(row).get("files")) for row in rows if row.kind == ERASED)
+    return {name: utc for utc, names in files if isinstance(names, dict) for name in names}
 
 
 def _body(row: Row) -> dict[str, Any]:
     try:
-        return Entry.of(row).body
+        body = Entry.of(row).body
     except ValueError:
         return {}
+    return body if isinstance(body, dict) else {}
 
 
 def _sounds(path: Path) -> list[Path]:

@@ -8,7 +8,7 @@ from scripted_ears import Person, open_visit
 from assistant.dialogue.state import Phase
 from assistant.errors import NotWritten
 from assistant.language.meaning import Command, Reading, Unclear
-from assistant.visit.privacy import keeps
+from assistant.visit.privacy import FREE_SPEECH, NO_QUESTION, QUESTIONS, keeps
 from assistant.visit.record import Record, TestClock, audio_of
 from assistant.visit.visit import NO_ROOM, ROOM_AGAIN, turns
 
@@ -50,6 +50,10 @@ def entries_of(path):
 )
 def test_what_is_kept(phase, meaning, kept):
     assert keeps(phase, meaning) is kept
+
+
+def test_every_phase_says_what_is_an_answer_in_it():
+    assert sorted(p.value for p in (*FREE_SPEECH, *QUESTIONS, *NO_QUESTION)) == sorted(p.value for p in Phase)
 
 
 def test_talk_is_only_counted(tmp_path):
