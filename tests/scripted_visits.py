@@ -71,6 +71,8 @@ def answer(dialogue: Dialogue, state: State, script: Mapping[str, list[str]]) ->
             Phase.HOLDING: "go on",
             Phase.EMERGENCY: "area clear",
             Phase.CLEARING: "yes",
+            Phase.TELLING: "pat moe",
+            Phase.FOLLOW_UP: "no",
         }.get(state.phase, "yes")
     step = dialogue.rules.procedure.step(state.step)
     asked = dialogue.question(state).quantity

@@ -157,6 +157,32 @@ class Happening:
 
 
 @dataclass(frozen=True)
+class Repair:
+    """Something that was repaired on the way, as it is said. recording: the words that named it."""
+
+    utc: str
+    step: str
+    say: str
+    recording: Recording | None
+
+
+@dataclass(frozen=True)
+class Ending:
+    """How the visit ended. stays_on: the technician's decision; None where the visit did not come to it.
+
+    told: who was told, as a recording of the name; empty words where nobody was. follow_up: what is to be done.
+    notice: the lines of the notice of an unsafe appliance, or one that is shut off; none where there is none.
+    """
+
+    stays_on: bool | None = None
+    told: Recording | None = None
+    nobody_told: bool = False
+    follow_up: Recording | None = None
+    because: tuple[str, ...] = ()
+    notice: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Summary:
     """A visit as its record has it."""
 
@@ -182,6 +208,8 @@ class Summary:
     corrections: tuple[Correction, ...]
     warned: tuple[Warned, ...]
     happenings: tuple[Happening, ...]
+    repairs: tuple[Repair, ...] = ()
+    ending: Ending = Ending()
 
     @property
     def standing(self) -> tuple[Reading, ...]:
@@ -247,6 +275,8 @@ class _Fold:
     corrections: list[Correction] = field(default_factory=list)
     warned: list[Warned] = field(default_factory=list)
     happenings: list[Happening] = field(default_factory=list)
+    repairs: list[Repair] = field(default_factory=list)
+    ending: Ending = field(default_factory=Ending)
     power: str = "unknown"
     gas: str = "unknown"
     closed: bool = False
@@ -293,6 +323,8 @@ class _Fold:
             corrections=tuple(self.corrections),
             warned=tuple(self.warned),
             happenings=tuple(self.happenings),
+            repairs=tuple(self.repairs),
+            ending=self.ending,
         )
 
     def _not_reached(self) -> Iterable[NotChecked]:
@@ -398,6 +430,31 @@ class _Fold:
     def _closed(self, entry: Entry, body: dict[str, Any]) -> None:
         self.closed = True
 
+    def _repair(self, entry: Entry, body: dict[str, Any]) -> None:
+        # Hands were in the appliance: nothing is known of power and gas until it is said again.
+        self.power = self.gas = "unknown"
+        self.repairs.append(Repair(entry.utc, body["step"], body["say"], self.said.get(body["words"])))
+
+    def _decision(self, entry: Entry, body: dict[str, Any]) -> None:
+        self.ending = replace(self.ending, stays_on=body["stays_on"])
+
+    def _notice(self, entry: Entry, body: dict[str, Any]) -> None:
+        self.ending = replace(self.ending, notice={name: tuple(lines) for name, lines in body.items()})
+
+    def _told(self, entry: Entry, body: dict[str, Any]) -> None:
+        told = None if body["nobody"] else self.now
+        self.ending = replace(self.ending, told=told, nobody_told=body["nobody"])
+
+    def _follow_up(self, entry: Entry, body: dict[str, Any]) -> None:
+        what = None if body["nothing"] else self.now
+        self.ending = replace(self.ending, follow_up=what, because=tuple(body["because"]))
+
+    def _device(self, entry: Entry, body: dict[str, Any]) -> None:
+        self.happenings.append(Happening(entry.utc, "device", f"Device: {body['what']}."))
+
+    def _erased(self, entry: Entry, body: dict[str, Any]) -> None:
+        self.happenings.append(Happening(entry.utc, "audio-erased", "Recordings were erased."))
+
     def _happened(self, entry: Entry, kind: str, text: str) -> None:
         self.happenings.append(Happening(entry.utc, kind, text, self.now))
 
@@ -444,6 +501,13 @@ _HANDLERS = {
     "not-voiced": _Fold._not_voiced,
     "not-opened": _Fold._not_opened,
     "note": _Fold._note,
+    "repair": _Fold._repair,
+    "decision": _Fold._decision,
+    "notice": _Fold._notice,
+    "told": _Fold._told,
+    "follow-up": _Fold._follow_up,
+    "device": _Fold._device,
+    "audio-erased": _Fold._erased,
     "hold": _Fold._held,
     "stop": _Fold._held,
     "go-on": _Fold._held,

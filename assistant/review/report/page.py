@@ -12,6 +12,7 @@ from pathlib import Path
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from assistant.dialogue.summary import notice_text
 from assistant.errors import Problem
 from assistant.review.report import plots, words
 from assistant.review.summary import Reading, Recording, Summary
@@ -84,7 +85,6 @@ def html(
     audio: Path | None = None,
     problems: Sequence[str] = (),
     history: Mapping[str, Sequence[plots.Point]] | None = None,
-    notice: Sequence[str] = (),
 ) -> str:
     """The report as one HTML text.
 
@@ -94,7 +94,6 @@ def html(
         problems: what the check of the record's chain found.
         history: earlier values by quantity, oldest first, in the quantity's unit; without it, the last visit's of
             the job file.
-        notice: the sentences of the unsafe notice; empty where the visit gave none.
     """
     sounds = Sounds(audio)
     return (
@@ -106,7 +105,7 @@ def html(
             rows=[_row(summary, reading, sounds) for reading in summary.readings],
             sound=sounds.of,
             problems=problems,
-            notice=notice,
+            notice=_notice(summary),
             attention=attention(summary),
             pairs=found_and_left(summary),
             sequence=_sequence(summary),
@@ -171,6 +170,15 @@ def _row(summary: Summary, reading: Reading, sounds: Sounds) -> Row:
     gauge = plots.gauge(number, spread, limit) if limit and number is not None else Markup("")
     meter = summary.job.meter_for(reading.quantity)
     return Row(reading, sounds.of(reading.recording), gauge, meter.name if meter else "")
+
+
+def _notice(summary: Summary) -> list[str]:
+    """The lines of the notice that was given, as the dialogue words them; none where there was none."""
+    ending = summary.ending
+    if not ending.notice:
+        return []
+    told = ending.told.words or "a name, as recorded" if ending.told else ""
+    return notice_text(ending.notice, words.day(summary.began), told).splitlines()
 
 
 @dataclass(frozen=True)

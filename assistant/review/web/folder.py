@@ -166,7 +166,7 @@ def _listed(name: str, summary: Summary, reviews: Sequence[Review]) -> Listed:
         crew=summary.job.technician.name,
         procedure=summary.procedure.title,
         closed=summary.closed,
-        unsafe=bool(summary.emergencies),
+        unsafe=bool(summary.emergencies or summary.ending.notice),
         outside=len(found.out) + len(summary.remarks),
         watch=len(found.watch) + len(found.unknown),
         not_checked=len(summary.not_checked),
@@ -203,8 +203,8 @@ def _fits(visit: Listed, asked: Search) -> bool:
 
 
 def _appliance(summary: Summary) -> str:
-    """An appliance's name: where it stands and what it is."""
-    return f"{summary.job.site}: {summary.job.appliance.description}"
+    """The name under which the visits to an appliance are found."""
+    return summary.job.appliance_key()
 
 
 def _microphone(entries: Sequence[Entry]) -> str:
