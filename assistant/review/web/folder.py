@@ -208,4 +208,8 @@ def _appliance(summary: Summary) -> str:
 
 
 def _microphone(entries: Sequence[Entry]) -> str:
-    return next((e.body["microphone"] for e in entries if e.body.get("microphone")), "not recorded")
+    """The first microphone of a visit, as its device entry names it."""
+    for entry in entries:
+        if entry.kind == "device" and isinstance(route := entry.body.get("microphone"), dict):
+            return str(route.get("microphone") or "the system's own")
+    return "not recorded"

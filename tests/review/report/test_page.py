@@ -161,6 +161,20 @@ def test_a_failed_reading_and_what_a_check_found_come_first(tmp_path):
     assert "Soot, rust, scorch or vent damage seen (first look)." in told
 
 
+def test_the_notice_the_decision_and_who_was_told_come_first(tmp_path):
+    with Record.open(
+        scripted_visits.visit(tmp_path, {"manifold": ["four point two inches"]}), read_only=True
+    ) as record:
+        made = render(record)[0]
+    told = Shape(made).words
+    assert told.index("Notice of an unsafe") < told.index("What was found")
+    assert (
+        "Notice of an unsafe or shut off gas appliance Date: 2026-01-05 What is wrong: Manifold pressure, fail." in told
+    )
+    assert "Told: pat moe" in told
+    assert "The technician decided that it stays on" in told
+
+
 def test_the_flame_signal_over_visits_is_drawn_where_there_is_an_earlier_one(tmp_path, made):
     assert "Flame signal over visits" not in made
     job = scripted_visits.demo_job().model_copy(update={"previous": {"flame-signal": Decimal("2.4")}})
