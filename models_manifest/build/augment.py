@@ -23,8 +23,8 @@ def good_size(n: int) -> int:
 
 
 class Augment:
-    def __init__(self, device, seed: int = 0, snr: tuple[float, float] = (0, 40)):
-        self.device, self.snr = device, snr
+    def __init__(self, device, seed: int = 0, snr: tuple[float, float] = (0, 40), narrow: float = 0.30):
+        self.device, self.snr, self.narrow = device, snr, narrow
         self.rng = torch.Generator(device=device)
         self.rng.manual_seed(seed)
 
@@ -127,9 +127,9 @@ class Augment:
         f = torch.linspace(0, 8000, bins, device=self.device)
         kind = self.uniform(0, 1, rows, 1)
         top = torch.where(
-            kind < 0.30,
+            kind < self.narrow,
             self.uniform(3300, 4100, rows, 1),
-            torch.where(kind < 0.42, self.uniform(4500, 7500, rows, 1), 9000.0),
+            torch.where(kind < self.narrow + 0.12, self.uniform(4500, 7500, rows, 1), 9000.0),
         )
         bottom = torch.where((kind < 0.12) | (kind > 0.9), self.uniform(80, 350, rows, 1), -300.0)
         return torch.sigmoid((top - f) / 40) * torch.sigmoid((f - bottom) / 25)

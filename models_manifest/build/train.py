@@ -29,7 +29,7 @@ import features
 import lfmmi
 import shards
 import words
-from net import Norm, TdnnF, folded, pad
+from net import Norm, TdnnF, folded, load, pad
 
 INVENTORY = [words.SIL, *words.PHONES, words.GARBAGE]  # phone p has pdfs 2p and 2p + 1
 PHONE_ID = {p: i for i, p in enumerate(INVENTORY)}
@@ -259,9 +259,21 @@ class Judge:
         return shares
 
 
-def save(net: TdnnF, path: str) -> None:
-    """Stores the network in half precision, its norms folded."""
-    torch.save({k: v.half().cpu() for k, v in folded(net).state_dict().items()}, path + ".part")
+def with_garbage(net: TdnnF) -> TdnnF:
+    """The network with two more outputs, for the garbage phone; they are not trained and not stored."""
+    old, net.output = net.output, torch.nn.Linear(net.output.in_features, 2 * len(INVENTORY))
+    with torch.no_grad():
+        net.output.weight[:-2], net.output.bias[:-2] = old.weight, old.bias
+        net.output.weight[-2:], net.output.bias[-2:] = 0.0, 0.0
+    return net
+
+
+def save(net: TdnnF, path: str, garbage: bool = True) -> None:
+    """Stores the network in half precision, its norms folded; without the garbage phone's outputs if so told."""
+    state = {k: v.half().cpu() for k, v in folded(net).state_dict().items()}
+    if not garbage:
+        state = {k: v[:-2] if k.startswith("output.") else v for k, v in state.items()}
+    torch.save(state, path + ".part")
     os.replace(path + ".part", path)
 
 
@@ -287,8 +299,12 @@ def arguments() -> argparse.Namespace:
     ap.add_argument("--out", required=True)
     ap.add_argument("--minutes", type=float, default=20)
     ap.add_argument("--until", type=float, help="stop at this clock time (seconds since 1970) instead")
+    ap.add_argument("--steps", type=int, help="stop after so many steps instead: the same seed gives the same weights")
+    ap.add_argument("--init", help="weights to go on from (without a garbage phone), instead of random ones")
+    ap.add_argument("--keep", type=int, default=0, help="also keep the weights of so many moments, evenly spread")
     ap.add_argument("--hours", type=float, default=30, help="room for so much speech")
     ap.add_argument("--rate", type=float, default=2e-3)
+    ap.add_argument("--narrow", type=float, default=0.3, help="share of rows in the band of an 8 kHz microphone")
     ap.add_argument("--garbage", type=float, default=0.5, help="weight of the garbage phone's objective")
     ap.add_argument("--dim", type=int, default=768)
     ap.add_argument("--bottleneck", type=int, default=128)
@@ -344,7 +360,7 @@ def main() -> None:  # noqa: PLR0915 - one training, told in order
     lm, lm_all = (part.to(device) for part in bigrams(batches, texts, random.Random(a.seed)))
     batches.start()
     mfcc = features.Mfcc(WARPS).to(device)
-    distort = augment.Augment(device, a.seed)
+    distort = augment.Augment(device, a.seed, narrow=a.narrow)
 
     def features_of(seconds, places, speeds, gains):
         wave = distort(waves(speech.samples, seconds, places, speeds, gains))
@@ -352,10 +368,13 @@ def main() -> None:  # noqa: PLR0915 - one training, told in order
         warp = torch.where(torch.rand(len(wave), device=device) < 0.6, warp, WARPS.index(1.0))
         return pad(mfcc(wave, warp))
 
-    net = TdnnF(2 * len(INVENTORY), dim=a.dim, bottleneck=a.bottleneck, final=a.final, norm=Norm).to(device)
-    with torch.no_grad():
-        net.output.weight.mul_(0.1)
-        net.output.bias.zero_()
+    if a.init:
+        net, a.garbage, a.easy, a.even = with_garbage(load(a.init)).to(device).train(), 0.0, 0.0, 0.0
+    else:
+        net = TdnnF(2 * len(INVENTORY), dim=a.dim, bottleneck=a.bottleneck, final=a.final, norm=Norm).to(device)
+        with torch.no_grad():
+            net.output.weight.mul_(0.1)
+            net.output.bias.zero_()
     print(f"{sum(p.numel() for p in net.parameters()) / 1e6:.2f} M parameters", flush=True)
     optimizer = torch.optim.AdamW(net.parameters(), lr=a.rate, weight_decay=1e-3, betas=(0.9, 0.98))
     average = copy.deepcopy(net).eval()
@@ -372,11 +391,12 @@ def main() -> None:  # noqa: PLR0915 - one training, told in order
 
     start, step, total, judged = time.time(), 0, [], time.time()
     end = a.until or start + a.minutes * 60
-    while (used := (time.time() - start) / (end - start)) < 1:
+    kept = 0
+    while (used := step / a.steps if a.steps else (time.time() - start) / (end - start)) < 1:
         rate = a.rate * min(1, (step + 1) / 400) * (0.003 + 0.997 * 0.5 * (1 + math.cos(math.pi * used)))
         for group in optimizer.param_groups:
             group["lr"] = rate
-        distort.snr = (25 * max(0.0, 1 - used / a.easy), 40)
+        distort.snr = (25 * max(0.0, 1 - used / a.easy) if a.easy else 0.0, 40)
         batches.windows = WINDOWS[:1] if used < a.easy / 3 else WINDOWS
         seconds, *rest = batches.ready.get()
         places, speeds, gains, even, *labels = (r.to(device, non_blocking=True) for r in rest)
@@ -404,13 +424,16 @@ def main() -> None:  # noqa: PLR0915 - one training, told in order
                 f"{speech.used / shards.RATE / 3600:.2f} hours of speech", flush=True,
             )  # fmt: skip
             total = []
+        if kept < a.keep and used * (a.keep + 1) >= kept + 1:
+            kept += 1
+            save(average, f"{a.out}.{kept}", garbage=not a.init)
         if time.time() - judged > a.judge_every:
-            save(average, a.out)
+            save(average, a.out, garbage=not a.init)
             if judge:
                 print("          words told apart, speakers kept aside: clean, noisy, 8 kHz "
                       + "  ".join(f"{s:.1f} %" for s in judge(average, lm)), flush=True)  # fmt: skip
             judged = time.time()
-    save(average, a.out)
+    save(average, a.out, garbage=not a.init)
     final = "  ".join(f"{s:.1f} %" for s in judge(average, lm)) if judge else ""
     print(f"done, {step} steps  words told apart {final}", flush=True)
 
