@@ -25,6 +25,7 @@ def good_size(n: int) -> int:
 class Augment:
     def __init__(self, device, seed: int = 0, snr: tuple[float, float] = (0, 40), narrow: float = 0.30):
         self.device, self.snr, self.narrow = device, snr, narrow
+        self.draw = random.Random(seed)
         self.rng = torch.Generator(device=device)
         self.rng.manual_seed(seed)
 
@@ -112,7 +113,7 @@ class Augment:
         clatter = unit(unit(self.normal(rows, size) * bursts) + 0.08 * hiss)
         babble = torch.zeros_like(hiss)
         for k in range(1, 6):
-            babble += torch.roll(speech, (k, random.randrange(size)), (0, 1)) * self.uniform(0.2, 1, rows, 1)
+            babble += torch.roll(speech, (k, self.draw.randrange(size)), (0, 1)) * self.uniform(0.2, 1, rows, 1)
         babble = unit(unit(babble) + 0.05 * hiss)
         mix = unit(
             blower

@@ -4,24 +4,29 @@
 MODEL_VENV := build/model-venv
 MODEL_PY := $(MODEL_VENV)/bin/python
 MODEL_BUILD := models_manifest/build
-MODEL_DATA := build/model-data
+MODEL_DATA ?= build/model-data
 DICTIONARY = $(shell $(MODEL_PY) -c 'import pathlib, pocketsphinx; print(pathlib.Path(pocketsphinx.__file__).parent / "model/en-us/cmudict-en-us.dict")')
 SPEECH ?=
 
 .PHONY: graph model
+model: SHELL := /bin/bash
 
 graph: $(MODEL_VENV)/.done .venv/.product
 	$(MODEL_PY) $(MODEL_BUILD)/build.py - models_manifest/field_model --dictionary $(DICTIONARY) --no-garbage --phone 2.5
 	$(BIN)/python -m assistant.speech.manifest
 
+# How much: sentences by each engine, steps of training and rows of 4 s in a step. Bound by steps, not by time, so
+# that the same seeds give the same files. MODEL_SAYS="flite:20:11" MODEL_STEPS=3 MODEL_ROWS=4 is a rehearsal of minutes.
+MODEL_SAYS ?= flite:3000:11 espeak:1300:12 festival:1300:13 pico:1000:14
+MODEL_STEPS ?= 6000
+MODEL_ROWS ?= 10
+
 model: $(MODEL_VENV)/.done
 	mkdir -p $(MODEL_DATA)
-	$(MODEL_PY) $(MODEL_BUILD)/make_small_voices.py flite 3000 11 $(MODEL_DATA)/flite_1
-	$(MODEL_PY) $(MODEL_BUILD)/make_small_voices.py espeak 1300 12 $(MODEL_DATA)/espeak_1
-	$(MODEL_PY) $(MODEL_BUILD)/make_small_voices.py festival 1300 13 $(MODEL_DATA)/festival_1
-	$(MODEL_PY) $(MODEL_BUILD)/make_small_voices.py pico 1000 14 $(MODEL_DATA)/pico_1
+	for each in $(MODEL_SAYS); do IFS=: read name count seed <<< $$each; \
+	    $(MODEL_PY) $(MODEL_BUILD)/make_small_voices.py $$name $$count $$seed $(MODEL_DATA)/$${name}_1 || exit 1; done
 	$(MODEL_PY) $(MODEL_BUILD)/train.py --data $(MODEL_DATA) --dictionary $(DICTIONARY) $(if $(SPEECH),--people $(SPEECH)) \
-	    --rows 10 --minutes 240 --out $(MODEL_DATA)/field.pt
+	    --rows $(MODEL_ROWS) --steps $(MODEL_STEPS) --out $(MODEL_DATA)/field.pt
 	$(MODEL_PY) $(MODEL_BUILD)/build.py $(MODEL_DATA)/field.pt $(MODEL_DATA)/field_model --dictionary $(DICTIONARY) --garbage -2 --phone 2.5
 
 $(MODEL_VENV)/.done: $(MODEL_BUILD)/requirements.txt

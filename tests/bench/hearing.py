@@ -444,11 +444,13 @@ def main() -> None:
         clips = [c for c in clips if a.only in c.part]
         parts = dict.fromkeys(c.part for c in clips)
         chosen = [c for part in parts for c in [x for x in clips if x.part == part][:: a.sample]]
-        with multiprocessing.get_context("spawn").Pool(a.processes, maxtasksperchild=1) as pool:
-            print(pool.apply(speed, ((a.model, clips),)), "\n", flush=True)
+        spawn = multiprocessing.get_context("spawn")
+        with spawn.Pool(1) as alone:
+            print(alone.apply(speed, ((a.model, clips),)), "\n", flush=True)
+        with spawn.Pool(a.processes) as pool:
             # By question, so that each process draws each question's phrases once.
             chosen.sort(key=lambda c: c.question)
-            size = max(1, len(chosen) // (6 * a.processes))
+            size = -(-len(chosen) // (2 * a.processes))
             jobs = [(e, a.model, chosen[i : i + size]) for e in engines for i in range(0, len(chosen), size)]
             order = {c.part: i for i, c in enumerate(clips)}
             found = [o for part in pool.imap(hear_all, jobs, chunksize=1) for o in part]
