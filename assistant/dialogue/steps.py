@@ -195,6 +195,7 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
     effects: list[Effect] = [Note("reading", reading_body(taken)), *say(said, "answer")]
     if calls_for_leaving(dialogue, taken):
         alarm = wording.CO_ALARM if taken.quantity == "ambient-co" else wording.GAS_ALARM
+        state = left_with(state, taken.step, taken.verdict.outcome)
         turn, more = emergency(state, f"{taken.quantity} {plain(taken.value)}", alarm)
         return turn, [*effects, *more]
     step = dialogue.rules.procedure.step(taken.step)

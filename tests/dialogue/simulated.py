@@ -1,0 +1,359 @@
+"""A simulated technician: works whole visits in words, and chooses the answers so that every branch is taken.
+
+A branch is a step and an outcome that it can end in at the job in hand. Which outcomes those are is found by
+judging values around the bounds of the limits, not by reading the procedure's own `next`. The technician walks the
+graph of the steps: at each it takes a branch not taken yet, or else the way to the nearest one.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import Counter, deque
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+from functools import cache, cached_property, partial
+from random import Random
+
+from assistant.dialogue.effects import Note, Say
+from assistant.dialogue.events import Event, Opened, Said, Voiced
+from assistant.dialogue.figures import RANK, judge_reading, work_out
+from assistant.dialogue.machine import Dialogue
+from assistant.dialogue.state import Candidate, Phase, State, Taken
+from assistant.files import library
+from assistant.language.heard import Heard
+from assistant.language.meaning import Meaning, Question, Value
+from assistant.language.spoken import spoken_number, spoken_unit
+from assistant.language.utterance import Language
+from assistant.trade.findings import FINDINGS
+from assistant.trade.job import Appliance, Gas, Job, Meter, Person, PlateValue
+from assistant.trade.judging import MeterAccuracy
+from assistant.trade.procedures import EMERGENCY, END, Procedure, Step
+from assistant.trade.quantities import Overload
+
+LONGEST_VISIT = 3000  # utterances: a visit that takes more goes round in circles
+Branch = tuple[str, str]
+
+
+class Remembering(Language):
+    """The language, which remembers what it made of words: the same few are said over and over."""
+
+    @cached_property
+    def _known(self) -> dict[tuple[str, Question, tuple[Value, ...]], Meaning]:
+        return {}
+
+    def understand(self, text: str, question: Question, refused: tuple[Value, ...] = ()) -> Meaning:
+        key = (text, question, tuple(refused))
+        if key not in self._known:
+            self._known[key] = super().understand(text, question, refused)
+        return self._known[key]
+
+
+@cache
+def language() -> Language:
+    """The project's language."""
+    return Remembering(library().grammar, library().quantities)
+
+
+def job_for(procedure: Procedure, bare: bool = False) -> Job:
+    """An invented job that feeds every step of a procedure; `bare`: one that leaves out what can be left out."""
+    shelf = library()
+    limits = shelf.limits_for(procedure.fuel, procedure.ignition, procedure.visit)
+    plate = {
+        name: PlateValue(unit=limit.unit, low=Decimal(40), high=Decimal(170 if name == "supply-temperature" else 90))
+        for name, limit in limits.items()
+        if limit.plate_only
+    }
+    meters = tuple(
+        Meter(
+            name=f"invented meter for {quantity.name}",
+            measures=(quantity.name,),
+            accuracy=MeterAccuracy(
+                percent_of_reading=Decimal(1), counts=Decimal(2), resolution=quantity.resolution, unit=quantity.unit
+            ),
+        )
+        for quantity in shelf.quantities.values()
+    )
+    return Job(
+        invented=True,
+        site="invented",
+        visit=procedure.visit,
+        appliance=Appliance(
+            description="invented",
+            fuel=procedure.fuel,
+            ignition=procedure.ignition,
+            fitted=() if bare else None,
+        ),
+        technician=Person(name="Robin Roe"),
+        plate={} if bare else plate,
+        gas=None if bare else Gas(heating_value_btu_ft3=Decimal(1000), dial_ft3=Decimal("0.5")),
+        meters=meters,
+    )
+
+
+@dataclass
+class Technician:
+    """Works visits by one procedure. taken: the branches taken so far. heard: what the assistant noted, in all."""
+
+    procedure: Procedure
+    bare: bool = False
+    taken: set[Branch] = field(default_factory=set)
+    notes: list[Note] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)  # of the visit in hand
+    visits: int = 0
+    at_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        job = job_for(self.procedure, self.bare)
+        self.dialogue = Dialogue(language(), replace(library().rules_for(job), procedure=self.procedure))
+        self.state = self.dialogue.start()
+        self._plans: dict[str, dict[str, list[list[str]]]] = {}
+        self._tried: Counter[Branch] = Counter()
+        self._draw = Random(7)
+
+    # --- talking
+
+    def event(self, event: Event) -> None:
+        """One event, and what follows from the assistant's words being played."""
+        while True:
+            self.events.append(event)
+            self.state, effects = self.dialogue.step(self.state, event)
+            self.notes += [effect for effect in effects if isinstance(effect, Note)]
+            if not any(isinstance(effect, Say) for effect in effects):
+                return
+            event = Voiced(complete=True)
+
+    def say(self, text: str, at_s: float | None = None) -> None:
+        """Says one utterance."""
+        self.at_s = self.at_s + 5 if at_s is None else at_s
+        self.event(Said(Heard(text), round(self.at_s, 3), f"{len(self.events):04d}.flac"))
+
+    def begin(self) -> None:
+        """A new visit."""
+        self.state, self.events, self.at_s = self.dialogue.start(), [], 0.0
+        self.visits += 1
+        self.event(Opened())
+
+    # --- what a step can end in, and the words for it
+
+    @cached_property
+    def possible(self) -> set[Branch]:
+        """Every branch that this job can take."""
+        return {(step.id, outcome) for step in self.procedure.steps for outcome in self.answers(step)}
+
+    def answers(self, step: Step) -> dict[str, list[list[str]]]:
+        """Outcome -> ways to say what ends the step in it, each some utterances."""
+        if step.id not in self._plans:
+            self._plans[step.id] = self._find_answers(step)
+        return self._plans[step.id]
+
+    def _find_answers(self, step: Step) -> dict[str, list[list[str]]]:
+        found: dict[str, list[list[str]]] = {}
+        if step.kind == "do":
+            found = {"done": [["done"]]}
+        elif step.kind == "check":
+            found = {"yes": [["yes"]], "no": [["no"]]}
+        elif step.kind == "read":
+            for value in self._values(step.quantity or ""):
+                for outcome in self._outcomes(step, value):
+                    found.setdefault(outcome, []).append([self.words(step, value)])
+        else:
+            for seconds in self._times(step):
+                outcome = max((self._outcome(step, q, s, timed=True) for q, s in seconds.items()), key=RANK.index)
+                found.setdefault(outcome, []).append(self._marks(step, seconds))
+            found.setdefault("cannot-judge", [["done", *(["skip", "no time"] * len(step.times))]])
+        if step.skippable:
+            found["skip"] = [["skip", "no time"]]
+        return found
+
+    def _outcomes(self, step: Step, value: Value) -> set[str]:
+        """What a step can end in with this value: its own verdict, or worse where it completes a finding."""
+        own = self._outcome(step, step.quantity or "", value)
+        outcomes = {own}
+        for name in step.works_out:
+            others = [q for q in FINDINGS[name].inputs if q != step.quantity]
+            for values in itertools.product(*(list(self._values(q))[::3] for q in others)):
+                mine = self._taken(step, step.quantity or "", value)
+                state = State(step=step.id, readings=(mine, *map(partial(self._taken, step), others, values)))
+                found = work_out(self.dialogue, state, name, step.id)
+                if found.verdict:
+                    outcomes.add(max(own, found.verdict.outcome, key=RANK.index))
+        return outcomes
+
+    def _taken(self, step: Step, quantity: str, value: Value) -> Taken:
+        unit = self.dialogue.rules.quantities[quantity].unit
+        return judge_reading(self.dialogue, State(step=step.id), Candidate("", value, unit), quantity)
+
+    def _outcome(self, step: Step, quantity: str, value: Value, timed: bool = False) -> str:
+        unit = self.dialogue.rules.quantities[quantity].unit
+        candidate = Candidate("", value, unit, timed=timed)
+        return judge_reading(self.dialogue, State(step=step.id), candidate, quantity).verdict.outcome
+
+    def _values(self, quantity: str) -> Iterator[Value]:
+        """Values around the bounds of a quantity's limit, that its meter can show."""
+        of = self.dialogue.quantity(quantity)
+        limit = self.dialogue.rules.limits.get(quantity)
+        if limit:
+            limit = limit.with_plate(self.dialogue.rules.job.plate.get(quantity)) or limit
+        bounds = []
+        if limit:
+            known = (limit.low, limit.caution_low, limit.caution_high, limit.high)
+            bounds = [bound for bound in known if bound is not None]
+        middle = [(a + b) / 2 for a, b in itertools.pairwise(bounds)]
+        steps = [Decimal(s) for s in ("0.004", "0.012", "0.03", "0.2", "1.5")]
+        near = [b * (1 + sign * s) for b in bounds for s in steps for sign in (1, -1)]
+        counts = [b + sign * n * of.resolution for b in bounds for n in (1, 3, 50) for sign in (1, -1)]
+        for value in [*middle, *bounds, *near, *counts, Decimal(0), Decimal(1), Decimal(7), Decimal(60), Decimal(500)]:
+            rounded = value.quantize(of.resolution)
+            if of.low <= rounded <= of.high:
+                yield rounded
+        yield Overload.OPEN if of.overload == "open" else Overload.OVER_RANGE
+
+    def words(self, step: Step, value: Value) -> str:
+        """A value as it is said, digit by digit, so that it is heard as that value."""
+        name = step.quantity or ""
+        if isinstance(value, Overload):
+            return "o l"
+        unit = self.dialogue.rules.quantities[name].unit
+        return f"{spoken_number(value)} {spoken_unit(unit, value)}".lower()
+
+    def _times(self, step: Step) -> Iterator[dict[str, Decimal]]:
+        """Seconds for each time of a timed step, with its marks in order."""
+        each = []
+        for quantity in step.times:
+            by_outcome: dict[str, Decimal] = {}
+            for value in self._values(quantity):
+                if isinstance(value, Decimal) and value > 0:
+                    by_outcome.setdefault(self._outcome(step, quantity, value, timed=True), value)
+            each.append([(quantity, value) for value in by_outcome.values()])
+        for chosen in itertools.product(*each):
+            seconds = dict(chosen)
+            if self._at(step, seconds):
+                yield seconds
+
+    @staticmethod
+    def _at(step: Step, seconds: dict[str, Decimal]) -> dict[str, Decimal]:
+        """The moment of each event; empty where the events would not be in order."""
+        at: dict[str, Decimal] = {}
+        for event in step.events:
+            ends = [at[start] + seconds[q] for q, (start, stop) in step.times.items() if stop == event]
+            before = max(at.values(), default=Decimal(0))
+            at[event] = ends[0] if ends else before + 1
+            if len(set(ends)) > 1 or at[event] < before:
+                return {}
+        return at
+
+    def _marks(self, step: Step, seconds: dict[str, Decimal]) -> list[str]:
+        return [f"@{moment} mark" for moment in self._at(step, seconds).values()]
+
+    # --- the walk
+
+    def target(self, step: str, outcome: str) -> str:
+        """Where an outcome leads."""
+        return self.procedure.after(self.procedure.step(step), outcome)
+
+    def nearest(self, step: str) -> str:
+        """The outcome that leads soonest to a branch not taken yet; where there is none, to the end."""
+        return self._way(step, untaken=True) or self._way(step, untaken=False)
+
+    def _way(self, step: str, untaken: bool) -> str:
+        ways = deque((outcome, self.target(step, outcome)) for outcome in self.plain_first(step))
+        seen = {step}
+        while ways:
+            first, at = ways.popleft()
+            if at == END and not untaken:
+                return first
+            at = self.procedure.steps[0].id if at == EMERGENCY else at
+            if at == END or at in seen:
+                continue
+            seen.add(at)
+            answers = self.answers(self.procedure.step(at))
+            if untaken and any((at, outcome) not in self.taken for outcome in answers):
+                return first
+            ways.extend((first, self.target(at, outcome)) for outcome in self.plain_first(at))
+        return ""
+
+    def plain_first(self, step: str) -> list[str]:
+        """The outcomes of a step, those first that go on to the step after it."""
+        of = self.procedure.step(step)
+        number = self.procedure.number(step)
+        following = self.procedure.steps[number].id if number < len(self.procedure.steps) else END
+        return sorted(self.answers(of), key=lambda outcome: self.target(step, outcome) != following)
+
+    def choose(self, step: str) -> str:
+        """The outcome to make for at a step: one not taken yet that goes plainly on, else any, else the nearest."""
+        untaken = [outcome for outcome in self.plain_first(step) if (step, outcome) not in self.taken]
+        if untaken:
+            return min(untaken, key=lambda outcome: self._tried[step, outcome])
+        way = self.target(step, self.nearest(step))
+        same = [outcome for outcome in self.plain_first(step) if self.target(step, outcome) == way]
+        return self._draw.choice(same)
+
+    def work(self) -> None:
+        """One visit, from its first word to its last."""
+        self.begin()
+        for _ in range(LONGEST_VISIT):
+            if self.state.phase is Phase.CLOSED:
+                return
+            self.turn()
+        raise AssertionError(f"the visit does not end: it is at {self.state.step}")
+
+    def turn(self) -> None:
+        """Says what is wanted now."""
+        phase = self.state.phase
+        if phase is Phase.ASKING and not self.state.untold:
+            self.answer_step(self.choose(self.state.step))
+        elif phase is Phase.HOLDING:
+            raise AssertionError(f"the visit came to a hold at {self.state.step}")
+        else:
+            self.say(self.other(phase))
+
+    def answer_step(self, outcome: str) -> None:
+        """Answers the step's question so that it ends in `outcome`, with whatever is asked about it on the way."""
+        step = self.state.step
+        before = len(self.notes)
+        start = self.at_s + 1
+        self._tried[step, outcome] += 1
+        ways = self.answers(self.procedure.step(step))[outcome]
+        for text in ways[(self._tried[step, outcome] + self.visits) % len(ways)]:
+            moment, _, _ = text.rpartition(" mark")
+            if text.startswith("@"):
+                self.say("mark", start + float(moment[1:]))
+            else:
+                self.say(text)
+            if self.state.phase is Phase.TIMED:
+                self.say("yes")
+            while self.state.phase is Phase.CONFIRMING:
+                self.say("yes")
+        self.at_s += 60
+        left = self.state.outcome(step)
+        assert left, f"{step} was not left by {outcome}: {[n.kind for n in self.notes[before:]]}"
+        self.taken.add((step, left))
+
+    def other(self, phase: Phase) -> str:
+        """What is said where no step's question stands."""
+        return {
+            Phase.WARNING: "understood",
+            Phase.CONFIRMING: "yes",
+            Phase.TIMED: "yes",
+            Phase.MISSED: "no",
+            Phase.REASON: "no time",
+            Phase.EMERGENCY: "area clear",
+            Phase.CLEARING: "yes" if self.state.candidate else "robin roe",
+            Phase.REPAIR: "yes",
+            Phase.DECIDING: "yes" if self.visits % 2 or self.state.ending.yeses else "no",
+            Phase.SHUTTING: self.shutting(),
+            Phase.TELLING: "robin roe" if self.visits % 3 else "no",
+            Phase.FOLLOW_UP: "clean the flame rod" if self.visits % 2 else "no",
+            Phase.ASKING: "skip",
+        }[phase]
+
+    def shutting(self) -> str:
+        """The next word of shutting the appliance off at the end."""
+        ending = self.state.ending
+        return "yes" if ending.done else "done" if ending.understood else "understood"
+
+    def work_all(self, most: int = 60) -> None:
+        """Visits until every possible branch was taken; `most` of them."""
+        while self.possible - self.taken and self.visits < most:
+            self.work()
