@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check format docs corpus torture bench bench-record bench-hearing bench-faults clean
+.PHONY: demo test check format docs corpus torture bench bench-record bench-hearing bench-faults bench-branches clean
 
 demo: .venv/.product
 	$(BIN)/assistant demo
@@ -55,6 +55,10 @@ bench: .venv/.product
 	$(BIN)/python tests/bench/understanding.py
 	$(BIN)/python tests/bench/proposals.py
 	$(BIN)/python tests/bench/saying.py
+
+# Every branch of every procedure, taken by a simulated technician.
+bench-branches: .venv/.dev
+	$(BIN)/python tests/bench/branches.py
 
 # How well it hears, with both engines (minutes). SPEECH: recordings of people; SAMPLE=1: every clip.
 bench-hearing: .venv/.bench

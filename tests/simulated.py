@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 from collections import Counter, deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from functools import cache, cached_property, partial
@@ -99,6 +99,7 @@ class Technician:
     bare: bool = False
     taken: set[Branch] = field(default_factory=set)
     notes: list[Note] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)  # what the assistant answered to the last utterance
     events: list[Event] = field(default_factory=list)  # of the visit in hand
     visits: int = 0
     at_s: float = 0.0
@@ -115,10 +116,12 @@ class Technician:
 
     def event(self, event: Event) -> None:
         """One event, and what follows from the assistant's words being played."""
+        self.said = []
         while True:
             self.events.append(event)
             self.state, effects = self.dialogue.step(self.state, event)
             self.notes += [effect for effect in effects if isinstance(effect, Note)]
+            self.said += [effect.text for effect in effects if isinstance(effect, Say)]
             if not any(isinstance(effect, Say) for effect in effects):
                 return
             event = Voiced(complete=True)
@@ -254,23 +257,25 @@ class Technician:
 
     def nearest(self, step: str) -> str:
         """The outcome that leads soonest to a branch not taken yet; where there is none, to the end."""
-        return self._way(step, untaken=True) or self._way(step, untaken=False)
+        return self.way(step, self._is_new) or self.way(step, lambda at: at == END)
 
-    def _way(self, step: str, untaken: bool) -> str:
+    def _is_new(self, step: str) -> bool:
+        return step != END and any(
+            (step, outcome) not in self.taken for outcome in self.answers(self.procedure.step(step))
+        )
+
+    def way(self, step: str, wanted: Callable[[str], bool]) -> str:
+        """The outcome that leads soonest to a step (or the end) that is wanted; empty where none does."""
         ways = deque((outcome, self.target(step, outcome)) for outcome in self.plain_first(step))
         seen = {step}
         while ways:
             first, at = ways.popleft()
-            if at == END and not untaken:
-                return first
             at = self.procedure.steps[0].id if at == EMERGENCY else at
-            if at == END or at in seen:
-                continue
-            seen.add(at)
-            answers = self.answers(self.procedure.step(at))
-            if untaken and any((at, outcome) not in self.taken for outcome in answers):
+            if wanted(at):
                 return first
-            ways.extend((first, self.target(at, outcome)) for outcome in self.plain_first(at))
+            if at != END and at not in seen:
+                seen.add(at)
+                ways.extend((first, self.target(at, outcome)) for outcome in self.plain_first(at))
         return ""
 
     def plain_first(self, step: str) -> list[str]:
@@ -297,6 +302,21 @@ class Technician:
                 return
             self.turn()
         raise AssertionError(f"the visit does not end: it is at {self.state.step}")
+
+    def go_to(self, step: str) -> None:
+        """A new visit, as far as the question of a step; readings pass where they can on the way."""
+        self.begin()
+        for _ in range(LONGEST_VISIT):
+            at = self.state.step
+            if self.state.phase is Phase.ASKING and at == step:
+                return
+            if self.state.phase is Phase.ASKING and not self.state.untold:
+                way = self.target(at, self.way(at, lambda target: target == step))
+                same = [o for o in self.answers(self.procedure.step(at)) if self.target(at, o) == way]
+                self.answer_step(min(same, key=lambda o: (o == "skip", o not in ("pass", "noted", "yes", "no"))))
+            else:
+                self.turn()
+        raise AssertionError(f"the visit does not come to {step}: it is at {self.state.step}")
 
     def turn(self) -> None:
         """Says what is wanted now."""

@@ -1,0 +1,124 @@
+"""The end of a visit: the decision is the technician's, and nothing sounds like a permission."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from simulated import Technician
+
+from assistant.dialogue.state import Phase
+from assistant.dialogue.summary import HAZARDS, notice_text
+from assistant.files import library
+from assistant.trade.procedures import Proof
+
+FORBIDDEN = re.compile(r"\b(is safe|safe to|you may|you can|allowed to|approved|permitted|good to go)\b", re.I)
+
+
+def at_the_end(**answers: str) -> Technician:
+    """A visit at its last question; `answers` are outcomes by step, with _ for -."""
+    technician = Technician(library().procedures["hot-surface-natural-gas-commissioning"])
+    technician.begin()
+    wanted = {step.replace("_", "-"): outcome for step, outcome in answers.items()}
+    while technician.state.phase is not Phase.DECIDING:
+        step = technician.state.step
+        if technician.state.phase is Phase.ASKING and not technician.state.untold:
+            of = technician.procedure.step(step)
+            known = technician.answers(of)
+            good = "no" if of.bad.get("yes") or of.next.get("yes") else "yes"
+            order = (wanted.get(step, ""), "pass", "noted", "done", good)
+            technician.answer_step(next(o for o in (*order, *known) if o in known))
+        else:
+            technician.turn()
+    return technician
+
+
+def note(technician: Technician, kind: str) -> dict:
+    return next(n.body for n in technician.notes if n.kind == kind)
+
+
+def test_that_it_stays_on_is_asked_three_times_before_it_is_taken():
+    technician = at_the_end()
+    technician.say("yes")
+    technician.say("yes")
+    assert technician.state.phase is Phase.DECIDING
+    technician.say("no")  # thought better of: asked from the beginning
+    assert technician.state.ending.yeses == 0
+    for _ in range(3):
+        technician.say("yes")
+    assert note(technician, "decision") == {"stays_on": True, "times_asked": 3}
+    assert technician.state.phase is Phase.TELLING
+    technician.say("robin roe")
+    assert note(technician, "told")["audio"].endswith(".flac")
+    assert note(technician, "told")["nobody"] is False
+
+
+def test_that_it_does_not_stay_on_leads_to_shutting_it_off_with_its_warnings_first():
+    technician = at_the_end(light="no") if False else at_the_end()
+    technician.say("no")
+    assert technician.state.phase is Phase.SHUTTING
+    assert "Lock and tag the switch or breaker." in technician.said
+    technician.say("done")
+    assert not technician.state.ending.done
+    technician.say("understood")
+    technician.say("done")
+    technician.say("no")
+    assert technician.state.phase is Phase.SHUTTING
+    technician.say("done")
+    technician.say("yes")
+    assert (technician.state.site.power, technician.state.site.gas) == ("isolated", "shut")
+    assert note(technician, "decision")["stays_on"] is False
+    notice = note(technician, "notice")
+    assert len(notice["shut"]) == 2
+
+
+def test_what_is_unsafe_is_told_with_a_notice_and_a_follow_up():
+    technician = at_the_end(vent="yes")
+    summary = note(technician, "summary")
+    assert [entry["text"] for entry in summary["unsafe"]] == ["flue gas spills"]
+    technician.say("yes")  # it is off already, and stays off
+    notice = note(technician, "notice")
+    assert "poisonous" in " ".join(notice["hazards"])
+    page = notice_text(notice, "2026-11-26", "Robin Roe (invented)")
+    for part in ("2026-11-26", "Robin Roe", "The gas cock is shut", "What has to be done", "no permission"):
+        assert part in page
+    technician.say("no")
+    assert technician.state.phase is Phase.FOLLOW_UP
+    technician.say("clear the vent")
+    assert technician.state.phase is Phase.CLOSED
+    closed = note(technician, "closed")
+    assert closed["follow_up_because"] == summary["follow_up_because"] != []
+    assert (closed["told"], closed["stays_on"]) == ("", False)
+    assert closed["notice"] == notice
+
+
+def test_what_was_skipped_is_told_with_its_reason():
+    technician = at_the_end(return_air="skip")
+    unchecked = note(technician, "summary")["not_checked"]
+    assert {"return-air": "no time"}.items() <= {e["step"]: e["reason"] for e in unchecked}.items()
+
+
+def test_every_safety_test_has_its_hazard_in_plain_words():
+    assert set(HAZARDS) == {*Proof.__args__, "other"}
+    assert not [text for texts in HAZARDS.values() for text in texts if FORBIDDEN.search(text)]
+
+
+@pytest.mark.parametrize("light", ["yes", "no"])
+def test_no_sentence_of_the_end_is_worded_as_a_permission(light):
+    technician = at_the_end(light=light)
+    said = list(technician.said)
+    while technician.state.phase is not Phase.CLOSED:
+        technician.turn()
+        said += technician.said
+    assert said
+    assert [text for text in said if FORBIDDEN.search(text)] == []
+
+
+def test_stop_and_emergency_work_at_the_end():
+    technician = at_the_end()
+    technician.say("stop")
+    assert technician.state.phase is Phase.HOLDING
+    technician.say("go on")
+    assert technician.state.phase is Phase.DECIDING
+    technician.say("gas leak")
+    assert technician.state.phase is Phase.EMERGENCY
