@@ -80,7 +80,8 @@ def _mark_event(dialogue: Context, state: State, event: Said, step: Step) -> Tur
         known = made if made.event in step.events else replace(made, event="")
         state = replace(state, marks=(*state.marks, known))
         effects.append(Note("mark", {"step": step.id, "at_s": known.at_s, "event": known.event}))
-    if len(state.marks) >= len(step.events) or state.marks[-1].event == step.events[-1]:
+    # The run is over once the last mark can be of no other event than the last; marks that fit nowhere end it too.
+    if all(step.events[-1] in way for way in _ways(step, state.marks, ())):
         return _settle(dialogue, state, step, effects)
     return state, effects
 

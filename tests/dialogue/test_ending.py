@@ -54,7 +54,7 @@ def test_that_it_stays_on_is_asked_three_times_before_it_is_taken():
 
 
 def test_that_it_does_not_stay_on_leads_to_shutting_it_off_with_its_warnings_first():
-    technician = at_the_end(light="no") if False else at_the_end()
+    technician = at_the_end()
     technician.say("no")
     assert technician.state.phase is Phase.SHUTTING
     assert "Lock and tag the switch or breaker." in technician.said
@@ -75,7 +75,7 @@ def test_that_it_does_not_stay_on_leads_to_shutting_it_off_with_its_warnings_fir
 def test_what_is_unsafe_is_told_with_a_notice_and_a_follow_up():
     technician = at_the_end(vent="yes")
     summary = note(technician, "summary")
-    assert [entry["text"] for entry in summary["unsafe"]] == ["flue gas spills"]
+    assert "flue gas spills" in [entry["text"] for entry in summary["unsafe"]]
     technician.say("yes")  # it is off already, and stays off
     notice = note(technician, "notice")
     assert "poisonous" in " ".join(notice["hazards"])

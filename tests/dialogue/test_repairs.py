@@ -76,7 +76,7 @@ def test_no_repair_is_recorded_when_it_was_not_meant():
     assert technician.state.repairs == ()
 
 
-@pytest.mark.parametrize("name", sorted(library().procedures)[::3])
+@pytest.mark.parametrize("name", sorted(library().procedures)[::9])  # one of each ignition system
 def test_after_every_repair_the_visit_comes_to_its_end_and_the_safety_tests_are_proved_again(name):
     procedure = library().procedures[name]
     technician = Technician(procedure)
