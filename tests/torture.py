@@ -48,8 +48,12 @@ class Kills:
     wrong_step: list[str] = field(default_factory=list)
 
 
-def kill(times: int, seed: int = 20260105, longest_s: float = 0.8) -> Kills:
-    """Works scripted visits and kills them `times` times at random moments; each is resumed until it is sealed."""
+def kill(times: int, seed: int = 20260105) -> Kills:
+    """Works scripted visits and kills them `times` times at random moments; each is resumed until it is sealed.
+
+    One run in five is killed while it starts; the others after a random number of sentences and up to 10 ms more, in
+    which a turn is decided, written and synced. So the moments are as random on a slow machine.
+    """
     moments, count = random.Random(seed), Kills()
     with tempfile.TemporaryDirectory() as name:
         while count.kills < times:
@@ -58,25 +62,33 @@ def kill(times: int, seed: int = 20260105, longest_s: float = 0.8) -> Kills:
             path.parent.mkdir()
             acknowledged: dict[int, str] = {}
             while not seal_of(path).exists() and count.kills < times:
-                _one_run(path, moments.uniform(0, longest_s), acknowledged, count)
+                sentences = 0 if moments.randrange(5) == 0 else moments.randrange(1, 40)
+                _one_run(path, sentences, moments.uniform(0, 0.01 if sentences else 0.05), acknowledged, count)
             count.finished += seal_of(path).exists()
             count.acknowledged += len(acknowledged)
     return count
 
 
-def _one_run(path: Path, life_s: float, acknowledged: dict[int, str], count: Kills) -> None:
-    """One run in a child, killed after `life_s` unless it ended before; then the record is looked at."""
+def _one_run(path: Path, sentences: int, more_s: float, acknowledged: dict[int, str], count: Kills) -> None:
+    """One run in a child, killed `more_s` after so many sentences unless it ended before; then a look at the record."""
     reads, writes = os.pipe()
+    ticks, tick = os.pipe()
     child = os.fork()  # everything is imported already: a run starts in no time
     if not child:
         os.close(reads)
-        _work(path, writes, seed=count.kills)
+        os.close(ticks)
+        _work(path, writes, tick, seed=count.kills)
         os._exit(0)
     os.close(writes)
-    time.sleep(life_s)
+    os.close(tick)
+    for _ in range(sentences):
+        if not os.read(ticks, 1):
+            break
+    time.sleep(more_s)
     with suppress(ProcessLookupError):
         os.kill(child, signal.SIGKILL)
     _, status = os.waitpid(child, 0)
+    os.close(ticks)
     with os.fdopen(reads, encoding="utf-8") as pipe:
         text = pipe.read()
     if os.WIFSIGNALED(status):
@@ -90,7 +102,7 @@ def _one_run(path: Path, life_s: float, acknowledged: dict[int, str], count: Kil
     _look(path, acknowledged, count)
 
 
-def _work(path: Path, writes: int, seed: int) -> None:
+def _work(path: Path, writes: int, tick: int, seed: int) -> None:
     """In the child: goes on with the visit; a reading is acknowledged when its read-back begins to play."""
     told = 0
 
@@ -102,6 +114,7 @@ def _work(path: Path, writes: int, seed: int) -> None:
                     os.write(writes, f"{entry.seq} {entry.hash}\n".encode())
                 told = max(told, entry.seq)
             self.played.clear()
+            os.write(tick, b".")
             return super().play(audio)
 
     visit: Visit | None = None

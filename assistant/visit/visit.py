@@ -335,7 +335,7 @@ class Visit:
                     self._route.tell(self._voice.render(text))
                 continue
             if isinstance(got, Utterance) and got.gaps:
-                self.device("sound lost", gaps=got.gaps, stream_from_s=got.start_s, heard=got.heard.text)
+                self.device("sound lost", gaps=got.gaps, stream_from_s=got.start_s)
                 if not self._urgent_command(got):  # a reading with a hole in it is no reading
                     return replace(got, heard=Heard(""))
             return got
