@@ -35,9 +35,9 @@ clean:
 	$(BIN)/pip install --quiet --group dev
 	touch $@
 
-# What can be said, from the grammars.
+# What can be said, the limits with their sources, and the schema of procedures, from the grammars and the data.
 docs: .venv/.dev
-	$(BIN)/python -c 'from assistant.files import library; from assistant.language.table import what_can_be_said as t; print(t(library().language), end="")' > grammars/README.md
+	$(BIN)/python -m assistant.documents
 
 # The records that later changes are held against, from scripted visits.
 corpus: .venv/.dev

@@ -24,6 +24,7 @@ from assistant.language.meaning import Command, Meaning, Question, Reading, Read
 from assistant.language.phrases import Expected
 from assistant.models_commands import models_app, store
 from assistant.page_commands import page as serve_page
+from assistant.procedure_commands import check_procedure, start
 from assistant.record_commands import record_app, replay, turn_table
 from assistant.report_commands import REPORT, render, report
 from assistant.review import replay as review
@@ -53,6 +54,8 @@ app = typer.Typer(
     "the hand goes in, and keeps a record. It advises and records; it gives no permission.",
 )
 app.add_typer(models_app, name="models")
+app.callback()(start)
+app.command(name="check-procedure")(check_procedure)
 app.command(name="work-out")(work_out)
 app.command()(report)
 app.add_typer(record_app, name="record")

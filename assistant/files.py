@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
@@ -21,14 +21,16 @@ from assistant.trade.checking import check
 from assistant.trade.faults import Faults
 from assistant.trade.findings import FINDINGS
 from assistant.trade.job import Fuel, Ignition, Job, VisitKind
-from assistant.trade.limits import GenericLimit
-from assistant.trade.procedures import Hazard, Part, Place, Procedure, WrittenProcedure, assemble
+from assistant.trade.limits import CheckValue, GenericLimit
+from assistant.trade.procedures import Hazard, Include, Part, Place, Procedure, WrittenProcedure, assemble
 from assistant.trade.quantities import Quantity
 
 M = TypeVar("M", bound=BaseModel)
 
 _PACKAGE = Path(__file__).parent
 TRADE_DATA = _PACKAGE / "trade" / "data"
+# The order of this one is that of the recorded visit; it takes the shared parts once the visit is recorded anew.
+_AWAITS_ITS_RECORDING = TRADE_DATA / "procedures" / "hot-surface-natural-gas-yearly.yaml"
 
 
 def top_folder(name: str) -> Path:
@@ -193,6 +195,15 @@ class PartFile:
     part: Part
 
 
+_ENTRIES: dict[str, tuple[type[BaseModel], str]] = {
+    "limits.yaml": (GenericLimit, "quantity"),
+    "hazards.yaml": (Hazard, ""),
+    "quantities.yaml": (Quantity, "name"),
+    "check_values.yaml": (CheckValue, ""),
+}
+"""The data files that are entries by name: what an entry is, and the key that takes its name."""
+
+
 @dataclass(frozen=True)
 class Library:
     """The project's data files, and those of a shop that add to or replace them; read and checked when first used.
@@ -204,12 +215,13 @@ class Library:
     shop: Path | None = None
 
     @property
-    def _folders(self) -> tuple[Path, ...]:
+    def folders(self) -> tuple[Path, ...]:
+        """Where the files are looked for; of two with one name the later one counts."""
         return (TRADE_DATA,) if self.shop is None else (TRADE_DATA, self.shop)
 
     def _entries(self, name: str) -> dict[str, tuple[Path, Any]]:
         """The entries of a data file by name, each with the file that it is from; later folders win."""
-        files = [folder / name for folder in self._folders if folder == TRADE_DATA or (folder / name).exists()]
+        files = [folder / name for folder in self.folders if folder == TRADE_DATA or (folder / name).exists()]
         return {key: (path, body) for path in files for key, body in read_yaml(path).items()}
 
     @cached_property
@@ -234,9 +246,15 @@ class Library:
         return {name: parse(path, body, Hazard, (name,)) for name, (path, body) in entries}
 
     @cached_property
+    def check_values(self) -> dict[str, CheckValue]:
+        """Figures of common practice to look things up by, by name; no reading is judged by them."""
+        entries = self._entries("check_values.yaml").items()
+        return {name: parse(path, body, CheckValue, (name,)) for name, (path, body) in entries}
+
+    @cached_property
     def parts(self) -> dict[str, PartFile]:
         """The files that procedures include, by name."""
-        files = {path.stem: path for folder in self._folders for path in sorted((folder / "parts").glob("*.yaml"))}
+        files = {path.stem: path for folder in self.folders for path in sorted((folder / "parts").glob("*.yaml"))}
         return {name: self._part(path) for name, path in files.items()}
 
     def _part(self, path: Path) -> PartFile:
@@ -246,16 +264,70 @@ class Library:
     @cached_property
     def procedures(self) -> dict[str, Procedure]:
         """The procedures, by name."""
-        paths = [path for folder in self._folders for path in sorted((folder / "procedures").glob("*.yaml"))]
+        paths = [path for folder in self.folders for path in sorted((folder / "procedures").glob("*.yaml"))]
         read = [self.read_procedure(path) for path in paths]
         return {procedure.name: procedure for procedure in read}
 
     def read_procedure(self, path: Path) -> Procedure:
         """A procedure file, checked; Problem with one sentence for the first thing that is wrong with it."""
         procedure, flaws = self.examine(path)
-        if procedure is None or flaws:
+        if procedure is None or (flaws and path != _AWAITS_ITS_RECORDING):
             raise Problem(str(flaws[0]))
         return procedure
+
+    def flaws_in(self, path: Path) -> list[Flaw]:
+        """All that is wrong in a data file: a procedure, a part, or a file of limits, hazards or quantities.
+
+        Which it is follows from its name (limits.yaml), else from its keys: a procedure has a name.
+        """
+        data = read_yaml(path)
+        kind = _ENTRIES.get(path.name)
+        if not isinstance(data, Mapping):
+            return [Flaw(path, 1, 1, "this is no list of keys; see the published schema.")]
+        if kind is None and ("name" in data or "ignition" in data or not ({"steps", "repairs"} & data.keys())):
+            return self.examine(path)[1]
+        if kind is None:
+            part = fit(path, data, Part)
+            return part if isinstance(part, list) else list(self._lost_names(path, data, part))
+        model, key = kind
+        flaws: list[Flaw] = []
+        for name, body in data.items():
+            also = {key: str(name)} if key else {}
+            for each in body if isinstance(body, list) and model is GenericLimit else [body]:
+                if not isinstance(each, Mapping):
+                    flaws.append(Flaw(path, *_place(data, (name,)), f"{name}: this is no list of keys."))
+                    continue
+                entry = fit(path, each, model, (str(name),), **also)
+                if isinstance(entry, list):
+                    flaws += entry
+                elif isinstance(entry, GenericLimit):
+                    flaws += [Flaw(path, *_place(data, (name,)), says) for says in self._unfit(entry)]
+        return flaws
+
+    def _unfit(self, limit: GenericLimit) -> Iterator[str]:
+        quantity, finding = self.quantities.get(limit.quantity), FINDINGS.get(limit.quantity)
+        unit = quantity.unit if quantity else finding.unit if finding else ""
+        if not unit:
+            yield f"{limit.quantity!r} is not a known quantity and no finding."
+        elif unit != limit.unit:
+            yield f"{limit.quantity}: the limit is in {limit.unit}, and what it is for in {unit}."
+
+    def _lost_names(self, path: Path, data: Any, part: Part) -> Iterator[Flaw]:
+        """What a part names that is not there; the order of its steps is checked where a procedure includes it."""
+        for at, step in enumerate(part.steps):
+            if isinstance(step, Include):
+                if step.include not in self.parts:
+                    yield Flaw(path, *_place(data, ("steps", at)), f"there is no part {step.include!r}.")
+                continue
+            for key, names, known in (
+                ("quantity", step.quantities, self.quantities),
+                ("hazards", step.hazards, self.hazards),
+                ("works_out", step.works_out, FINDINGS),
+            ):
+                for name in names:
+                    if name not in known:
+                        place = _place(data, ("steps", at, "times" if key == "quantity" and step.times else key))
+                        yield Flaw(path, *place, f"the step {step.id!r} names {name!r}, which is not known.")
 
     def examine(self, path: Path) -> tuple[Procedure | None, list[Flaw]]:
         """A procedure file with its parts put in, where it can be read, and all that is wrong with it."""
@@ -318,9 +390,16 @@ class Library:
         raise Problem(f"There is no procedure for {', '.join(wanted)}; there is: {have}.")
 
 
-_LIBRARY = Library()
+_LIBRARY = [Library()]
 
 
 def library() -> Library:
-    """The project's data files."""
-    return _LIBRARY
+    """The data files in use."""
+    return _LIBRARY[0]
+
+
+def use_shop(folder: Path | None) -> None:
+    """Lets a shop's folder add to and replace the shipped data files from now on; Problem when it is not there."""
+    if folder is not None and not folder.is_dir():
+        raise Problem(f"{folder} is not a folder; give the shop's folder, or leave it out.")
+    _LIBRARY[0] = Library(folder)

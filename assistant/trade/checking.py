@@ -2,10 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 
-from assistant.trade.procedures import EMERGENCY, END, Hazard, Keys, Procedure, State, after_step
+from assistant.trade.procedures import (
+    EMERGENCY,
+    END,
+    Danger,
+    Hazard,
+    Keys,
+    Procedure,
+    Proof,
+    State,
+    Step,
+    after_step,
+)
+from assistant.trade.quantities import Quantity
 
 
 @dataclass(frozen=True)
@@ -18,20 +30,24 @@ class Wrong:
 
 def check(
     procedure: Procedure,
-    quantities: Mapping[str, object],
+    quantities: Mapping[str, Quantity],
     hazards: Mapping[str, Hazard],
     findings: Mapping[str, object],
 ) -> list[Wrong]:
     """All that is wrong with a procedure; empty when it is sound.
 
-    Every name must exist, every step be reachable and lead to the end, and no path may reach a step in a state
-    of power or gas that the step does not allow (decision 5). All paths are walked, with every outcome.
+    Every name must exist, every step be reachable and lead to the end, and the required safety tests be there.
+    All paths are walked, with every outcome: none may reach a step in a state of power or gas that the step does
+    not allow, or without a warning of what can hurt there, or end with the gas on and a safety test not made
+    (decision 5).
     """
     dangling = list(_dangling(procedure))
     return [
         *_unknown_names(procedure, quantities, hazards, findings),
         *dangling,
-        *([] if dangling else _unsafe_paths(procedure)),
+        *_incomplete(procedure),
+        *_unfit_steps(procedure, quantities),
+        *([] if dangling else _unsafe_paths(procedure, quantities, hazards)),
     ]
 
 
@@ -49,7 +65,7 @@ def _dangling(procedure: Procedure) -> Iterator[Wrong]:
 
 def _unknown_names(
     procedure: Procedure,
-    quantities: Mapping[str, object],
+    quantities: Mapping[str, Quantity],
     hazards: Mapping[str, Hazard],
     findings: Mapping[str, object],
 ) -> Iterator[Wrong]:
@@ -82,36 +98,225 @@ def _unknown_names(
                 yield Wrong(says, ("repairs", name, "voids", number))
 
 
-def _unsafe_paths(procedure: Procedure) -> Iterator[Wrong]:
-    waiting = [(procedure.steps[0].id, State())]
-    seen: set[tuple[str, State]] = set()
-    said: set[Wrong] = set()
-    reached_end = False
-    while waiting:
-        step_id, state = waiting.pop()
-        if step_id in (END, EMERGENCY):
-            reached_end = reached_end or step_id == END
-            continue
-        if (step_id, state) in seen:
-            continue
-        seen.add((step_id, state))
-        step = procedure.step(step_id)
-        for what, allowed, actual in (("power", step.power, state.power), ("gas", step.gas, state.gas)):
+def dangers(step: Step, quantities: Mapping[str, Quantity]) -> dict[Danger, str]:
+    """What can hurt at a step, each with the reason: what it says itself, what it sets, proves and measures."""
+    found: dict[Danger, str] = dict.fromkeys(step.dangers, "it says so")
+    if step.sets:
+        if step.sets.power != "unknown":
+            found["stored energy" if step.sets.power == "isolated" else "live parts"] = "it changes the power"
+        if step.sets.gas == "on":
+            found["gas"] = "it opens the gas"
+    for proof in step.proves:
+        if proof in _DANGER_OF_PROOF:
+            found[_DANGER_OF_PROOF[proof]] = f"it is the {proof} test"
+    for name in step.quantities:
+        if name in LIGHTING:
+            found["light-off"] = "the burner lights"
+        elif name in FLUE:
+            found["flue gas"] = "the flue is sampled"
+        elif name in quantities and quantities[name].unit in LIVE_UNITS:
+            found["live parts"] = "it measures live"
+    if "spark" in step.events:
+        found["spark"] = "it sparks"
+    return found
+
+
+_DANGER_OF_PROOF: dict[Proof, Danger] = {
+    "flame-failure": "flame failure",
+    "jumpers-out": "jumpers",
+    "leak-check": "leak",
+    "low-gas-check": "low gas",
+}
+LIGHTING = ("trial-for-ignition", "pilot-trial-time", "main-light-time")
+FLUE = ("flue-oxygen", "flue-co", "flue-temperature")
+LIVE_UNITS = ("volt", "ampere", "microampere")
+CAUTION_IS_ENOUGH: tuple[Danger, ...] = ("low gas", "flue gas")
+"""Dangers whose warning may be a caution; all others wait for "understood"."""
+
+
+def required(procedure: Procedure) -> dict[Proof, str]:
+    """The safety tests that a procedure must contain, each with for whom it must."""
+    found: dict[Proof, str] = dict.fromkeys(
+        (
+            "proved-dead",
+            "ground-path",
+            "limit-switch",
+            "rollout-switch",
+            "pressure-switch",
+            "sequence-timing",
+            "venting",
+            "flue-oxygen",
+            "flue-co",
+            "flame-failure",
+            "jumpers-out",
+            "leak-check",
+        ),
+        "every procedure",
+    )
+    if procedure.ignition == "standing pilot":
+        found["safe-shut-down"] = "a standing pilot"
+    if procedure.ignition in ("direct spark", "hot surface"):
+        found["lock-out"] = "a direct system, on both fuels"
+    if procedure.fuel == "LP":
+        found["lock-out"] = "LP: 100 % lock-out"
+        found["low-gas-check"] = "LP"
+    return found
+
+
+NEVER_LEFT_OUT: tuple[Proof, ...] = (
+    "proved-dead",
+    "low-gas-check",
+    "venting",
+    "flame-failure",
+    "lock-out",
+    "safe-shut-down",
+    "jumpers-out",
+    "leak-check",
+)
+"""Tests without which no visit leaves the gas on: their steps cannot be skipped or left out."""
+
+
+def _incomplete(procedure: Procedure) -> Iterator[Wrong]:
+    proved = {proof for step in procedure.steps for proof in step.proves}
+    for proof, whom in required(procedure).items():
+        if proof not in proved:
+            yield Wrong(f"there is no {proof} test, which is required of {whom}.", ("steps",))
+    for at, step in enumerate(procedure.steps):
+        for number, proof in enumerate(step.proves):
+            if proof in NEVER_LEFT_OUT and (step.skippable or step.needs):
+                says = f"the step {step.id!r} is the {proof} test, so it cannot be skippable or be left out."
+                yield Wrong(says, ("steps", at, "proves", number))
+        if "flame-failure" in step.proves and not (step.sets and step.sets.gas == "shut"):
+            says = (
+                f"the step {step.id!r} must take the flame away by closing the gas cock (sets gas shut), "
+                "never by a live lead."
+            )
+            yield Wrong(says, ("steps", at, "proves"))
+
+
+def _unfit_steps(procedure: Procedure, quantities: Mapping[str, Quantity]) -> Iterator[Wrong]:
+    for at, step in enumerate(procedure.steps):
+        keys: Keys = ("steps", at)
+        if step.sets and step.sets.power != "unknown" and step.sets.gas != "unknown":
+            yield Wrong(f"the step {step.id!r} changes power and gas at once; make two steps of it.", (*keys, "sets"))
+        for name in step.quantities:
+            unit = quantities[name].unit if name in quantities else ""
+            if name in step.times and unit and unit != "second":
+                says = f"the step {step.id!r} times {name!r}, which is not in seconds."
+                yield Wrong(says, (*keys, "times", name))
+            if unit == "ohm" and (step.power, step.gas) != (("dead",), ("shut",)):
+                says = f"the step {step.id!r} reads ohms, so it needs the power dead and the gas shut."
+                yield Wrong(says, (*keys, "quantity"))
+            if unit in LIVE_UNITS and step.power != ("live",):
+                says = f"the step {step.id!r} reads a live circuit, so it needs the power live."
+                yield Wrong(says, (*keys, "quantity"))
+
+
+@dataclass(frozen=True)
+class _On:
+    """Where a path stands: power and gas, the dangers warned of since they last changed, the tests behind it."""
+
+    site: State = field(default_factory=State)
+    warned: frozenset[Danger] = frozenset()
+    proved: frozenset[Proof] = frozenset()
+
+    def after(self, step: Step, outcome: str, hazards: Mapping[str, Hazard]) -> _On:
+        """Where it stands once a step ended so."""
+        site = after_step(self.site, step, outcome)
+        if outcome == "skip":  # it may have been skipped before its warnings were voiced
+            return self
+        standing = self.warned
+        if site.power != self.site.power:
+            standing = frozenset()
+        elif site.gas != self.site.gas:
+            standing &= {"live parts"}
+        warned = standing | warned_by(step, hazards)
+        proved = set(self.proved)
+        if step.quantities or step.sets:
+            proved.discard("leak-check")  # it is the last of all
+        if site.gas == "on" != self.site.gas:
+            proved.discard("low-gas-check")
+        if outcome not in step.bad and not (step.kind == "check" and step.next.get(outcome) == step.id):
+            proved.update(proof for proof in step.proves if proof in NEVER_LEFT_OUT)
+        return _On(site, warned, frozenset(proved))
+
+    def wrong_at(
+        self, step: Step, at: int, had: Mapping[Danger, str], fuel: str, hazards: Mapping[str, Hazard]
+    ) -> Iterator[Wrong]:
+        """What is wrong with coming to a step so."""
+        keys: Keys = ("steps", at)
+        for what, allowed, actual in (("power", step.power, self.site.power), ("gas", step.gas, self.site.gas)):
             if allowed and actual not in allowed:
                 needs = f"it needs {' or '.join(allowed)}"
-                wrong = Wrong(
-                    f"the step {step.id!r} can be reached with the {what} {actual}; {needs}.",
-                    ("steps", procedure.number(step_id) - 1, what),
-                )
-                if wrong not in said:
-                    said.add(wrong)
-                    yield wrong
-        for outcome in step.outcomes():
-            waiting.append((procedure.after(step, outcome), after_step(state, step, outcome)))
-        if step.needs:
-            waiting.append((procedure.after(step, "skip"), state))
-    if not reached_end:
+                yield Wrong(f"the step {step.id!r} can be reached with the {what} {actual}; {needs}.", (*keys, what))
+        for danger, why in had.items():
+            if danger not in self.warned | warned_by(step, hazards):
+                yield Wrong(f"the step {step.id!r} is reached without a warning of {danger} ({why}).", keys)
+        opens = step.sets is not None and step.sets.gas == "on"
+        if fuel == "LP" and opens and "low-gas-check" not in self.proved:
+            says = f"the step {step.id!r} opens LP, and on a path to it nobody checked that none lies low."
+            yield Wrong(says, (*keys, "sets"))
+
+    def wrong_at_end(self, must: Iterable[Proof]) -> Iterator[Wrong]:
+        """What is wrong with ending the visit so."""
+        wanted = ("jumpers-out",) if self.site.gas == "shut" else must
+        for proof in wanted:
+            if proof in NEVER_LEFT_OUT and proof != "low-gas-check" and proof not in self.proved:
+                left = "shut" if self.site.gas == "shut" else "on"
+                yield Wrong(f"a path leads to the end with the gas {left} and without the {proof} test.", ("steps",))
+
+
+def warned_by(step: Step, hazards: Mapping[str, Hazard]) -> frozenset[Danger]:
+    """The dangers that a step's own hazards warn of, by warnings that are strong enough for them."""
+    return frozenset(
+        danger
+        for name in step.hazards
+        if name in hazards
+        for danger in hazards[name].warns_of
+        if hazards[name].level == "danger" or danger in CAUTION_IS_ENOUGH
+    )
+
+
+def _unsafe_paths(
+    procedure: Procedure, quantities: Mapping[str, Quantity], hazards: Mapping[str, Hazard]
+) -> Iterator[Wrong]:
+    """Walks all paths with every outcome; after a repair, from where it leads, whatever power and gas are then."""
+    number = {step.id: at for at, step in enumerate(procedure.steps)}
+    had = {step.id: dangers(step, quantities) for step in procedure.steps}
+    must = tuple(required(procedure))
+    restarts = {repair.restart for repair in procedure.repairs.values()}
+    waiting = [(procedure.steps[0].id, _On())]
+    seen: set[tuple[str, _On]] = set()
+    said: dict[Wrong, None] = {}
+    leads_to: dict[str, set[str]] = {step.id: set() for step in procedure.steps}
+    while waiting:
+        step_id, on = waiting.pop()
+        if (step_id, on) in seen or step_id == EMERGENCY:
+            continue
+        seen.add((step_id, on))
+        if step_id == END:
+            said.update(dict.fromkeys(on.wrong_at_end(must)))
+            continue
+        at = number[step_id]
+        step = procedure.steps[at]
+        said.update(dict.fromkeys(on.wrong_at(step, at, had[step_id], procedure.fuel, hazards)))
+        for outcome in (*step.outcomes(), *(("skip",) if step.needs else ())):
+            target = procedure.after(step, outcome)
+            leads_to[step_id].add(target)
+            waiting.append((target, on.after(step, outcome, hazards)))
+        waiting.extend((restart, _On(on.site)) for restart in restarts)
+    yield from said
+    yield from _dead_ends(procedure, leads_to, {step_id for step_id, _ in seen})
+
+
+def _dead_ends(procedure: Procedure, leads_to: Mapping[str, set[str]], reached: set[str]) -> Iterator[Wrong]:
+    ends = {END}
+    while more := {step_id for step_id, targets in leads_to.items() if targets & ends} - ends:
+        ends |= more
+    if END not in reached:
         yield Wrong("no path leads to the end.", ("steps",))
     for at, step in enumerate(procedure.steps):
-        if step.id not in {step_id for step_id, _ in seen}:
+        if step.id not in reached:
             yield Wrong(f"no path leads to the step {step.id!r}.", ("steps", at))
+        elif step.id not in ends:
+            yield Wrong(f"no way leads out of the step {step.id!r} to the end.", ("steps", at))

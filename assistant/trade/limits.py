@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from decimal import Decimal
 
+from pydantic import BaseModel, ConfigDict
+
 from assistant.trade.job import Job, Only, PlateValue
 from assistant.trade.judging import Limit, Source
 from assistant.trade.units import convert
@@ -60,6 +62,19 @@ class GenericLimit(Limit):
             return in_unit(plate.value - plate.tolerance), in_unit(plate.value + plate.tolerance)
         tolerance = self.plate_tolerance or Decimal(0)
         return value - tolerance, value + tolerance
+
+
+class CheckValue(BaseModel):
+    """A figure that the trade passes on without a source: common practice. It never judges a reading.
+
+    about: what it is of. but: what must be known beside it.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    about: str
+    says: str
+    but: str
 
 
 def limit_for(quantity: str, generic: Mapping[str, GenericLimit], job: Job) -> Limit | None:

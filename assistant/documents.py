@@ -1,0 +1,99 @@
+"""The documents that are made from the data: `python -m assistant.documents`, which is `make docs`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from decimal import Decimal
+from pathlib import Path
+
+from assistant.files import Library, library
+from assistant.language.table import what_can_be_said
+from assistant.procedure_commands import schema_text
+from assistant.trade.findings import FINDINGS
+from assistant.trade.limits import GenericLimit
+from assistant.trade.units import UNIT_SYMBOL
+
+
+def limits_table(shelf: Library) -> str:
+    """docs/limits.md: every limit and check value with its source, and the procedures; Markdown."""
+    lines = [
+        "# Limits and their sources",
+        "",
+        "Made from the data files in `assistant/trade/data/` by `make docs`; a test fails when it is not of today.",
+        "",
+        "A value of the rating plate or the maker's sheet in the job file comes before any of these, then the code in",
+        "force, then the gas supplier's figures. What is here is the generic limit, and is spoken as one. *Plate only*",
+        'means that without such a value the verdict is "cannot judge". *Guarded* means a safety limit: a reading',
+        "inside it by less than the meter's uncertainty is not accepted (ILAC-G8:09/2019, 4.2.3).",
+        "",
+        "| of | for | fail below | caution below | caution above | fail above | kind | authority | mark | source "
+        "| holds |",
+        "|---|---|---|---|---|---|---|---|---|---|---|",
+        *(_row(shelf, limit) for limits in shelf.limits.values() for limit in limits),
+        "",
+        "## Check values",
+        "",
+        "Figures that the trade passes on. All are common practice, without a source. None ever judges a reading.",
+        "",
+        "| of | said in the trade | but |",
+        "|---|---|---|",
+        *(f"| {value.about} | {value.says} | {value.but} |" for value in shelf.check_values.values()),
+        "",
+        "## Procedures",
+        "",
+        "| procedure | steps | repairs |",
+        "|---|---|---|",
+        *(f"| {p.title} | {len(p.steps)} | {len(p.repairs)} |" for p in shelf.procedures.values()),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _row(shelf: Library, limit: GenericLimit) -> str:
+    name = limit.quantity
+    spoken = shelf.quantities[name].spoken if name in shelf.quantities else FINDINGS[name].spoken
+    for_whom = ", ".join((*limit.only.fuel, *limit.only.ignition, *limit.only.visit)) or "all"
+    kinds = {
+        "plate only": limit.plate_only,
+        "guarded": limit.guarded,
+        "open fails": limit.open_fails,
+        "must read open": limit.wants_open,
+        "a value at the bound is outside": limit.exclusive,
+    }
+    kind = [word for word, holds in kinds.items() if holds]
+    if limit.caution_means:
+        kind.append(f"caution: {limit.caution_means}")
+    if limit.emergency_from is not None:
+        kind.append(f"everybody leaves from {limit.emergency_from:f}")
+
+    def bound(value: Decimal | None) -> str:
+        return "" if value is None else f"{value:f} {UNIT_SYMBOL[limit.unit]}".strip()
+
+    cells = (
+        spoken,
+        for_whom,
+        bound(limit.low),
+        bound(limit.caution_low),
+        bound(limit.caution_high),
+        bound(limit.high),
+        "; ".join(kind),
+        limit.authority,
+        limit.source.mark,
+        limit.source.text,
+        limit.condition,
+    )
+    return f"| {' | '.join(cells)} |"
+
+
+DOCUMENTS: dict[str, Callable[[], str]] = {
+    "grammars/README.md": lambda: what_can_be_said(library().language),
+    "docs/limits.md": lambda: limits_table(library()),
+    "docs/procedure.schema.json": schema_text,
+}
+"""Path in the repository -> its text."""
+
+
+if __name__ == "__main__":
+    for name, text in DOCUMENTS.items():
+        path = Path(__file__).parent.parent / name
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(text(), encoding="utf-8")

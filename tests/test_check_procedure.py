@@ -1,0 +1,234 @@
+"""assistant check-procedure: each mistake is told at its line, and all of them."""
+
+import json
+import shutil
+
+import pytest
+from typer.testing import CliRunner
+
+from assistant.cli import app
+from assistant.files import TRADE_DATA, use_shop
+from assistant.procedure_commands import schema
+
+LP = "procedures/standing-pilot-lp-yearly.yaml"
+SPARK = "procedures/direct-spark-natural-gas-no-heat.yaml"
+WHOLE = "steps:"  # what is missing anywhere is told at the list of steps
+
+
+@pytest.fixture(autouse=True)
+def _no_shop(monkeypatch, tmp_path):
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.delenv("ASSISTANT_SHOP", raising=False)
+    yield
+    use_shop(None)
+
+
+@pytest.fixture
+def shop(tmp_path):
+    """A copy of the shipped data, to break."""
+    shutil.copytree(TRADE_DATA, tmp_path / "shop")
+    return tmp_path / "shop"
+
+
+def run(*args: object):
+    result = CliRunner().invoke(app, [str(arg) for arg in args])
+    return result.exit_code, result.output.splitlines()
+
+
+def test_what_is_shipped_has_no_fault():
+    files = sorted(TRADE_DATA.glob("**/*.yaml"))
+    code, told = run("check-procedure", *files)
+    assert code == 0, told
+    assert len(files) == len(told) >= 32 + 11 + 4
+
+
+BROKEN = [
+    # (the procedure, the file to break, what is changed in it, into what, what is told)
+    ("an unknown quantity", LP, "parts/live.yaml", "quantity: line-voltage", "quantity: line-volts", "not a known"),
+    ("an unknown hazard", LP, "parts/isolate.yaml", "hazards: [lock-out]", "hazards: [lock-in]", "not in the hazards"),
+    ("an unknown finding", LP, "parts/running.yaml", "works_out: [co-air-free]", "works_out: [air]", "known finding"),
+    ("an unknown key", LP, "parts/live.yaml", "title: polarity", "titel: polarity", "no such key"),
+    ("an unknown part", LP, LP, "include: cold", "include: warm", "no part 'warm'"),
+    ("an unknown state", LP, "parts/live.yaml", "sets: {power: live}", "sets: {power: asleep}", "sets.power"),
+    ("an unknown fuel", LP, "parts/arrival.yaml", "only: {fuel: LP}", "only: {fuel: coal}", "natural gas"),
+    ("a step with no way out", LP, "parts/closing.yaml", "next: {then: end}", "next: {then: told}", "no way leads out"),
+    ("a step that is not there", LP, "parts/closing.yaml", '"no": isolate-again', '"no": isolte', "no step has that id"),
+    ("two steps of one name", LP, "parts/live.yaml", "id: neutral", "id: line", "written twice"),
+    ("an answer that cannot be", LP, "parts/closing.yaml", "{done: isolate-again}", "{no: isolate-again}", "never end"),
+    ("ohms with the gas on", LP, "parts/cold.yaml", "say: Read burner to cabinet, in ohms.\n    power: [dead]\n    gas: [shut]", "say: Read burner to cabinet, in ohms.\n    power: [dead]", "reads ohms"),
+    ("a safety test to be skipped", LP, "parts/running.yaml", "proves: [venting]", "proves: [venting, flame-failure]", "closing the gas cock"),
+    ("a repair that voids nothing known", LP, "parts/repairs.yaml", "[limit-switch-resistance]", "[limit]", "no known quantity"),
+    ("times not in order", LP, "parts/light-off.yaml", "{main-light-time: [call, main flame]", "{main-light-time: [fan, call]", "in order"),
+    ("something timed in volts", LP, "parts/flame-failure.yaml", "times: {safe-shut-down-time:", "times: {line-voltage:", "not in seconds"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("procedure", "file", "old", "new", "said"), [b[1:] for b in BROKEN], ids=[b[0] for b in BROKEN]
+)
+def test_a_mistake_is_told_at_its_line(shop, procedure, file, old, new, said):
+    text = (shop / file).read_text(encoding="utf-8")
+    assert old in text
+    (shop / file).write_text(text.replace(old, new, 1), encoding="utf-8")
+    last = text[: text.index(old) + len(old)].count("\n") + 1
+    code, told = run("check-procedure", shop / procedure)
+    assert code == 1
+    mine = [line for line in told if said in line]
+    assert mine, told
+    where = f"{shop / file}, line "
+    lines = [int(line.removeprefix(where).split(",")[0]) for line in mine if line.startswith(where)]
+    # The line itself; of a step as a whole, the line that it begins at.
+    begins = text[: text.index(old)].rfind("- id: ")
+    assert lines[0] in (last, text[:begins].count("\n") + 1), told
+
+
+def without(text: str, step: str) -> str:
+    """A part's text without the steps of that id."""
+    head, *steps = text.split("\n  - ")
+    return "\n  - ".join([head, *(s for s in steps if not s.startswith(f"id: {step}\n"))])
+
+
+@pytest.mark.parametrize(
+    ("procedure", "part", "step", "said"),
+    [
+        (LP, "arrival", "low-gas", "lies low"),
+        (LP, "closing", "low-gas-last", "opens LP, and on a path to it nobody checked"),
+        (LP, "flame-failure", "no-main-gas", "no lock-out test, which is required of LP: 100 % lock-out"),
+        (SPARK, "flame-failure", "lock-out-proved", "no lock-out test, which is required of a direct system"),
+        (LP, "running", "vent", "no venting test"),
+        (LP, "running", "monoxide", "no flue-co test"),
+        (LP, "cold", "ground-path", "no ground-path test"),
+        (LP, "cold", "rollout-switch", "no rollout-switch test"),
+        (LP, "closing", "leak-check", "the end with the gas on and without the leak-check test"),
+        (LP, "closing", "jumpers", "the end with the gas on and without the jumpers-out test"),
+        (LP, "isolate", "prove-dead", "can be reached with the power isolated; it needs dead"),
+        (LP, "gas-on", "gas-on", "can be reached with the gas shut; it needs on"),
+        (LP, "light-off", "sequence", "no sequence-timing test"),
+    ],
+)
+def test_a_step_that_is_missed_is_told(shop, procedure, part, step, said):
+    file = shop / "parts" / f"{part}.yaml"
+    file.write_text(without(file.read_text(encoding="utf-8"), step), encoding="utf-8")
+    code, told = run("check-procedure", shop / procedure)
+    if step == "low-gas":  # a second check stands before every gas-on; without that one too the first is missed
+        other = shop / "parts" / "gas-on.yaml"
+        other.write_text(without(other.read_text(encoding="utf-8"), "low-gas-before"), encoding="utf-8")
+        code, told = run("check-procedure", shop / procedure)
+    assert code == 1
+    assert any(said in line for line in told), told
+    if said.startswith("no ") or "the end with" in said:
+        line = (shop / procedure).read_text(encoding="utf-8").splitlines().index(WHOLE) + 1
+        assert any(t.startswith(f"{shop / procedure}, line {line}, ") and said in t for t in told), told
+
+
+@pytest.mark.parametrize(
+    ("part", "step", "hazards", "danger"),
+    [
+        ("isolate", "isolate", "[lock-out]", "stored energy"),
+        ("isolate", "prove-dead", "[test-for-dead]", "live parts"),
+        ("gas-on", "gas-on", "[gas-on]", "gas"),
+        ("light-off", "stand-clear", "[light-off, no-retry]", "light-off"),
+        ("light-off", "sequence", "[spark]", "spark"),
+        ("running", "vent", "[burner-run]", "flue gas"),
+        ("flame-failure", "flame-out", "[flame-failure]", "flame failure"),
+        ("closing", "jumpers", "[jumpers]", "jumpers"),
+        ("closing", "plugs-tight", "[leak]", "leak"),
+    ],
+)
+def test_a_danger_that_is_not_voiced_is_told(shop, part, step, hazards, danger):
+    file = shop / "parts" / f"{part}.yaml"
+    steps = file.read_text(encoding="utf-8").split("\n  - ")
+    steps = [s.replace(f"hazards: {hazards}", "hazards: []") if s.startswith(f"id: {step}\n") else s for s in steps]
+    if step == "sequence":  # it is warned of where the spark is looked at, with the gas shut, too
+        assert any("hazards: []" in s for s in steps)
+    file.write_text("\n  - ".join(steps), encoding="utf-8")
+    _, told = run("check-procedure", shop / SPARK)
+    assert any(f"reached without a warning of {danger}" in line and str(shop / "parts") in line for line in told), told
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "line", "said"),
+    [
+        ("limits.yaml", "draft: {unit: inH2O, high: 0,\n  authority: generic}\n", 1, "draft.source: Field required"),
+        (
+            "limits.yaml",
+            "draft:\n  unit: volt\n  authority: generic\n  source: {mark: common practice}\n",
+            1,
+            "in volt",
+        ),
+        ("limits.yaml", "# x\nluck: {unit: volt, authority: generic, source: {mark: common practice}}\n", 2, "'luck'"),
+        ("limits.yaml", "draft:\n  unit: inH2O\n  source: {mark: published}\n  authority: code\n", 3, "name its title"),
+        (
+            "limits.yaml",
+            "draft:\n  unit: inch\n  authority: code\n  source: {mark: common practice}\n",
+            1,
+            "known unit",
+        ),
+        ("hazards.yaml", "wind:\n  level: mild\n  say: Wind.\n  source: {mark: common practice}\n", 2, "wind.level"),
+        ("quantities.yaml", "noise:\n  spoken: noise\n  unit: dB\n", 1, "noise.low: Field required"),
+    ],
+)
+def test_a_mistake_in_other_data_files_is_told_at_its_line(tmp_path, name, text, line, said):
+    (tmp_path / name).write_text(text, encoding="utf-8")
+    code, told = run("check-procedure", tmp_path / name)
+    assert code == 1
+    assert any(t.startswith(f"{tmp_path / name}, line {line}, column ") and said in t for t in told), told
+
+
+def test_all_problems_are_told_at_once(shop):
+    file = shop / "parts" / "live.yaml"
+    text = file.read_text(encoding="utf-8")
+    text = text.replace("quantity: line-voltage", "quantity: luck").replace("hazards: [spark]", "hazards: [lions]")
+    file.write_text(text, encoding="utf-8")
+    code, told = run("check-procedure", shop / SPARK)
+    assert code == 1
+    assert sum("'luck'" in line or "'lions'" in line for line in told) == 2
+
+
+def test_what_is_no_yaml_or_not_there_is_told(tmp_path):
+    (tmp_path / "x.yaml").write_text("a: [1", encoding="utf-8")
+    code, told = run("check-procedure", tmp_path / "x.yaml", tmp_path / "y.yaml")
+    assert code == 1
+    assert "x.yaml, line 1" in told[0]
+    assert "y.yaml does not exist" in told[1]
+
+
+def test_a_shop_adds_and_replaces_without_touching_the_package(tmp_path, monkeypatch):
+    from assistant.files import library
+
+    mine = tmp_path / "shop"
+    (mine / "procedures").mkdir(parents=True)
+    text = (TRADE_DATA / LP).read_text(encoding="utf-8").replace("title: Standing", "title: Our own standing")
+    (mine / "procedures" / "ours.yaml").write_text(text.replace("name: standing", "name: our-standing"))
+    (mine / "hazards.yaml").write_text("leak: {level: danger, say: Never a flame here., warns_of: [leak], "
+                                       "source: {mark: common practice}}\n")  # fmt: skip
+    assert run("--shop", mine, "check-procedure", mine / "procedures" / "ours.yaml")[0] == 0
+    assert library().hazards["leak"].say == "Never a flame here."
+    assert "our-standing-pilot-lp-yearly" in library().procedures
+    assert "standing-pilot-lp-yearly" in library().procedures
+    monkeypatch.setenv("ASSISTANT_SHOP", str(mine))
+    assert run("check-procedure", TRADE_DATA / LP)[0] == 0
+    assert library().shop == mine
+    code, told = run("--shop", tmp_path / "lost", "check-procedure", mine / "procedures" / "ours.yaml")
+    assert code != 0
+
+
+def test_the_schema_names_what_a_procedure_may_hold():
+    published = schema()
+    assert {"WrittenStep", "Include", "WrittenRepair", "Only", "State"} <= published["$defs"].keys()
+    assert "proves" in published["$defs"]["WrittenStep"]["properties"]
+    pointers = set()
+
+    def walk(node: object) -> None:
+        if isinstance(node, dict):
+            if "$ref" in node:
+                pointers.add(node["$ref"].removeprefix("#/$defs/"))
+            for value in node.values():
+                walk(value)
+        elif isinstance(node, list):
+            for value in node:
+                walk(value)
+
+    walk(published)
+    assert pointers <= published["$defs"].keys()
+    json.dumps(published)
