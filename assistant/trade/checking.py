@@ -191,7 +191,7 @@ def _incomplete(procedure: Procedure) -> Iterator[Wrong]:
                 f"the step {step.id!r} must take the flame away by closing the gas cock (sets gas shut), "
                 "never by a live lead."
             )
-            yield Wrong(says, ("steps", at, "proves"))
+            yield Wrong(says, ("steps", at, "sets" if step.sets else "proves"))
 
 
 def _unfit_steps(procedure: Procedure, quantities: Mapping[str, Quantity]) -> Iterator[Wrong]:
