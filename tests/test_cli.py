@@ -123,7 +123,6 @@ def test_bad_input_is_one_sentence(run, tmp_path, monkeypatch, arguments, said):
         ("fuel: natural gas", "fuel: coal", "appliance.fuel"),
         ("igniter-resistance: {low", "igniter-ohms: {low", "'igniter-ohms', which is not a quantity"),
         ("dial_ft3: 0.5", "dial_ft3: 0", "gas.dial_ft3"),
-        ("visit: yearly check", "visit: commissioning", "There is no procedure"),
         ("{value: 3.5, unit: inH2O}", "{unit: inH2O}", "give either value, or low and high"),
         ("plate:", "plate: [", "this is not YAML"),
     ],

@@ -74,3 +74,52 @@ def test_carbon_monoxide_above_a_hundred_is_never_a_pass(limits, job):
     assert judge(Decimal(100), limit).outcome == "pass"
     assert judge(Decimal(101), limit).outcome == "caution"
     assert judge(Decimal(401), limit).outcome == "fail"
+    assert limit.caution_means == "find the cause"
+
+
+def test_no_limit_lacks_source_authority_or_mark(shelf):
+    for name, each in shelf.limits.items():
+        for limit in each:
+            assert limit.authority in ("plate", "code", "supplier", "generic"), name
+            assert limit.source.mark in ("published", "common practice", "from memory, verify"), name
+            if limit.source.mark == "published":
+                assert len(limit.source.text) > 20, name
+            bounds = (limit.low, limit.high, limit.caution_low, limit.caution_high)
+            assert limit.plate_only or limit.wants_open or any(bound is not None for bound in bounds), name
+    for hazard in shelf.hazards.values():
+        assert hazard.source.mark
+
+
+def test_of_several_limits_the_first_that_holds_counts(shelf):
+    gas = shelf.limits_for("natural gas", "standing pilot", "no heat")
+    lp = shelf.limits_for("LP", "standing pilot", "no heat")
+    assert (gas["manifold-pressure"].high, lp["manifold-pressure"].high) == (Decimal("3.8"), Decimal("10.3"))
+    hot = shelf.limits_for("LP", "hot surface", "no heat")["trial-for-ignition"]
+    assert (hot.high, lp["trial-for-ignition"].high) == (7, 21)
+
+
+def test_whatever_a_procedure_measures_has_a_limit_or_a_finding_that_has(shelf):
+    from assistant.trade.findings import FINDINGS
+
+    for procedure in shelf.procedures.values():
+        limits = shelf.limits_for(procedure.fuel, procedure.ignition, procedure.visit)
+        through = {name for finding in FINDINGS for name in FINDINGS[finding].inputs if finding in limits}
+        for step in procedure.steps:
+            for name in step.quantities:
+                assert name in limits or name in through, (procedure.name, name)
+
+
+def test_check_values_never_judge(shelf):
+    """They have words only: no unit and no bound that a reading could be held against, and each its counter-fact."""
+    assert len(shelf.check_values) >= 12
+    for value in shelf.check_values.values():
+        assert value.says
+        assert value.but
+        assert set(type(value).model_fields) == {"about", "says", "but"}
+
+
+@pytest.mark.parametrize("name", ["igniter-resistance", "igniter-voltage", "igniter-current", "thermopile-millivolts"])
+def test_an_igniter_or_thermopile_without_its_sheet_cannot_be_judged(shelf, name):
+    for limit in shelf.limits[name]:
+        assert limit.plate_only
+        assert judge(Decimal(120), limit.with_plate(None)).outcome == "cannot-judge"

@@ -1,0 +1,108 @@
+"""The limits that were read in a named text, each with what the text says, and the four states of ILAC-G8."""
+
+from decimal import Decimal
+
+import pytest
+
+from assistant.trade.judging import Limit, Source, judge
+
+
+def limit(shelf, name: str, fuel: str = "natural gas", ignition: str = "standing pilot"):
+    return shelf.limits_for(fuel, ignition, "yearly check")[name]
+
+
+# "ILAC-G8:09/2019, 4.2.3: for an upper tolerance limit TL and guard band w: pass, the result is below TL - w;
+# conditional pass, inside the guard band and below TL; conditional fail, above TL and inside the guard band TL + w;
+# fail, above TL + w." With w = U the risk of a false accept is at most 2.5 % (two laboratories' decision rules).
+UPPER = [
+    ("96.9", "pass"),
+    ("97", "pass"),
+    ("97.1", "conditional-pass"),
+    ("100", "conditional-pass"),
+    ("100.1", "conditional-fail"),
+    ("103", "conditional-fail"),
+    ("103.1", "fail"),
+]
+
+
+@pytest.mark.parametrize(("reading", "state"), UPPER)
+def test_the_four_states_at_an_upper_limit(reading, state):
+    upper = Limit(
+        quantity="x", unit="ppm", high=Decimal(100), authority="generic", source=Source(mark="common practice")
+    )
+    assert judge(Decimal(reading), upper, Decimal(3)).outcome == state
+
+
+@pytest.mark.parametrize(("reading", "state"), UPPER)
+def test_the_four_states_at_a_lower_limit_mirror_them(reading, state):
+    lower = Limit(
+        quantity="x", unit="ppm", low=Decimal(100), authority="generic", source=Source(mark="common practice")
+    )
+    assert judge(200 - Decimal(reading), lower, Decimal(3)).outcome == state
+
+
+# The worked values of the same rule: flame signal 1.3 uA, least 1.0, U 0.36; CO air-free 390.9, 451, 361 at most 400.
+@pytest.mark.parametrize(
+    ("low", "high", "reading", "u", "state"),
+    [
+        ("1.0", None, "1.3", "0.36", "conditional-pass"),
+        (None, "400", "390.9", "23.5", "conditional-pass"),
+        (None, "400", "451", "27", "fail"),
+        (None, "400", "361", "22", "pass"),
+    ],
+)
+def test_worked_values_of_the_rule(low, high, reading, u, state):
+    held = Limit(
+        quantity="x",
+        unit="ppm",
+        low=low and Decimal(low),
+        high=high and Decimal(high),
+        authority="generic",
+        source=Source(mark="common practice"),
+    )
+    assert judge(Decimal(reading), held, Decimal(u)).outcome == state
+
+
+def test_ambient_co(shelf):
+    """2018 International Residential Code, Appendix D: the inspection proceeds where ambient CO is below 30 ppm."""
+    held = limit(shelf, "ambient-co")
+    assert held.source.mark == "published"
+    assert "2018 International Residential Code, Appendix D" in held.source.text
+    assert (held.high, held.exclusive) == (30, True)
+    assert judge(Decimal(30), held).outcome == "fail"
+    assert judge(Decimal(29), held).outcome == "caution"
+
+
+def test_combustible_gas_is_held_stricter_than_the_text(shelf):
+    """The same appendix: at 20 % of the lower explosive limit and above, leave."""
+    held = limit(shelf, "combustible-gas")
+    assert held.high < 20
+    assert held.emergency_from < 20
+    assert held.source.mark == "common practice"
+
+
+def test_co_air_free(shelf):
+    """HVAC Today: 400 ppm air-free, vented heating equipment, ANSI Z21 family. A combustion training page for
+    commercial units: target below 100 ppm air-free.
+    """
+    held = limit(shelf, "co-air-free")
+    assert held.source.mark == "published"
+    assert (held.caution_high, held.high) == (100, 400)
+    for reading, outcome in (("99", "pass"), ("101", "caution"), ("399", "caution"), ("401", "fail")):
+        assert judge(Decimal(reading), held).outcome == outcome
+    assert held.caution_means == "find the cause"
+
+
+def test_warnings_that_name_a_published_text(shelf):
+    """OSHA 29 CFR 1910.147: isolate, lock or tag, verify. IRC 2018 Appendix D: lock or tag gas and power; CO in the
+    vent after 5 minutes.
+    """
+    for name in ("lock-out", "test-for-dead"):
+        assert "29 CFR 1910.147" in shelf.hazards[name].source.text
+    for name in ("gas-lock", "gas-lock-low", "burner-run"):
+        assert "2018 International Residential Code, Appendix D" in shelf.hazards[name].source.text
+
+
+def test_no_other_limit_claims_a_published_source(shelf):
+    published = {name for name, each in shelf.limits.items() if any(e.source.mark == "published" for e in each)}
+    assert published == {"ambient-co", "co-air-free"}
