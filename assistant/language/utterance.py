@@ -286,7 +286,8 @@ class Language:
             return None
         if meaning == Command("note"):  # what follows belongs to it
             return None
-        mine = meaning.name.replace("-", "_") if isinstance(meaning, Command) else ""
+        # "mark" and "mark, flame" are one command and two meanings.
+        mine = meaning.name.replace("-", "_") if isinstance(meaning, Command) and meaning.name != "mark" else ""
         follows = {rule: self.grammar.expected(rule, words) for rule in self.rules(question) if rule != mine}
         if words[-1] in self._unit_words:
             follows["reading"] = follows.get("reading", frozenset()) - self._unit_words - {"over"}

@@ -288,6 +288,14 @@ class LiveVisit:
                 return "go on"
             case Phase.REASON:
                 return "no access"
+            case Phase.TIMED | Phase.DECIDING:
+                return "yes"
+            case Phase.SHUTTING:
+                return "yes" if state.ending.done else "done" if state.ending.understood else "understood"
+            case Phase.TELLING:
+                return "customer refused"
+            case Phase.MISSED | Phase.FOLLOW_UP:
+                return "no"
         before = self._done.get(step.id, 0)
         first = script.first.get(step.id, ())
         if before < len(first):
@@ -326,7 +334,7 @@ def answer_to(step: Step, script: Script) -> str:
     if step.kind == "do":
         return "done"
     if step.quantity:
-        return WORDS[step.quantity]
+        return WORDS.get(step.quantity, "skip")
     return "no" if "yes" in step.bad or "yes" in step.next else "yes"
 
 

@@ -1,0 +1,44 @@
+"""A whole visit through PortAudio both ways, about ten minutes: `make live-test`. The record equals what was meant."""
+
+from __future__ import annotations
+
+import pytest
+from card import Card
+from technician import FIXTURES, WORDS, LiveVisit, Script
+
+from assistant.language.meaning import Question, Reading
+from assistant.visit.record import Record
+from assistant.visit.visit import turns
+
+# Late, wrong, unclear and silent once each, as people are.
+SCRIPT = Script(
+    first={"odour": ["banana"], "polarity": ["how far"], "line": ["one sixty volts", "correction"]},
+    late_s={"rod-unlit": 5.0, "look": 35.0},
+)
+
+
+@pytest.mark.timeout(1500)
+def test_the_record_of_a_whole_visit_equals_what_was_meant(need, tmp_path, language, capsys):
+    need("pulseaudio")
+    with Card() as card, LiveVisit(card, FIXTURES / "hot-surface.job.yaml", tmp_path) as live:
+        try:
+            state = live.work(SCRIPT, limit_s=1400)
+            assert live.process.wait(60) == 0, live.output
+        finally:
+            with capsys.disabled():
+                live.measure()
+                for spoken in live.spoken:
+                    print(f"{spoken.answered_s - spoken.ended_s:6.3f}  {spoken.state.step:20} {spoken.words}")
+        dialogue, _ = live.state()
+        for taken in state.standing:
+            quantity = dialogue.rules.quantities[taken.quantity]
+            meant = language.understand(WORDS[taken.quantity], Question(taken.quantity, quantity))
+            assert isinstance(meant, Reading)
+            assert (taken.value, taken.unit) == (meant.value, meant.unit), taken
+        asked = {step.quantity for step in dialogue.rules.procedure.steps if step.id in state.path and step.quantity}
+        assert {taken.quantity for taken in state.standing} >= asked - {s.step for s in state.skipped}
+        with Record.open(live.record, read_only=True) as record:
+            assert record.verify() == []
+            assert all(turn.same for turn in turns(record))
+            kinds = [entry.kind for entry in record.entries()]
+        assert {"correction", "unclear", "quiet", "closed"} <= set(kinds)
