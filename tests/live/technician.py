@@ -333,6 +333,8 @@ def answer_to(step: Step, script: Script) -> str:
         return script.words[step.id]
     if step.kind == "do":
         return "done"
+    if step.kind == "time":
+        return "mark"
     if step.quantity:
         return WORDS.get(step.quantity, "skip")
     return "no" if "yes" in step.bad or "yes" in step.next else "yes"
