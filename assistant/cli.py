@@ -42,7 +42,7 @@ from assistant.speech.voice import ChildVoice, VoiceSettings
 from assistant.visit import folder as visits
 from assistant.visit.record import Record, SystemClock
 from assistant.visit.seal import seal
-from assistant.visit.visit import Setting, Visit, turns
+from assistant.visit.visit import QUIET_S, Setting, Visit, turns
 from assistant.work_out_commands import work_out
 
 app = typer.Typer(
@@ -321,18 +321,19 @@ def visit_(
     second_opinion: SECOND = False,
     microphone: MICROPHONE = None,
     loudspeaker: LOUDSPEAKER = None,
+    quiet_s: Annotated[float, typer.Option("--quiet", min=5.0, help="Seconds of silence, then it calls.")] = QUIET_S,
 ) -> None:
     """Work a visit by voice, from a microphone or from recordings."""
     if resume == (job is not None):
         raise Problem("Give either --job JOB.yaml for a new visit, or --resume to go on with an unfinished one.")
     if resume:
         record = visits.unfinished(folder)
-        work(record, None, from_audio or [], voice, engine, second_opinion, (microphone, loudspeaker))
+        work(record, None, from_audio or [], voice, engine, second_opinion, (microphone, loudspeaker), quiet_s)
         return
     assert job is not None
     site = read_job(job).site
     record = visits.new_record_path(folder, SystemClock().utc(), site)
-    work(record, job, from_audio or [], voice, engine, second_opinion, (microphone, loudspeaker))
+    work(record, job, from_audio or [], voice, engine, second_opinion, (microphone, loudspeaker), quiet_s)
 
 
 def work(
@@ -343,6 +344,7 @@ def work(
     engine: Engine = "vosk",
     second_opinion: bool = False,
     devices: tuple[str | None, str | None] = (None, None),
+    quiet_s: float = QUIET_S,
 ) -> None:
     """Works a visit, new (with a job file) or resumed, and prints it as it goes."""
     rules = library().rules_for(read_job(job)) if job else None
@@ -375,7 +377,17 @@ def work(
         console.print(f"Heard by {escape(recognizer.name)}. Record: {escape(str(path))}")
         voice = stack.enter_context(ChildVoice(settings, Path(platformdirs.user_cache_dir(NAME)) / "voice"))
         ears = Ears(recognizer, source, from_s, tail_s=0.0 if files else TAIL_S)
-        visit = Visit(record, ears, voice, player, show, not files, sleep=None if files else time.sleep, route=route)
+        visit = Visit(
+            record,
+            ears,
+            voice,
+            player,
+            show,
+            not files,
+            sleep=None if files else time.sleep,
+            quiet_s=quiet_s,
+            route=route,
+        )
         if route:
             visit.device("opened", **route.facts)
             if route.microphone.is_narrow:

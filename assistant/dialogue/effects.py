@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-Manner = Literal["prompt", "hazard", "answer", "alarm"]
+Manner = Literal["prompt", "hazard", "answer", "call", "alarm"]
 
 
 @dataclass(frozen=True)

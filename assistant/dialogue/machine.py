@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue import answers, asides, emergencies, ending, readings, repairs, timing, wording
+from assistant.dialogue import answers, asides, emergencies, ending, presence, readings, repairs, timing, wording
 from assistant.dialogue.context import Context, Handler, Turn, say
 from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Event, Opened, Quiet, Said, Voiced
@@ -44,9 +44,9 @@ class Dialogue(Context):
             case Voiced():
                 turn = self._voiced(state, event)
             case Quiet():
-                turn = self._quiet(state, event)
+                turn = presence.quiet(self, state, event)
             case Said():
-                turn = self._said(state, event)
+                turn = self._said(replace(state, silences=0), event)
         new, effects = turn
         said = tuple(effect for effect in effects if isinstance(effect, Say))
         return (replace(new, said=said) if said else new), effects
@@ -89,11 +89,6 @@ class Dialogue(Context):
         turn, more = ask(self, state)
         return turn, [*effects, *more]
 
-    def _quiet(self, state: State, event: Quiet) -> Turn:
-        if state.phase is Phase.CLOSED or state.counts_marks:
-            return state, []
-        return state, [*say("I am listening."), *present(self, state)]
-
     def _said(self, state: State, event: Said) -> Turn:
         return self.dispatch(state, event, self.meaning(state, event))
 
@@ -135,6 +130,7 @@ EVERYWHERE: dict[str, Handler] = {
     "note": asides.note,
     "correction": readings.corrected,
     "unclear": answers.not_understood,
+    **dict.fromkeys(presence.SETTINGS, presence.set_voice),
 }
 """What works in every phase that does not say otherwise; stop and emergency even then."""
 

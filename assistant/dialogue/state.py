@@ -194,6 +194,9 @@ class State:
     untold: tuple[str, ...] = ()  # its times that no two marks give, still to be told in seconds
     ending: Ending = field(default_factory=Ending)
     said: tuple[Say, ...] = ()  # for "say again"
+    silences: int = 0  # how often in a row nobody said anything
+    volume: int = 0  # steps louder (or quieter) than at the start, as asked for by voice
+    pace: int = 0  # steps faster (or slower)
 
     @property
     def standing(self) -> tuple[Taken, ...]:

@@ -106,6 +106,20 @@ def to_int16(samples: NDArray[np.float32]) -> NDArray[np.int16]:
     return np.clip(np.rint(samples), -FULL_SCALE, FULL_SCALE - 1).astype(np.int16)
 
 
+def louder(audio: Audio, gain_db: float) -> Audio:
+    """The sound louder by `gain_db` (below 0: quieter), clipped at full scale."""
+    if not gain_db:
+        return audio
+    return Audio(to_int16(audio.samples.astype(np.float32) * np.float32(10 ** (gain_db / 20))), audio.rate_hz)
+
+
+def joined(first: Audio, then: Audio) -> Audio:
+    """One sound after the other. Raises ValueError where their rates differ."""
+    if first.rate_hz != then.rate_hz:
+        raise ValueError(f"sounds of {first.rate_hz} Hz and {then.rate_hz} Hz are not joined")
+    return Audio(np.concatenate([first.samples, then.samples]), first.rate_hz)
+
+
 def flac_bytes(audio: Audio) -> bytes:
     """Return the sound as a FLAC file, without loss. Raises ValueError where there are no samples."""
     return _flac([audio.samples], channels=1, rate_hz=audio.rate_hz)

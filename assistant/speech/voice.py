@@ -17,7 +17,7 @@ import tempfile
 import threading
 import uuid
 from collections.abc import Collection, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Literal, Protocol, Self
@@ -47,7 +47,9 @@ class VoiceError(Exception):
 
 
 class Voice(Protocol):
-    """Whatever turns a text into speech."""
+    """Whatever turns a text into speech. rate_wpm: words a minute, of the next text."""
+
+    rate_wpm: int
 
     def render(self, text: str) -> Audio:
         """Return `text` spoken. Raises VoiceError; what is returned is never silence."""
@@ -116,6 +118,15 @@ class ChildVoice:
         self._lock = threading.Lock()
         self._standby: subprocess.Popen[str] | None = None
         self._closed = False
+
+    @property
+    def rate_wpm(self) -> int:
+        """Words a minute, of the next text."""
+        return self._settings.rate_wpm
+
+    @rate_wpm.setter
+    def rate_wpm(self, rate_wpm: int) -> None:
+        self._settings = replace(self._settings, rate_wpm=rate_wpm)
 
     def __enter__(self) -> Self:
         return self
@@ -219,6 +230,7 @@ class ScriptedVoice:
 
     def __init__(self, failing: Collection[str] = (), rate_hz: int = 22_050) -> None:
         self.rendered: list[str] = []
+        self.rate_wpm = 165
         self._failing = failing
         self._rate_hz = rate_hz
 

@@ -31,7 +31,8 @@ from assistant.language.meaning import Command, Question, value_text
 from assistant.language.phrases import Expected
 from assistant.language.spoken import spoken_characters
 from assistant.language.utterance import Language, normalise
-from assistant.speech.audio import Audio, write_flac
+from assistant.speech.audio import Audio, joined, louder, write_flac
+from assistant.speech.earcons import Earcon, earcon
 from assistant.speech.ears import Ears, Utterance
 from assistant.speech.microphone import MicrophoneLost
 from assistant.speech.player import Player, PlayerError
@@ -49,6 +50,11 @@ BETWEEN_S = 0.6  # how long it listens between two sentences of its own, where p
 LONGEST_S = 5.0  # of its own voice at a stretch (decision 6): a text that takes longer is cut in two
 LONGEST_TEXT = 62  # characters that mostly take less than that: sentences are said at 14 a second (measured)
 
+PACE_WPM = 165  # words a minute
+PACE_STEP = 1.15  # by which "faster" and "slower" change it
+USUAL_DB = -6.0  # below the voice's full loudness, so that there is something left for "louder" and for a call
+STEP_DB = 3.0  # a plainly audible step
+
 RETRY_S = 5.0  # between two tries to write what did not fit on the disk
 REMIND_S = 60.0  # how often a person is told that the disk is full
 
@@ -58,6 +64,8 @@ ROOM_AGAIN = "The record is written again."
 LOOK_S = 1.0  # between two looks for a device that was lost
 DEVICE_LOST = ("The sound device is gone. The visit holds.", "Plug it in again.")
 DEVICE_BACK = "The sound is back."
+
+REFUSALS = ("unclear", "refused", "not-opened", "marks-dropped")  # what the short sound "refused" goes before
 
 EVENTS: dict[str, type[Event]] = {"opened": Opened, "said": Said, "quiet": Quiet, "voiced": Voiced}
 
@@ -205,9 +213,19 @@ def fold(entries: Iterable[Entry], dialogue: Dialogue) -> Iterator[Turn]:
         yield turn(waiting)
 
 
-def stretches(says: Sequence[Say]) -> list[str]:
-    """The texts to voice one at a time: none so long that nobody could interrupt for five seconds."""
-    return [part for say in says for part in textwrap.wrap(say.text, LONGEST_TEXT)]
+def stretches(says: Sequence[Say]) -> list[Say]:
+    """What to voice at a time: no text so long that nobody could interrupt for five seconds."""
+    return [replace(say, text=part) for say in says for part in textwrap.wrap(say.text, LONGEST_TEXT)]
+
+
+def _signal(event: Event, effects: Sequence[Effect]) -> Earcon | None:
+    """The short sound before an answer: a warning, a refusal; or alone, that something was heard."""
+    if any(isinstance(effect, Say) and effect.manner in ("hazard", "alarm") for effect in effects):
+        return "hazard"
+    if any(isinstance(effect, Note) and effect.kind in REFUSALS for effect in effects):
+        return "refused"
+    spoken = any(isinstance(effect, Say) for effect in effects)
+    return "heard" if isinstance(event, Said) and not spoken else None
 
 
 class Route(Protocol):
@@ -229,7 +247,8 @@ class Visit:
 
     show(event, effects) is told of every turn, after it is in the record. can_interrupt: people may speak
     between two sentences (a microphone; people in a recording wait). sleep: waits some seconds before what could
-    not be written is tried again; None gives up at once instead, for nobody is there to make room. route: the devices,
+    not be written is tried again; None gives up at once instead, for nobody is there to make room. quiet_s: of
+    silence, after which it says what it waits for. route: the devices,
     for getting a lost one back; without it a lost one ends the run.
     """
 
@@ -242,6 +261,7 @@ class Visit:
         show: Callable[[Event, Sequence[Effect]], None],
         can_interrupt: bool = False,
         sleep: Callable[[float], None] | None = time.sleep,
+        quiet_s: float = QUIET_S,
         route: Route | None = None,
     ) -> None:
         self.record = record
@@ -249,6 +269,7 @@ class Visit:
         self.dialogue = self.setting.dialogue()
         self.state = self.dialogue.start()
         self._ears, self._voice, self._player, self._show = ears, voice, player, show
+        self._quiet_s = quiet_s
         self._can_interrupt, self._sleep, self._route = can_interrupt, sleep, route
         self._audio = audio_of(record.path)
         self._expected: dict[Question, Expected] = {}
@@ -272,7 +293,7 @@ class Visit:
         self._do(Opened(resumed=self.resumed), self._run())
         while self.state.phase is not Phase.CLOSED:
             question = self.dialogue.question(self.state)
-            got = self._listen(question, QUIET_S)
+            got = self._listen(question, self._quiet_s)
             if got is None:
                 return False
             if isinstance(got, float):
@@ -281,7 +302,7 @@ class Visit:
                 self._do(*self._keep(got, question))
         self._written(lambda: self.record.append([(END, self._totals())]))
         head = spoken_characters(self.record.head[:8])
-        self._speak([f"The record's head begins with {head}."])
+        self._speak([Say(f"The record's head begins with {head}.")])
         return True
 
     def device(self, what: str, **more: Any) -> None:
@@ -331,8 +352,9 @@ class Visit:
                 if self._route is None:
                     raise
                 self._wait_for_devices(self._route, "microphone lost", str(lost))
-                for text in stretches(self.state.said):
-                    self._route.tell(self._voice.render(text))
+                with suppress(VoiceError):
+                    for say in stretches(self.state.said):
+                        self._route.tell(self._sound(say))
                 continue
             if isinstance(got, Utterance) and got.gaps:
                 self.device("sound lost", gaps=got.gaps, stream_from_s=got.start_s)
@@ -406,10 +428,12 @@ class Visit:
                 urgent, self._urgent = self._urgent, None
                 event, extra = self._keep(urgent, BETWEEN)
                 continue
-            texts = stretches([effect for effect in effects if isinstance(effect, Say)])
-            if not texts:
+            says = stretches([effect for effect in effects if isinstance(effect, Say)])
+            signal = _signal(event, effects)
+            if not says:
+                self._sound_signal(signal)
                 return
-            event, extra = self._speak(texts)
+            event, extra = self._speak(says, signal)
 
     def _written(self, write: Callable[[], T]) -> T:
         """Writes; where that cannot be done, says so aloud and holds the visit until it can."""
@@ -429,7 +453,7 @@ class Visit:
                 waited_s += RETRY_S
                 continue
             if problem:
-                self._speak([ROOM_AGAIN])
+                self._speak([Say(ROOM_AGAIN)])
                 fact = ("held-for-room", {"seconds": waited_s, "problem": problem})
                 self._written(partial(self.record.append, [fact]))
             return done
@@ -443,29 +467,50 @@ class Visit:
         if isinstance(got, Utterance) and (command := self._urgent_command(got)):
             self._urgent = self._urgent or got
             alarm = wording.GAS_ALARM if command == "emergency" else "Stopped. Hands out."
-            for text in stretches([Say(alarm, "alarm")]):
+            for say in stretches([Say(alarm, "alarm")]):
                 with suppress(VoiceError, PlayerError):
-                    self._player.play(self._voice.render(text))
+                    self._player.play(self._sound(say))
         elif got is None:
             sleep(RETRY_S)
 
-    def _speak(self, texts: Sequence[str]) -> tuple[Event, dict[str, Any]]:
+    def _sound(self, say: Say) -> Audio:
+        """A text as sound, at the pace and volume that were asked for; a call and an alarm are louder."""
+        self._voice.rate_wpm = round(PACE_WPM * PACE_STEP**self.state.pace)
+        sound = self._voice.render(say.text)
+        quieter_db = USUAL_DB + STEP_DB * self.state.volume
+        if say.manner == "call":
+            quieter_db += STEP_DB * self.state.silences
+        return louder(sound, 0.0 if say.manner == "alarm" else min(0.0, quieter_db))
+
+    def _sound_signal(self, name: Earcon | None) -> None:
+        """A short sound alone. People in a recording need none."""
+        if name and self._route:
+            with suppress(PlayerError):
+                self._player.play(louder(earcon(name), USUAL_DB + STEP_DB * self.state.volume))
+
+    def _speak(self, says: Sequence[Say], signal: Earcon | None = None) -> tuple[Event, dict[str, Any]]:
         """Says the texts one at a time; the event is what became of them, or who interrupted."""
         played: list[dict[str, Any]] = []
-        waiting = list(texts)
+        waiting = list(says)
         while waiting:
-            text = waiting.pop(0)
+            say = waiting.pop(0)
+            text = say.text
             try:
-                sound = self._voice.render(text)
+                sound = self._sound(say)
                 if sound.seconds > LONGEST_S and " " in text:
-                    waiting = [*textwrap.wrap(text, len(text) // 2 + 1), *waiting]
+                    halves = textwrap.wrap(text, len(text) // 2 + 1)
+                    waiting = [*(replace(say, text=half) for half in halves), *waiting]
                     continue
+                if signal and self._route:
+                    gain_db = USUAL_DB + STEP_DB * self.state.volume
+                    sound = joined(louder(earcon(signal, sound.rate_hz), gain_db), sound)
+                    signal = None
                 done = self._player.play(sound)
             except PlayerError as lost:
                 if self._route is None:
                     return Voiced(complete=False, problem=str(lost)), {"played": played}
                 self._wait_for_devices(self._route, "loudspeaker lost", str(lost))
-                waiting.insert(0, text)
+                waiting.insert(0, say)
                 continue
             except VoiceError as wrong:
                 return Voiced(complete=False, problem=str(wrong)), {"played": played}
@@ -474,6 +519,7 @@ class Visit:
                 return Voiced(complete=False, problem=f"cut off: {text}"), {"played": played}
             if self._can_interrupt and waiting and (heard := self._interruption()):
                 return heard
+        self._sound_signal("listening")
         return Voiced(complete=True), {"played": played}
 
     def _interruption(self) -> tuple[Said, dict[str, Any]] | None:

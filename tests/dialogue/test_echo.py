@@ -38,7 +38,7 @@ def echoes(script: list[str]) -> list[tuple[str, str]]:
         while True:
             state, effects = dialogue.step(state, event)
             says = [effect for effect in effects if isinstance(effect, Say)]
-            for text in [*(say.text for say in says), *stretches(says)]:
+            for text in [say.text for say in (*says, *stretches(says))]:
                 said += 1
                 meaning = dialogue.language.understand(text, dialogue.question(state), state.refused)
                 if isinstance(meaning, Command | Reading | Readings):

@@ -1,0 +1,43 @@
+"""Nobody answers, and how the voice is set: presence, pace and volume. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.effects import Note
+from assistant.dialogue.events import Quiet, Said
+from assistant.dialogue.state import Phase, State
+from assistant.dialogue.steps import present
+from assistant.language.meaning import Command, Meaning
+
+CALLS = 2  # "are you there?" before the alarm (common practice of watching people who work alone)
+LEVELS = range(-2, 3)  # of pace and of volume, 0 is the start
+SETTINGS = {"louder": ("volume", 1), "quieter": ("volume", -1), "faster": ("pace", 1), "slower": ("pace", -1)}
+
+
+def quiet(dialogue: Context, state: State, event: Quiet) -> Turn:
+    """Nobody has said anything for a while; at a step with a danger somebody may be hurt."""
+    if state.phase is Phase.CLOSED:
+        return state, []
+    state = replace(state, silences=state.silences + 1)
+    step = dialogue.rules.procedure.step(state.step)
+    alone = state.phase in (Phase.WARNING, Phase.ASKING, Phase.CONFIRMING) and dialogue.has_danger(step)
+    if not alone:
+        return state, [*say("I am listening."), *present(dialogue, state)]
+    body = {"step": step.id, "times": state.silences, "seconds": event.seconds}
+    if state.silences <= CALLS:
+        return state, [Note("called", body), *say("Are you there?", "call"), *present(dialogue, state)]
+    return state, [Note("no-answer", body), *say("Nobody answers. Somebody look for the technician now.", "alarm")]
+
+
+def set_voice(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Louder, quieter, faster or slower, from the next sentence on."""
+    assert isinstance(meaning, Command)
+    what, by = SETTINGS[meaning.name]
+    old = state.volume if what == "volume" else state.pace
+    level = old + by
+    if level not in LEVELS:
+        return state, [*say("That is as far as it goes."), *present(dialogue, state)]
+    state = replace(state, volume=level) if what == "volume" else replace(state, pace=level)
+    return state, [Note("voice-set", {"volume": state.volume, "pace": state.pace}), *present(dialogue, state)]

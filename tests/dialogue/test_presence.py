@@ -1,0 +1,68 @@
+"""Nobody answers, and how the voice is set."""
+
+from __future__ import annotations
+
+from assistant.dialogue.effects import Note, Say
+from assistant.dialogue.events import Opened, Quiet, Said
+from assistant.dialogue.machine import Dialogue
+from assistant.dialogue.state import Phase, State
+from assistant.files import library, read_job, top_folder
+from assistant.language.heard import Heard
+
+JOB = read_job(top_folder("audio_fixtures") / "visits" / "hot-surface.job.yaml")
+DIALOGUE = Dialogue(library().language, library().rules_for(JOB))
+
+
+def at(step: str) -> State:
+    state, _ = DIALOGUE.step(DIALOGUE.start(), Opened())
+    from dataclasses import replace
+
+    return replace(state, step=step, phase=Phase.ASKING, asked=True, warned=True)
+
+
+def quiet(state: State, times: int) -> tuple[State, list]:
+    effects: list = []
+    for _ in range(times):
+        state, effects = DIALOGUE.step(state, Quiet(30.0))
+    return state, effects
+
+
+def said(effects: list) -> list[tuple[str, str]]:
+    return [(effect.text, effect.manner) for effect in effects if isinstance(effect, Say)]
+
+
+def test_at_a_danger_nobody_who_answers_is_called_twice_then_the_alarm_sounds():
+    for times, text, manner in (
+        (1, "Are you there?", "call"),
+        (2, "Are you there?", "call"),
+        (3, "Nobody answers.", "alarm"),
+        (4, "Nobody answers.", "alarm"),
+    ):
+        state, effects = quiet(at("isolate"), times)
+        assert said(effects)[0] == (text, manner)
+        note = next(effect for effect in effects if isinstance(effect, Note))
+        assert note.kind == ("called" if times < 3 else "no-answer")
+        assert note.body == {"step": "isolate", "times": times, "seconds": 30.0}
+        assert state.silences == times
+
+
+def test_an_answer_ends_the_calling():
+    state, _ = quiet(at("isolate"), 2)
+    state, _ = DIALOGUE.step(state, Said(Heard("say again")))
+    assert said(quiet(state, 1)[1])[0] == ("Are you there?", "call")
+
+
+def test_where_there_is_no_danger_it_only_says_that_it_listens():
+    for times in (1, 4):
+        assert said(quiet(at("look"), times)[1])[0] == ("I am listening.", "prompt")
+
+
+def test_louder_and_slower_stay_set_and_have_an_end():
+    state = at("look")
+    for word, volume, pace in (("louder", 1, 0), ("louder", 2, 0), ("slower", 2, -1), ("faster", 2, 0)):
+        state, effects = DIALOGUE.step(state, Said(Heard(word)))
+        assert (state.volume, state.pace) == (volume, pace)
+        assert Note("voice-set", {"volume": volume, "pace": pace}) in effects
+    state, effects = DIALOGUE.step(state, Said(Heard("louder")))
+    assert state.volume == 2
+    assert said(effects)[0][0] == "That is as far as it goes."
