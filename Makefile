@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check format docs corpus torture bench bench-record bench-hearing bench-faults bench-branches clean
+.PHONY: live-test bench-live demo test check format docs corpus torture bench bench-record bench-hearing bench-faults bench-branches clean
 
 demo: .venv/.product
 	$(BIN)/assistant demo
@@ -46,6 +46,15 @@ corpus: .venv/.dev
 # Kill -9 at 500 random moments, every byte of a sealed record flipped, a full disk: prints what was lost.
 torture: .venv/.dev
 	$(BIN)/python tests/torture.py
+
+# A whole visit through a virtual sound card, both ways: about ten minutes.
+live-test: .venv/.dev
+	$(BIN)/python tests/parts.py
+	$(BIN)/pytest -q -s tests/live/whole_visit.py
+
+# The live side's figures; HOURS of sound for the memory, 8 if not given. WHOLE=--whole: the whole visit.
+bench-live: .venv/.dev
+	$(BIN)/python tests/bench/live.py $(WHOLE) --hours $(or $(HOURS),8)
 
 bench-record: .venv/.dev
 	$(BIN)/python tests/bench/record.py

@@ -30,6 +30,7 @@ from assistant.errors import Problem
 from assistant.files import top_folder
 from assistant.language.meaning import Reading
 from assistant.speech.audio import read_audio, resample
+from assistant.speech.earcons import earcon
 from assistant.speech.voice import ChildVoice, VoiceSettings
 from assistant.trade.procedures import Step
 from assistant.visit.record import Record
@@ -140,7 +141,7 @@ class Spoken:
     from_sample: int
     state: State
     ended_s: float = 0.0  # of the speech, on the room's clock
-    answered_s: float = 0.0  # first sound of the assistant after it
+    answered_s: float = 0.0  # first sound of the assistant's words after it
 
 
 @dataclass
@@ -324,7 +325,10 @@ class LiveVisit:
             end = spoken.from_sample + at + len(spoken.clip)
             spoken.ended_s = end / RATE_HZ
             after = loud[np.searchsorted(loud, end) :]
-            spoken.answered_s = after[0] / RATE_HZ if len(after) else float("inf")
+            if len(after):
+                spoken.answered_s = (after[0] + _signal(voice[after[0] :])) / RATE_HZ
+            else:
+                spoken.answered_s = float("inf")
 
 
 def answer_to(step: Step, script: Script) -> str:
@@ -338,6 +342,19 @@ def answer_to(step: Step, script: Script) -> str:
     if step.quantity:
         return WORDS.get(step.quantity, "skip")
     return "no" if "yes" in step.bad or "yes" in step.next else "yes"
+
+
+def _signal(voice: NDArray[np.int16]) -> int:
+    """How many samples of a short sound the assistant's words begin with."""
+    for name in ("refused", "hazard"):
+        model = earcon(name, RATE_HZ).samples.astype(float)
+        heard = voice[: len(model)].astype(float)
+        if len(heard) < len(model):
+            continue
+        near = (np.dot(np.roll(heard, shift), model) for shift in range(-32, 33))
+        if max(near) > 0.6 * np.linalg.norm(model) * np.linalg.norm(heard):
+            return len(model)
+    return 0
 
 
 def _asking(state: State) -> State:
