@@ -72,7 +72,9 @@ class Utterance:
     @property
     def first_word_s(self) -> float:
         """Where its first word begins in the stream, in seconds."""
-        return self.start_s + (self.heard.words[0].start_s if self.heard.words else 0.0)
+        if not self.heard.words:
+            return self.start_s
+        return self.start_s + onset(self.audio, self.heard.words[0].start_s)
 
 
 class Ears:
@@ -189,6 +191,39 @@ class Ears:
         if len(rest):
             self.position += len(rest)
             yield np.concatenate([rest, np.zeros(CHUNK - len(rest), np.int16)])
+
+
+def onset(audio: Audio, near_s: float) -> float:
+    """Where the sound of a word begins that the recognizer puts `near_s` seconds into the audio.
+
+    The recognizer's time of a word is up to 0.09 s off (measured by `make bench-live`). The onset is where the level
+    leaves that of the quiet before the word; where it does not plainly do so, the recognizer's time stands.
+    """
+    step = round(ONSET_STEP_S * audio.rate_hz)
+    frames = audio.samples[: len(audio.samples) // step * step].reshape(-1, step).astype(np.float64)
+    level = np.sqrt(np.mean((frames - frames.mean(axis=1, keepdims=True)) ** 2, axis=1)) + 1.0
+    at = round(near_s / ONSET_STEP_S)
+    first, last = max(0, at - ONSET_BEFORE), min(len(level), at + ONSET_AFTER)
+    quiet = level[max(0, first - ONSET_QUIET) : first]
+    if len(quiet) < ONSET_QUIET // 2:
+        return near_s
+    loud = level > ONSET_ABOVE * np.median(quiet)
+    for frame in range(first, last - ONSET_HOLDS):
+        if loud[frame : frame + ONSET_HOLDS].all():
+            return frame * ONSET_STEP_S
+    return near_s
+
+
+# The onset of a word, in steps: how far it is looked for before and after the recognizer's time, how many steps
+# before that are its quiet, and how far above that, for how long, it sounds.
+# Chosen on 71 spoken marks of six voices in noise: the recognizer's own time was off by 79 ms (p95), this by 28 ms
+# with the noise 20 dB below the word and by 50 ms with it 10 dB below.
+ONSET_STEP_S = 0.005
+ONSET_BEFORE = 24
+ONSET_AFTER = 4
+ONSET_QUIET = 40
+ONSET_ABOVE = 1.5
+ONSET_HOLDS = 4
 
 
 def _patience(grown: bool | None) -> float:

@@ -91,8 +91,8 @@ def stopwatch(recognizer: VoskRecognizer, cache: Path) -> None:
     expected = Expected(library().language, question)
     clips = Clips(cache)
     voices = [clips["mark"]]
-    for name in ("en-us", "en-gb", "en-gb-scotland", "en-us+f3", "en-us+m3", "en-gb+f2"):
-        with ChildVoice(VoiceSettings(voice=name, rate_wpm=150), cache) as voice:
+    for rate_wpm in (110, 130, 150, 170, 200):
+        with ChildVoice(VoiceSettings(rate_wpm=rate_wpm), cache) as voice:
             sound = resample(voice.render("mark"), RATE).samples
             loud = np.flatnonzero(np.abs(sound) > 300)
             voices.append(sound[loud[0] : loud[-1] + 1])
@@ -193,7 +193,6 @@ def main() -> None:
     own_voice(recognizer, cache)
     hours = float(sys.argv[sys.argv.index("--hours") + 1]) if "--hours" in sys.argv else 8.0
     memory(recognizer, hours)
-    _ = Audio
 
 
 if __name__ == "__main__":

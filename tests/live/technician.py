@@ -297,6 +297,8 @@ class LiveVisit:
                 return "customer refused"
             case Phase.MISSED | Phase.FOLLOW_UP:
                 return "no"
+        if state.correcting:
+            return WORDS[state.correcting.quantity]
         before = self._done.get(step.id, 0)
         first = script.first.get(step.id, ())
         if before < len(first):
@@ -311,7 +313,9 @@ class LiveVisit:
     def meant(dialogue: Dialogue, state: State, script: Script) -> Decimal | object:
         """The value that the technician means at a step."""
         asked = dialogue.question(_asking(state))
-        meaning = dialogue.language.understand(answer_to(dialogue.rules.procedure.step(state.step), script), asked)
+        step = dialogue.rules.procedure.step(state.step)
+        words = WORDS[state.correcting.quantity] if state.correcting else answer_to(step, script)
+        meaning = dialogue.language.understand(words, asked)
         assert isinstance(meaning, Reading), meaning
         return meaning.value
 

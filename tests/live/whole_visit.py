@@ -12,7 +12,7 @@ from assistant.visit.visit import turns
 
 # Late, wrong, unclear and silent once each, as people are.
 SCRIPT = Script(
-    first={"odour": ["banana"], "polarity": ["how far"], "line": ["one sixty volts", "correction"]},
+    first={"odour": ["banana"], "line": ["one sixty volts"], "polarity": ["how far", "correction"]},
     late_s={"rod-unlit": 5.0, "look": 35.0},
 )
 

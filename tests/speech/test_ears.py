@@ -11,7 +11,7 @@ from assistant.errors import Problem
 from assistant.files import top_folder
 from assistant.language.heard import Heard
 from assistant.speech.audio import Audio, VisitTrack, read_audio, write_flac
-from assistant.speech.ears import Ears, Utterance
+from assistant.speech.ears import Ears, Utterance, onset
 from assistant.speech.sources import FileSource
 
 VISIT = top_folder("audio_fixtures") / "visits" / "hot-surface.flac"
@@ -90,6 +90,18 @@ def test_the_clock_goes_on_where_the_stream_was_left():
     same = again.listen(["yes"], lambda _: False, 60.0)
     assert isinstance(same, Utterance)
     assert same.start_s == pytest.approx(two.start_s, abs=0.1)
+
+
+@pytest.mark.parametrize("off_s", [-0.02, 0.0, 0.05, 0.09])
+def test_the_onset_of_a_word_is_found_near_the_time_that_the_recognizer_gives(off_s):
+    sound = np.random.default_rng(3).normal(0, 100, 2 * RATE)
+    sound[RATE : RATE + RATE // 4] += 3000 * np.sin(2 * np.pi * 200 * np.arange(RATE // 4) / RATE)
+    assert onset(Audio(sound.astype(np.int16), RATE), 1.0 + off_s) == pytest.approx(1.0, abs=0.01)
+
+
+def test_where_nothing_leaves_the_quiet_the_time_of_the_recognizer_stands():
+    sound = np.random.default_rng(3).normal(0, 100, 2 * RATE).astype(np.int16)
+    assert onset(Audio(sound, RATE), 1.03) == 1.03
 
 
 class Words:
