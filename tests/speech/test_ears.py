@@ -92,7 +92,7 @@ def test_the_clock_goes_on_where_the_stream_was_left():
     assert same.start_s == pytest.approx(two.start_s, abs=0.1)
 
 
-@pytest.mark.parametrize("off_s", [-0.02, 0.0, 0.05, 0.09])
+@pytest.mark.parametrize("off_s", [0.0, 0.05, 0.09])
 def test_the_onset_of_a_word_is_found_near_the_time_that_the_recognizer_gives(off_s):
     sound = np.random.default_rng(3).normal(0, 100, 2 * RATE)
     sound[RATE : RATE + RATE // 4] += 3000 * np.sin(2 * np.pi * 200 * np.arange(RATE // 4) / RATE)
