@@ -22,6 +22,10 @@ AUDIO_LIMIT_BYTES = 8_000_000
 """Of recordings inside one report: in base64 a third more, which mail still takes. The rest is named only."""
 
 
+FLAME = "flame-signal"
+"""The quantity whose trend tells most of an igniting burner: it falls over years before the flame drops out."""
+
+
 @dataclass(frozen=True)
 class Sound:
     """A recording as the report has it. uri: the sound itself, empty where it is not inside; why: then the reason."""
@@ -263,16 +267,15 @@ def _sequence(summary: Summary) -> Markup:
 
 def _flame(summary: Summary, history: Mapping[str, Sequence[plots.Point]]) -> Markup:
     """The flame signal over visits; nothing where there is only this one."""
-    name = "flame-signal"
-    before = list(history.get(name, ()))
-    if not before and name in summary.job.previous:
-        before = [plots.Point("last visit", summary.job.previous[name])]
+    before = list(history.get(FLAME, ()))
+    if not before and FLAME in summary.job.previous:
+        before = [plots.Point("last visit", summary.job.previous[FLAME])]
     now = [
         plots.Point(f"{words.day(r.utc)} as {r.stage}", r.number)
         for r in summary.standing
-        if r.quantity == name and r.number is not None
+        if r.quantity == FLAME and r.number is not None
     ]
     if not before or not now:
         return Markup("")
-    limit = limit_for(name, summary.limits, summary.job)
+    limit = limit_for(FLAME, summary.limits, summary.job)
     return plots.over_visits([*before, *now], limit, "µA", "Flame signal over visits")

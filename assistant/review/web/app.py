@@ -22,7 +22,7 @@ from starlette.staticfiles import StaticFiles
 
 from assistant.errors import Problem
 from assistant.review.report import page as report_page
-from assistant.review.report import words
+from assistant.review.report import plots, words
 from assistant.review.summary import Summary, summarize
 from assistant.review.timeline import moments
 from assistant.review.web.guard import COOKIE, LOOPBACK, Door, Guard, Headers, read_form
@@ -141,7 +141,12 @@ class _View:
     def report(self, request: Request) -> Response:
         """The visit's report, as it prints."""
         kept, summary = self._kept(request)
-        made = report_page.html(summary, None, kept.problems)
+        before = [
+            plots.Point(words.day(point.utc), point.value)
+            for point in self.shop.trends(kept.appliance).get(report_page.FLAME, ())
+            if point.utc < summary.began
+        ]
+        made = report_page.html(summary, None, kept.problems, {report_page.FLAME: before})
         policy = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
         return HTMLResponse(made, headers={"Content-Security-Policy": policy})
 

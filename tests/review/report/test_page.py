@@ -183,6 +183,17 @@ def test_the_flame_signal_over_visits_is_drawn_where_there_is_an_earlier_one(tmp
     assert "Flame signal over visits. last visit: 2.4 µA, 2026-01-05 as found: 2.1 µA" in drawn
 
 
+def test_earlier_visits_that_lie_beside_this_one_are_in_the_drawing(tmp_path):
+    for year, flame in (("2024", "two point eight"), ("2025", "two point four")):
+        script = {"flame": [f"{flame} microamps"]}
+        scripted_visits.visit(tmp_path / year, script, utc=f"{year}-01-05T09:00:00.000Z")
+    elsewhere = scripted_visits.demo_job().model_copy(update={"site": "another"})
+    scripted_visits.visit(tmp_path / "another", {}, elsewhere, utc="2025-02-05T09:00:00.000Z")
+    with Record.open(scripted_visits.visit(tmp_path / "now"), read_only=True) as record:
+        drawn = render(record)[0]
+    assert "over visits. 2024-01-05: 2.8 µA, 2025-01-05: 2.4 µA, 2026-01-05 as found: 2.1 µA" in drawn
+
+
 def test_the_timing_is_drawn(made):
     assert "Timing of the sequence. warm up time: 21 s, pass; trial for ignition: 4 s, pass" in made
 

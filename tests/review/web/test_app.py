@@ -201,6 +201,10 @@ def test_limits_then_and_now(page, monkeypatch):
     assert "at least 1.0 µA; watch below 1.5 at least 3.0 µA pass fail" in told
 
 
+def test_the_report_of_a_visit_draws_the_visits_before_it(page):
+    assert "2023-01-05: 2.8 µA, 2024-01-05: 2.4 µA, 2025-01-05 as found" in page.get("/visit/lane-2025/report").text
+
+
 def test_which_steps_go_wrong_by_crew(page):
     told = sentence(page.get("/steps"))
     assert "Sam Doe (invented) flame 4 1 0 0 0" in told
