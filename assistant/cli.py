@@ -29,6 +29,7 @@ from assistant.record_commands import record_app, replay, turn_table
 from assistant.report_commands import REPORT, render, report
 from assistant.review import replay as review
 from assistant.review.report import page
+from assistant.shop_commands import shop_app
 from assistant.speech.audio import VisitTrack, read_audio, resample
 from assistant.speech.ears import Ears, Source, hear_whole
 from assistant.speech.microphone import Microphone, MicrophoneLost
@@ -59,6 +60,7 @@ app.command(name="check-procedure")(check_procedure)
 app.command(name="work-out")(work_out)
 app.command()(report)
 app.add_typer(record_app, name="record")
+app.add_typer(shop_app, name="shop")
 app.command()(replay)
 app.command(name="page")(serve_page)
 console = Console(highlight=False)

@@ -1,0 +1,1 @@
+"""One store for the visits of many crews: an SQLite file, or PostgreSQL where crews share it."""

@@ -1,0 +1,200 @@
+"""A visit as it is sent: its whole chain, its recordings, and what is found in it to look for."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from assistant.errors import Problem
+from assistant.review.report.page import attention
+from assistant.review.summary import summarize
+from assistant.visit import seal
+from assistant.visit.chain import Entry, Row, canonical_json, from_line, verify_entries
+from assistant.visit.record import Record, audio_of
+
+WRONG_IN_STEP = {"refused": "refused", "correction": "corrected", "skipped": "skipped", "unclear": "unclear"}
+"""Kind of entry -> the column in which a step's are counted."""
+
+
+@dataclass(frozen=True)
+class Parcel:
+    """What is sent. rows: the record's chain, then its seal's. recordings: name -> where the sound lies."""
+
+    where: str
+    rows: Sequence[Row]
+    sealed_from: int
+    recordings: Mapping[str, Path]
+
+    @property
+    def id(self) -> str:
+        """The hash of the first entry: it holds the time and the whole setting, so no other visit has it."""
+        return self.rows[0].hash
+
+    @property
+    def erased(self) -> set[str]:
+        """The recordings that were erased."""
+        entries = (Entry.of(row) for row in self.rows if row.kind == seal.ERASED)
+        return {name for entry in entries for name in entry.body.get("files", {})}
+
+    @property
+    def digests(self) -> dict[str, str]:
+        """The recordings that the chain names, with their SHA-256."""
+        found: dict[str, str] = {}
+        for entry in (Entry.of(row) for row in self.rows if row.kind in ("said", seal.SEALED)):
+            if entry.kind == seal.SEALED:
+                found |= entry.body["audio"]
+            elif entry.body.get("audio") and "sha256" in entry.body:
+                found[entry.body["audio"]] = entry.body["sha256"]
+        return found
+
+
+def from_record(path: Path) -> Parcel:
+    """Packs the visit of a record.
+
+    Raises:
+        Problem: if it is not whole: the first thing that is not as it was recorded, which names the entry.
+    """
+    with Record.open(path, read_only=True) as record:
+        rows = list(record.rows())
+    seals = seal.sealed_rows(path)
+    if not rows:
+        raise Problem(f"{path} holds no visit yet; nothing of it was sent.")
+    _refuse(str(path), seal.check(path).problems)
+    sounds = audio_of(path)
+    there = {sound.name: sound for sound in sorted(sounds.iterdir())} if sounds.is_dir() else {}
+    parcel = Parcel(str(path), [*rows, *seals], len(rows), {})
+    wanted = {name: there[name] for name in parcel.digests if name in there and name not in parcel.erased}
+    return Parcel(parcel.where, parcel.rows, len(rows), wanted)
+
+
+def from_export(path: Path) -> Parcel:
+    """Packs the visit of an export (JSON Lines); it has no recordings.
+
+    Raises:
+        Problem: if it is no export, or its chain is broken.
+    """
+    try:
+        rows = [from_line(line) for line in path.read_text(encoding="utf-8").splitlines()]
+    except (OSError, ValueError, TypeError, KeyError):
+        raise Problem(f"{path} cannot be read as an export; make it again with: assistant record export") from None
+    if not rows:
+        raise Problem(f"{path} is empty; make it again with: assistant record export")
+    _refuse(str(path), verify_entries(rows))
+    sealed = [row.seq for row in rows if row.kind == seal.SEALED]
+    return Parcel(str(path), rows, sealed[0] - 1 if sealed else len(rows), {})
+
+
+def _refuse(where: str, problems: Sequence[str]) -> None:
+    if problems:
+        raise Problem(f"{where} is refused whole: {problems[0]} Nothing of it was stored.")
+
+
+def read_recording(path: Path, digest: str) -> bytes:
+    """A recording, if it is still the one that the chain names; Problem otherwise."""
+    try:
+        data = path.read_bytes()
+    except OSError as wrong:
+        raise Problem(f"The recording {path} cannot be read ({wrong.strerror}); send the visit again.") from None
+    if hashlib.sha256(data).hexdigest() != digest:
+        raise Problem(f"The recording {path} changed while it was sent; send the visit again.")
+    return data
+
+
+@dataclass(frozen=True)
+class Derived:
+    """What is found in a visit's entries, as columns of the tables in `schema`; without the visit's number."""
+
+    appliance: str
+    crew: str
+    microphone: str
+    visit: Mapping[str, Any]
+    reading: Sequence[Mapping[str, Any]]
+    finding: Sequence[Mapping[str, Any]]
+    notice: Sequence[Mapping[str, Any]]
+    follow_up: Sequence[Mapping[str, Any]]
+    step: Sequence[Mapping[str, Any]]
+
+
+def derive(rows: Sequence[Row]) -> Derived:
+    """What is looked for in a record's own rows (without its seal). Pure.
+
+    Raises:
+        Problem: if they do not begin with the setting of a visit.
+    """
+    entries = [Entry.of(row) for row in rows]
+    summary = summarize(entries)
+    job, found = summary.job, attention(summary)
+    notices = [e for e in entries if e.kind == "notice"]
+    follow_ups = [e for e in entries if e.kind == "follow-up" and not e.body.get("nothing")]
+    appliance, crew, procedure = job.appliance_key(), job.technician.name, summary.procedure.title
+    readings = [
+        {
+            "seq": r.seq,
+            "quantity": r.quantity,
+            "utc": r.utc,
+            "value": str(r.number),
+            "unit": r.judged_unit,
+            "outcome": r.judged.outcome,
+        }
+        for r in summary.standing
+        if r.number is not None
+    ]
+    findings = [
+        {
+            "name": f.name,
+            "value": f.value,
+            "unit": f.unit,
+            "outcome": f.judged.outcome if f.judged else "",
+            "problem": f.problem,
+        }
+        for f in summary.findings
+    ]
+    return Derived(
+        appliance,
+        crew,
+        _microphone(entries),
+        {
+            "began": summary.began,
+            "site": job.site,
+            "procedure": procedure,
+            "closed": summary.closed,
+            "unsafe": bool(summary.emergencies or notices),
+            "outside": len(found.out) + len(summary.remarks),
+            "watch": len(found.watch) + len(found.unknown),
+            "not_checked": len(summary.not_checked),
+            "corrections": len(summary.corrections),
+            "search": f"{job.site} {appliance} {job.appliance.description} {crew} {procedure}".lower(),
+        },
+        readings,
+        findings,
+        [{"seq": e.seq, "body": canonical_json(e.body)} for e in notices],
+        [{"seq": e.seq, "body": canonical_json(e.body)} for e in follow_ups],
+        _steps(entries),
+    )
+
+
+def _steps(entries: Sequence[Entry]) -> list[Mapping[str, Any]]:
+    counts: dict[str, Counter[str]] = {}
+    for e in entries:
+        name = e.body.get("step")
+        if isinstance(name, str) and name:
+            counts.setdefault(name, Counter())[e.kind] += 1
+    return [
+        {"step": name, **{column: count[kind] for kind, column in WRONG_IN_STEP.items()}}
+        for name, count in counts.items()
+    ]
+
+
+def _microphone(entries: Sequence[Entry]) -> str:
+    """The microphone's name; the route that a record keeps names it."""
+    for e in entries:
+        named = e.body.get("microphone")
+        if isinstance(named, dict):
+            named = named.get("microphone")
+        if isinstance(named, str) and named:
+            return named
+    return "not recorded"

@@ -1,0 +1,140 @@
+"""The tables of a shop's store, the same in SQLite and in PostgreSQL.
+
+`entry` holds each visit's whole chain as it was sent, its seal too; `recording` the sound; `review` what
+supervisors said, a chain of its own for each visit. These three are the truth, and `entry` and `review` only grow:
+triggers refuse a change. Everything else is derived from them so that it can be looked for, and can be made again.
+
+`visit.search` is lower case text in which words are looked for. The index `visit_listing` holds every column that a
+list is chosen and sorted by: a search reads that index from its end until a page is full, so a common word ends
+after a few rows and a rare one costs one pass over the index. Both stores find any part of a word so, with no
+extension.
+"""
+
+from sqlalchemy import (
+    Boolean,
+    Column,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    Text,
+)
+
+metadata = MetaData()
+
+appliance = Table(
+    "appliance",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("name", Text, nullable=False, unique=True),  # Job.appliance_key()
+)
+crew = Table(
+    "crew",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("name", Text, nullable=False, unique=True),  # the technician's name
+)
+microphone = Table(
+    "microphone",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("name", Text, nullable=False, unique=True),
+)
+
+visit = Table(
+    "visit",
+    metadata,
+    Column("no", Integer, primary_key=True),
+    Column("id", String(64), nullable=False, unique=True),  # the hash of its first entry
+    Column("head", String(64), nullable=False),
+    Column("entries", Integer, nullable=False),
+    Column("appliance", ForeignKey(appliance.c.id), nullable=False, index=True),
+    Column("crew", ForeignKey(crew.c.id), nullable=False),
+    Column("microphone", ForeignKey(microphone.c.id), nullable=False),
+    Column("began", String(32), nullable=False),  # UTC, ISO 8601
+    Column("site", Text, nullable=False),
+    Column("procedure", Text, nullable=False),
+    Column("closed", Boolean, nullable=False),
+    Column("unsafe", Boolean, nullable=False),
+    Column("outside", Integer, nullable=False),
+    Column("watch", Integer, nullable=False),
+    Column("not_checked", Integer, nullable=False),
+    Column("corrections", Integer, nullable=False),
+    Column("standing", String(16), nullable=False),  # of the last review
+    Column("urgency", Integer, nullable=False),  # 3 unsafe and open, 2 to be followed up, 1 new, 0 signed off
+    Column("search", Text, nullable=False),
+)
+LISTED_BY = ("crew", "standing", "unsafe", "closed", "outside", "watch", "not_checked", "search", "no")
+Index("visit_listing", visit.c.urgency, visit.c.began, *(visit.c[name] for name in LISTED_BY))
+
+
+def _of_visit() -> Column[int]:
+    return Column("visit", ForeignKey(visit.c.no), primary_key=True)
+
+
+def _chain() -> list[Column[object]]:
+    return [
+        Column("seq", Integer, primary_key=True),
+        Column("kind", Text, nullable=False),
+        Column("utc", String(32), nullable=False),
+        Column("monotonic_s", Float(53), nullable=False),
+        Column("body", Text, nullable=False),
+        Column("previous", String(64), nullable=False),
+        Column("hash", String(64), nullable=False),
+    ]
+
+
+entry = Table("entry", metadata, _of_visit(), *_chain(), Column("in_seal", Boolean, nullable=False))
+review = Table("review", metadata, _of_visit(), *_chain())
+
+recording = Table(
+    "recording",
+    metadata,
+    Column("visit", String(64), primary_key=True),  # visit.id: recordings arrive before their visit
+    Column("name", Text, primary_key=True),
+    Column("sha256", String(64), nullable=False),
+    Column("data", LargeBinary, nullable=False),
+)
+
+reading = Table(
+    "reading",
+    metadata,
+    _of_visit(),
+    Column("seq", Integer, primary_key=True),
+    Column("appliance", ForeignKey(appliance.c.id), nullable=False),
+    Column("quantity", Text, nullable=False),
+    Column("utc", String(32), nullable=False),
+    Column("value", Text, nullable=False),  # a decimal, with every digit that was said
+    Column("unit", Text, nullable=False),
+    Column("outcome", Text, nullable=False),
+    Index("reading_trend", "appliance", "quantity", "utc"),
+)
+finding = Table(
+    "finding",
+    metadata,
+    _of_visit(),
+    Column("name", Text, primary_key=True),
+    Column("value", Text, nullable=False),
+    Column("unit", Text, nullable=False),
+    Column("outcome", Text, nullable=False),
+    Column("problem", Text, nullable=False),
+)
+notice = Table("notice", metadata, _of_visit(), Column("seq", Integer, primary_key=True), Column("body", Text))
+follow_up = Table("follow_up", metadata, _of_visit(), Column("seq", Integer, primary_key=True), Column("body", Text))
+step = Table(
+    "step",
+    metadata,
+    _of_visit(),
+    Column("step", Text, primary_key=True),
+    Column("refused", Integer, nullable=False),
+    Column("corrected", Integer, nullable=False),
+    Column("skipped", Integer, nullable=False),
+    Column("unclear", Integer, nullable=False),
+)
+
+DERIVED = (reading, finding, notice, follow_up, step)
+"""The tables that are made again from a visit's entries whenever more of them arrive."""

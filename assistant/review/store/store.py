@@ -1,0 +1,424 @@
+"""The store of a shop, in SQLite or PostgreSQL: visits arrive, are looked for, and are reviewed.
+
+SQLite runs in WAL with ``synchronous=FULL``, as a visit's own record does. Whoever writes a visit holds its row
+(PostgreSQL) or the file (SQLite), so two senders of one visit follow each other and the second finds it there.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict
+from datetime import UTC, datetime
+from decimal import Decimal
+from pathlib import Path
+from typing import Any, Literal
+
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, Table, create_engine, delete, event, func, insert, literal, select, update
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import ArgumentError, SQLAlchemyError
+
+from assistant.errors import Problem
+from assistant.review.store import schema as s
+from assistant.review.store.parcel import Derived, Parcel, derive, read_recording
+from assistant.review.web.shop import By, Kept, Listed, Measured, Review, Search, StepCount, StoreDown
+from assistant.visit.chain import GENESIS, Entry, Row, canonical_json, chained, verify_entries
+
+APPLICATION_ID = 0x49474E53  # "IGNS"
+"""Marks an SQLite file as a shop's store."""
+
+BUSY_TIMEOUT_S = 60
+"""How long a sender waits for others: each writes for well under a second, and nobody waits for its voice."""
+
+PIECE_BYTES = 2_000_000
+"""Recordings that are stored in one go. A sender that is stopped loses at most this much of its work."""
+
+Sent = Literal["stored", "added to", "there already"]
+
+
+def url_of(where: str) -> URL:
+    """The store that a person names: a PostgreSQL address, or the path of an SQLite file."""
+    if "://" not in where:
+        return URL.create("sqlite+pysqlite", database=where)
+    try:
+        url = make_url(where)
+    except ArgumentError:
+        url = URL.create("unknown")
+    if url.get_backend_name() != "postgresql":
+        raise Problem("A store is an SQLite file or a PostgreSQL address (postgresql://user@host/name).")
+    return url.set(drivername="postgresql+psycopg")
+
+
+class Store:
+    """A shop's store, open. `open` makes it where it is not there; use it as a context manager, or close it."""
+
+    def __init__(self, url: URL) -> None:
+        self.name = url.render_as_string(hide_password=True) if url.host or "postgres" in url.drivername else ""
+        self.name = self.name.replace("+psycopg", "") or str(url.database)
+        self._is_file = url.get_backend_name() == "sqlite"
+        arguments: dict[str, Any] = {"timeout": BUSY_TIMEOUT_S} if self._is_file else {"connect_timeout": 10}
+        self._engine = create_engine(url, connect_args=arguments, pool_pre_ping=not self._is_file)
+        if self._is_file:
+            event.listen(self._engine, "connect", _set_up_file)
+            event.listen(self._engine, "begin", _begin)
+
+    @classmethod
+    def open(cls, where: str, *, make: bool = False) -> Store:
+        """Opens a store and brings it to the tables of this program. make: make it where there is none.
+
+        Raises:
+            Problem: if there is none, it is another kind of file or database, or newer than this program.
+        """
+        url = url_of(where)
+        if url.get_backend_name() == "sqlite" and not make and not Path(str(url.database)).is_file():
+            raise Problem(f"There is no store {where}; name it with --store, or make it with: assistant shop send")
+        store = cls(url)
+        try:
+            with store._asked(write=True) as connection:
+                _bring_up_to_date(connection, store.name, make)
+        except BaseException:
+            store.close()
+            raise
+        return store
+
+    @classmethod
+    def must_be_empty(cls, where: str) -> None:
+        """Raises Problem if the database holds anything, or does not answer."""
+        store = cls(url_of(where))
+        try:
+            with store._asked() as connection:
+                if connection.dialect.get_table_names(connection):
+                    raise Problem(f"The database {store.name} is not empty; make a new one with: createdb NAME")
+        finally:
+            store.close()
+
+    def close(self) -> None:
+        """Lets go of the store."""
+        self._engine.dispose()
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *of: object) -> None:
+        self.close()
+
+    @contextmanager
+    def _asked(self, write: bool = False) -> Iterator[Connection]:
+        """One transaction. What the database says against it becomes one sentence."""
+        try:
+            with self._engine.connect().execution_options(writes=write) as connection, connection.begin():
+                yield connection
+        except SQLAlchemyError as wrong:
+            cause = str(getattr(wrong, "orig", None) or wrong).strip().splitlines()[0]
+            raise StoreDown(
+                f"The store {self.name} does not answer ({cause}); nothing was lost: see that it runs and has room, "
+                "then try again."
+            ) from wrong
+
+    # --- arriving
+
+    def heads(self, visits: Sequence[str]) -> dict[str, tuple[int, str]]:
+        """How many entries the store has of each of these visits, and the hash of the last."""
+        with self._asked() as connection:
+            found: dict[str, tuple[int, str]] = {}
+            for start in range(0, len(visits), 500):
+                some = visits[start : start + 500]
+                query = select(s.visit.c.id, s.visit.c.entries, s.visit.c.head).where(s.visit.c.id.in_(some))
+                found |= {row.id: (row.entries, row.head) for row in connection.execute(query)}
+            return found
+
+    def receive(self, parcel: Parcel) -> Sent:
+        """Stores a visit: its recordings in pieces, then its chain and all that is derived from it, at once.
+
+        Sending again changes nothing; a sender that was stopped goes on where it was. A visit that has grown since
+        (it went on, was sealed, or its sound was erased) is added to. Until the chain is there, the visit is not.
+
+        Raises:
+            Problem: if the chain is broken, or is not the one that the store has of this visit; nothing is changed.
+        """
+        problems = verify_entries(parcel.rows)
+        if problems:
+            raise Problem(f"{parcel.where} is refused whole: {problems[0]} Nothing of it was stored.")
+        derived = derive(parcel.rows[: parcel.sealed_from])
+        self._check_same(parcel, self.heads([parcel.id]).get(parcel.id))
+        self._receive_recordings(parcel)
+        with self._asked(write=True) as connection:
+            return self._receive_chain(connection, parcel, derived)
+
+    def _check_same(self, parcel: Parcel, there: tuple[int, str] | None) -> None:
+        """Refuses a chain that parts from the one in the store."""
+        if there is None:
+            return
+        entries, head = there
+        at = min(entries, len(parcel.rows))
+        if entries <= len(parcel.rows) and parcel.rows[at - 1].hash != head:
+            raise Problem(
+                f"{parcel.where} is refused whole: up to entry {at} it is not what the store has of this visit. "
+                "Nothing was changed; compare both with: assistant record verify"
+            )
+
+    def _receive_recordings(self, parcel: Parcel) -> None:
+        table = s.recording
+        with self._asked() as connection:
+            there = set(connection.scalars(select(table.c.name).where(table.c.visit == parcel.id)))
+        digests = parcel.digests
+        piece: list[dict[str, Any]] = []
+        size = 0
+        for name, path in parcel.recordings.items():
+            if name in there:
+                continue
+            data = read_recording(path, digests[name])
+            piece.append({"visit": parcel.id, "name": name, "sha256": digests[name], "data": data})
+            size += len(data)
+            if size >= PIECE_BYTES:
+                self._receive_piece(piece)
+                piece, size = [], 0
+        if piece:
+            self._receive_piece(piece)
+
+    def _receive_piece(self, piece: list[dict[str, Any]]) -> None:
+        # In one order, so that two senders never wait for each other.
+        with self._asked(write=True) as connection:
+            connection.execute(_insert_if_absent(connection, s.recording), sorted(piece, key=lambda r: r["name"]))
+
+    def _receive_chain(self, connection: Connection, parcel: Parcel, derived: Derived) -> Sent:
+        named = {
+            "appliance": _number_of(connection, s.appliance, derived.appliance),
+            "crew": _number_of(connection, s.crew, derived.crew),
+            "microphone": _number_of(connection, s.microphone, derived.microphone),
+        }
+        columns = {**derived.visit, **named}
+        new = {"id": parcel.id, "head": "", "entries": 0, "standing": "open", "urgency": 0}
+        connection.execute(_insert_if_absent(connection, s.visit), [{**columns, **new}])
+        there = connection.execute(select(s.visit).where(s.visit.c.id == parcel.id).with_for_update()).one()
+        if there.entries:
+            self._check_same(parcel, (there.entries, there.head))
+        rows = parcel.rows[there.entries :]
+        if not rows:
+            return "there already"
+        no = there.no
+        connection.execute(
+            insert(s.entry),
+            [{"visit": no, **row._asdict(), "in_seal": row.seq > parcel.sealed_from} for row in rows],
+        )
+        for table in s.DERIVED:
+            connection.execute(delete(table).where(table.c.visit == no))
+            found: Sequence[Mapping[str, Any]] = getattr(derived, table.name)
+            more = {"appliance": named["appliance"]} if table is s.reading else {}
+            if found:
+                connection.execute(insert(table), [{"visit": no, **more, **row} for row in found])
+        columns |= {"entries": len(parcel.rows), "head": parcel.rows[-1].hash}
+        columns["urgency"] = urgency(derived.visit, there.standing)
+        connection.execute(update(s.visit).where(s.visit.c.no == no).values(columns))
+        if parcel.erased:
+            table = s.recording
+            gone = delete(table).where(table.c.visit == parcel.id, table.c.name.in_(parcel.erased))
+            connection.execute(gone)
+        return "added to" if there.entries else "stored"
+
+    # --- what the page asks
+
+    def crews(self) -> Sequence[str]:
+        """The names of the technicians."""
+        with self._asked() as connection:
+            return connection.scalars(select(s.crew.c.name).order_by(s.crew.c.name)).all()
+
+    def visits(self, asked: Search, first: int, most: int) -> Sequence[Listed]:
+        """Visits from the `first` (0) on, at most `most`: unsafe and open first, then follow-ups, then new."""
+        v = s.visit.c
+        # Only columns of the index visit_listing: the rows themselves are read for one page alone.
+        chosen = select(v.no).where(*[v.search.contains(word, autoescape=True) for word in asked.words.lower().split()])
+        if asked.crew:
+            chosen = chosen.where(v.crew == select(s.crew.c.id).where(s.crew.c.name == asked.crew).scalar_subquery())
+        if asked.standing:
+            chosen = chosen.where(v.standing == asked.standing)
+        outcome = {
+            "unsafe": v.unsafe.is_(True),
+            "outside": v.outside > 0,
+            "watch": v.watch > 0,
+            "not checked": v.not_checked > 0,
+            "unfinished": v.closed.is_(False),
+        }.get(asked.outcome)
+        if outcome is not None:
+            chosen = chosen.where(outcome)
+        order = (v.urgency.desc(), v.began.desc())
+        page = chosen.order_by(*order).limit(most).offset(first).subquery()
+        query = (
+            select(s.visit, s.appliance.c.name.label("appliance_name"), s.crew.c.name.label("crew_name"))
+            .join(page, page.c.no == v.no)
+            .join(s.appliance, s.appliance.c.id == v.appliance)
+            .join(s.crew, s.crew.c.id == v.crew)
+            .order_by(*order)
+        )
+        with self._asked() as connection:
+            return [
+                Listed(
+                    visit=row.id,
+                    utc=row.began,
+                    site=row.site,
+                    appliance=row.appliance_name,
+                    crew=row.crew_name,
+                    procedure=row.procedure,
+                    closed=row.closed,
+                    unsafe=row.unsafe,
+                    outside=row.outside,
+                    watch=row.watch,
+                    not_checked=row.not_checked,
+                    corrections=row.corrections,
+                    standing=row.standing,
+                )
+                for row in connection.execute(query)
+            ]
+
+    def visit(self, visit: str) -> Kept | None:
+        """One visit; its chain is checked each time, and so is that of its reviews."""
+        query = select(s.visit.c.no, s.appliance.c.name).join(s.appliance, s.appliance.c.id == s.visit.c.appliance)
+        with self._asked() as connection:
+            found = connection.execute(query.where(s.visit.c.id == visit)).one_or_none()
+            if found is None:
+                return None
+            rows = self._chain(connection, s.entry, found.no)
+            reviews = self._chain(connection, s.review, found.no)
+            seals = set(connection.scalars(select(s.entry.c.seq).where(s.entry.c.visit == found.no, s.entry.c.in_seal)))
+        problems = [*verify_entries(rows), *(f"Of its reviews: {each}" for each in verify_entries(reviews))]
+        entries = [Entry.of(row) for row in rows if row.seq not in seals]
+        return Kept(visit, found.name, entries, [_review(row) for row in reviews], problems)
+
+    def chain(self, visit: str) -> list[Row]:
+        """A visit's whole chain as it was sent, its seal too; empty where there is no such visit."""
+        with self._asked() as connection:
+            no = connection.scalar(select(s.visit.c.no).where(s.visit.c.id == visit))
+            return [] if no is None else self._chain(connection, s.entry, no)
+
+    def _chain(self, connection: Connection, table: Table, no: int) -> list[Row]:
+        query = select(*(table.c[name] for name in Row._fields)).where(table.c.visit == no).order_by(table.c.seq)
+        return [Row(*row) for row in connection.execute(query)]
+
+    def recording(self, visit: str, name: str) -> bytes | None:
+        """A recording of a visit as FLAC; None where it is not kept."""
+        table = s.recording
+        with self._asked() as connection:
+            data = connection.scalar(select(table.c.data).where(table.c.visit == visit, table.c.name == name))
+        return None if data is None else bytes(data)
+
+    def add_review(self, visit: str, review: Review) -> None:
+        """Keeps what a supervisor says of a visit: an entry that follows the visit's earlier reviews."""
+        with self._asked(write=True) as connection:
+            row = connection.execute(select(s.visit).where(s.visit.c.id == visit).with_for_update()).one_or_none()
+            if row is None:
+                raise Problem("There is no such visit in this store; load the list again.")
+            table = s.review
+            last = connection.execute(
+                select(table.c.seq, table.c.hash).where(table.c.visit == row.no).order_by(table.c.seq.desc()).limit(1)
+            ).one_or_none()
+            body = canonical_json({"visit": visit, **asdict(review)})
+            place = (last.seq, last.hash) if last else (0, GENESIS)
+            (entry,) = chained(place, [("review", body)], _now(), time.monotonic())
+            connection.execute(insert(table), [{"visit": row.no, **entry._asdict()}])
+            values = {"standing": review.standing, "urgency": urgency(row._mapping, review.standing)}
+            connection.execute(update(s.visit).where(s.visit.c.no == row.no).values(values))
+
+    def trends(self, appliance: str) -> Mapping[str, Sequence[Measured]]:
+        """An appliance's readings by quantity, oldest first."""
+        r = s.reading.c
+        of = select(s.appliance.c.id).where(s.appliance.c.name == appliance).scalar_subquery()
+        query = select(s.reading, s.visit.c.id.label("visit_id")).join(s.visit, s.visit.c.no == r.visit)
+        query = query.where(r.appliance == of).order_by(r.quantity, r.utc)
+        trends: dict[str, list[Measured]] = {}
+        with self._asked() as connection:
+            for row in connection.execute(query):
+                point = Measured(row.utc, row.visit_id, row.quantity, Decimal(row.value), row.unit, row.outcome)
+                trends.setdefault(row.quantity, []).append(point)
+        return trends
+
+    def steps(self, by: By) -> Sequence[StepCount]:
+        """What goes wrong most, first."""
+        group = s.crew if by == "crew" else s.microphone
+        t = s.step.c
+        sums = [func.sum(t[name]).label(name) for name in ("refused", "corrected", "skipped", "unclear")]
+        query = (
+            select(group.c.name, t.step, func.count().label("visits"), *sums)
+            .join(s.visit, s.visit.c.no == t.visit)
+            .join(group, group.c.id == s.visit.c[by])
+            .group_by(group.c.name, t.step)
+            .having(func.sum(t.refused + t.corrected + t.skipped + t.unclear) > literal(0))
+        )
+        with self._asked() as connection:
+            rows = [StepCount(*row) for row in connection.execute(query)]
+        return sorted(rows, key=lambda r: (-(r.refused + r.corrected + r.skipped + r.unclear), r.group, r.step))
+
+
+def urgency(visit: Mapping[Any, Any], standing: str) -> int:
+    """What comes first in the list: 3 unsafe and not signed off, 2 to be followed up, 1 new, 0 signed off."""
+    if standing == "signed off":
+        return 0
+    if visit["unsafe"]:
+        return 3
+    wrong = visit["outside"] or visit["watch"] or visit["not_checked"] or not visit["closed"]
+    return 2 if wrong or standing == "returned" else 1
+
+
+def _review(row: Row) -> Review:
+    body = Entry.of(row).body
+    return Review(body["utc"], body["by"], body["standing"], body["comment"])
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _insert_if_absent(connection: Connection, table: Table) -> Any:
+    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
+    return dialect.insert(table).on_conflict_do_nothing()
+
+
+def _number_of(connection: Connection, table: Table, name: str) -> int:
+    query = select(table.c.id).where(table.c.name == name)
+    found = connection.scalar(query)
+    if found is None:
+        connection.execute(_insert_if_absent(connection, table), [{"name": name}])
+        found = connection.scalar(query)
+    assert found is not None
+    return int(found)
+
+
+# --- opening
+
+
+def _set_up_file(connection: Any, _: object) -> None:
+    connection.isolation_level = None  # sqlite3 would begin transactions by itself, and late; `_begin` does
+    for pragma in ("journal_mode = WAL", "synchronous = FULL", "foreign_keys = ON"):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin(connection: Connection) -> None:
+    # A writer takes its turn at once: one that began by reading could not go on after another has written.
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if connection.get_execution_options().get("writes") else "BEGIN")
+
+
+def _bring_up_to_date(connection: Connection, name: str, make: bool) -> None:
+    config = Config()
+    config.set_main_option("script_location", "assistant.review.store:migrations")
+    config.attributes["connection"] = connection
+    script = ScriptDirectory.from_config(config)
+    if connection.dialect.name == "postgresql":  # others may be opening it for the first time, too
+        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({APPLICATION_ID})")
+    now = MigrationContext.configure(connection).get_current_revision()
+    if now == script.get_current_head():
+        return
+    if now is None:
+        tables = connection.dialect.get_table_names(connection)
+        if tables or not make:
+            what = "holds something else" if tables else "is empty"
+            raise Problem(f"{name} {what}: it is no store. Name another one, or make one with: assistant shop send")
+    elif now not in {revision.revision for revision in script.walk_revisions()}:
+        raise Problem(f"The store {name} was made by a newer version of this program; update the program.")
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
+    command.upgrade(config, "head")

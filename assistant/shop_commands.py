@@ -1,0 +1,124 @@
+"""The commands for the store of a shop: sending visits, taking them in, what is not sent, backup and restore."""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+
+from assistant.errors import Problem
+from assistant.review.store import copies
+from assistant.review.store.parcel import Parcel, from_export, from_record
+from assistant.review.store.store import Store
+from assistant.review.web.shop import StoreDown
+from assistant.visit import folder as visits
+
+shop_app = typer.Typer(
+    no_args_is_help=True, help="One store for the visits of many crews: an SQLite file, or PostgreSQL."
+)
+console = Console(highlight=False, soft_wrap=True)
+errors = Console(stderr=True, highlight=False, soft_wrap=True)
+
+STORE = Annotated[
+    str,
+    typer.Option(
+        "--store",
+        envvar="ASSISTANT_STORE",
+        help="An SQLite file, or postgresql://user@host/name (the password from ~/.pgpass).",
+    ),
+]
+DEFAULT = "shop.sqlite"
+FOLDER = Annotated[Path, typer.Option("--folder", help="Where visits are kept.")]
+
+
+@shop_app.command()
+def send(
+    visit: Annotated[list[Path] | None, typer.Argument(help="Visits; without any, all in the folder.")] = None,
+    folder: FOLDER = Path("out"),
+    store: STORE = DEFAULT,
+) -> None:
+    """Send visits to the store. Sending again changes nothing, and goes on where it was stopped."""
+    paths = [path for each in (visit or [folder]) for path in visits.all_in(each)]
+    _store_all(store, [(path, from_record) for path in paths])
+
+
+@shop_app.command()
+def receive(
+    source: Annotated[list[Path], typer.Argument(help="Folders of visits, or exports (.jsonl) of single visits.")],
+    store: STORE = DEFAULT,
+) -> None:
+    """Take visits that were brought here as folders or exports into the store."""
+    work: list[tuple[Path, Callable[[Path], Parcel]]] = []
+    for path in source:
+        if path.suffix == ".jsonl":
+            work.append((path, from_export))
+        else:
+            work += [(record, from_record) for record in visits.all_in(path)]
+    _store_all(store, work)
+
+
+def _store_all(where: str, work: Iterable[tuple[Path, Callable[[Path], Parcel]]]) -> None:
+    """Stores each; one that is refused does not keep the others out."""
+    counts: Counter[str] = Counter()
+    with Store.open(where, make=True) as store:
+        for path, pack in work:
+            try:
+                done = store.receive(pack(path))
+            except StoreDown:
+                raise
+            except Problem as problem:
+                errors.print(f"[bold red]Refused:[/] {escape(str(problem))}")
+                done_as = "refused"
+            else:
+                done_as = done
+                console.print(f"{escape(str(path))}: {done}")
+            counts[done_as] += 1
+    console.print("; ".join(f"{count} {what}" for what, count in sorted(counts.items())) + ".")
+    if counts["refused"]:
+        sys.exit(2)
+
+
+@shop_app.command()
+def pending(folder: FOLDER = Path("out"), store: STORE = DEFAULT) -> None:
+    """List the visits that the store does not have, or not all of."""
+    parcels: list[Parcel] = []
+    for path in visits.all_in(folder):
+        try:
+            parcels.append(from_record(path))
+        except Problem as problem:
+            errors.print(f"[bold red]Cannot be sent:[/] {escape(str(problem))}")
+    with Store.open(store) as opened:
+        heads = opened.heads([parcel.id for parcel in parcels])
+    waiting = 0
+    for parcel in parcels:
+        entries, head = heads.get(parcel.id, (0, ""))
+        if head != parcel.rows[-1].hash:
+            waiting += 1
+            console.print(f"{escape(parcel.where)}: {entries} of {len(parcel.rows)} entries are in the store")
+    console.print(f"{waiting} of {len(parcels)} visits are to be sent.")
+
+
+@shop_app.command()
+def backup(
+    to: Annotated[Path, typer.Argument(help="The new file.")],
+    store: STORE = DEFAULT,
+) -> None:
+    """Copy the whole store into one file, while others go on using it."""
+    copies.backup(store, to)
+    console.print(f"Backup: {escape(str(to))} ({to.stat().st_size / 1e6:.1f} MB). Keep it on another machine.")
+
+
+@shop_app.command()
+def restore(
+    file: Annotated[Path, typer.Argument(help="The backup.")],
+    store: STORE = DEFAULT,
+) -> None:
+    """Make a store from a backup; the file must not be there yet, or the database must be empty."""
+    copies.restore(file, store)
+    console.print(f"The store {escape(store)} is there.")
