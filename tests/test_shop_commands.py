@@ -1,0 +1,47 @@
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from pathlib import Path
+
+import scripted_visits
+from typer.testing import CliRunner
+
+from assistant.cli import app
+from assistant.record_commands import record_app  # noqa: F401 - the commands are all there
+
+
+def run(*arguments: str | Path, fails: bool = False) -> str:
+    done = CliRunner().invoke(app, [str(argument) for argument in arguments])
+    assert (done.exit_code != 0) is fails, (done.output, done.exception)
+    return " ".join(f"{done.output}{done.stderr}".split())
+
+
+def test_a_day_of_a_shop(tmp_path: Path) -> None:
+    folder, store = tmp_path / "out", ("--store", tmp_path / "shop.sqlite")
+    for n in (1, 2):
+        scripted_visits.visit(folder / str(n), utc=f"2026-01-0{n}T09:00:00.000Z", most=20)
+    said = run("shop", "send", "--folder", folder, *store)
+    assert "2 stored." in said
+    assert "2 there already." in run("shop", "send", "--folder", folder, *store)
+    assert "0 of 2 visits are to be sent" in run("shop", "pending", "--folder", folder, *store)
+    scripted_visits.visit(folder / "3", utc="2026-01-03T09:00:00.000Z", most=20)
+    assert "1 of 3 visits are to be sent" in run("shop", "pending", "--folder", folder, *store)
+    shutil.copytree(folder / "3", tmp_path / "stick" / "3")
+    assert "1 stored." in run("shop", "receive", tmp_path / "stick" / "3", *store)
+    assert "Backup:" in run("shop", "backup", tmp_path / "copy", *store)
+    again = ("--store", tmp_path / "again.sqlite")
+    assert "is there" in run("shop", "restore", tmp_path / "copy", *again)
+    assert "0 of 3 visits" in run("shop", "pending", "--folder", folder, *again)
+
+
+def test_a_broken_visit_does_not_keep_the_others_out(tmp_path: Path) -> None:
+    folder, store = tmp_path / "out", ("--store", tmp_path / "shop.sqlite")
+    for n in (1, 2):
+        scripted_visits.visit(folder / str(n), utc=f"2026-01-0{n}T09:00:00.000Z", most=20)
+    with sqlite3.connect(folder / "1" / "visit.sqlite") as file:
+        file.execute("DROP TRIGGER entry_is_never_changed")
+        file.execute("UPDATE entry SET body = '{}' WHERE seq = 9")
+    said = run("shop", "send", "--folder", folder, *store, fails=True)
+    assert "Entry 9" in said
+    assert "1 refused; 1 stored." in said
