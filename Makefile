@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: live-test bench-live demo test check format docs corpus torture bench bench-record bench-hearing bench-faults bench-branches clean
+.PHONY: live-test bench-live demo test check format docs corpus torture bench bench-record bench-shop bench-hearing bench-faults bench-branches clean
 
 demo: .venv/.product
 	$(BIN)/assistant demo
@@ -58,6 +58,10 @@ bench-live: .venv/.dev
 
 bench-record: .venv/.dev
 	$(BIN)/python tests/bench/record.py
+
+# A shop's store with 100,000 visits, on SQLite and on a PostgreSQL of its own (minutes, 3 GB of disk).
+bench-shop: .venv/.dev
+	nice $(BIN)/python tests/bench/shop.py $(if $(ON),--on $(ON))
 
 # Figures, printed and never asserted.
 bench: .venv/.product

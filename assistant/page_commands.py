@@ -23,6 +23,9 @@ TOKEN = "ASSISTANT_PAGE_TOKEN"
 
 def page(
     folder: Annotated[Path, typer.Option("--folder", help="Where visits are kept.")] = Path("out"),
+    store: Annotated[
+        str, typer.Option("--store", envvar="ASSISTANT_STORE", help="A shop's store instead of a folder.")
+    ] = "",
     host: Annotated[str, typer.Option("--host", help="Address to serve; other than this machine needs a token.")] = (
         "127.0.0.1"
     ),
@@ -35,7 +38,7 @@ def page(
 
     guard = Guard(token_for(host))
     hosts = LOOPBACK if host in LOOPBACK else ("*",)
-    app = create_app(open_shop(folder), guard, hosts)
+    app = create_app(open_shop(folder, store), guard, hosts)
     if guard.token:
         console.print(f"Token: {escape(guard.token)}")
     server = uvicorn.Server(uvicorn.Config(app, host=host, port=port, log_level="warning", server_header=False))
@@ -56,8 +59,12 @@ def token_for(host: str) -> str | None:
     return token or secrets.token_urlsafe(24)
 
 
-def open_shop(folder: Path) -> Shop:
-    """The visits to show."""
+def open_shop(folder: Path, store: str = "") -> Shop:
+    """The visits to show: of a store, or without one of a folder."""
+    if store:
+        from assistant.review.store.store import Store  # noqa: PLC0415 - only this command reads it
+
+        return Store.open(store)
     from assistant.review.web.folder import FolderShop  # noqa: PLC0415 - only this command reads them
 
     if not folder.is_dir():

@@ -45,7 +45,7 @@ def commits(folder: Path) -> list[float]:
     return sorted(spent)
 
 
-def long_visit(folder: Path) -> Path:
+def long_visit(folder: Path, utc: str = "2026-01-05T09:00:00.000Z") -> Path:
     """A scripted visit with at least `READINGS` readings: the technician goes back to measure again."""
     path = folder / "long.sqlite"
     person = Person(EVENTFUL)
@@ -62,7 +62,7 @@ def long_visit(folder: Path) -> Path:
             return "go back"
         return person()
 
-    visit = open_visit(path, say, clock=TestClock())
+    visit = open_visit(path, say, clock=TestClock(utc))
     person.visit = visit
     visit.run()
     visit.record.close()

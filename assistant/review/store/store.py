@@ -6,6 +6,7 @@ SQLite runs in WAL with ``synchronous=FULL``, as a visit's own record does. Whoe
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -29,6 +30,7 @@ from assistant.review.store import schema as s
 from assistant.review.store.parcel import Derived, Parcel, derive, read_recording
 from assistant.review.web.shop import By, Kept, Listed, Measured, Review, Search, StepCount, StoreDown
 from assistant.visit.chain import GENESIS, Entry, Row, canonical_json, chained, verify_entries
+from assistant.visit.seal import ERASED
 
 APPLICATION_ID = 0x49474E53  # "IGNS"
 """Marks an SQLite file as a shop's store."""
@@ -183,9 +185,12 @@ class Store:
             self._receive_piece(piece)
 
     def _receive_piece(self, piece: list[dict[str, Any]]) -> None:
-        # In one order, so that two senders never wait for each other.
         with self._asked(write=True) as connection:
-            connection.execute(_insert_if_absent(connection, s.recording), sorted(piece, key=lambda r: r["name"]))
+            erased = _erased(connection, piece[0]["visit"])
+            # In one order, so that two senders never wait for each other.
+            rows = sorted((row for row in piece if row["name"] not in erased), key=lambda row: row["name"])
+            if rows:
+                connection.execute(_insert_if_absent(connection, s.recording), rows)
 
     def _receive_chain(self, connection: Connection, parcel: Parcel, derived: Derived) -> Sent:
         named = {
@@ -200,6 +205,10 @@ class Store:
         if there.entries:
             self._check_same(parcel, (there.entries, there.head))
         rows = parcel.rows[there.entries :]
+        gone = parcel.erased | _erased(connection, parcel.id)
+        if gone:
+            table = s.recording
+            connection.execute(delete(table).where(table.c.visit == parcel.id, table.c.name.in_(gone)))
         if not rows:
             return "there already"
         no = there.no
@@ -216,10 +225,6 @@ class Store:
         columns |= {"entries": len(parcel.rows), "head": parcel.rows[-1].hash}
         columns["urgency"] = urgency(derived.visit, there.standing)
         connection.execute(update(s.visit).where(s.visit.c.no == no).values(columns))
-        if parcel.erased:
-            table = s.recording
-            gone = delete(table).where(table.c.visit == parcel.id, table.c.name.in_(parcel.erased))
-            connection.execute(gone)
         return "added to" if there.entries else "stored"
 
     # --- what the page asks
@@ -376,6 +381,16 @@ def _now() -> str:
 def _insert_if_absent(connection: Connection, table: Table) -> Any:
     dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
     return dialect.insert(table).on_conflict_do_nothing()
+
+
+def _erased(connection: Connection, visit: str) -> set[str]:
+    """The recordings of a visit that were erased, as far as the store knows; an older copy may still have them.
+
+    Holds the visit's row until the end of the transaction, so that none is erased meanwhile.
+    """
+    no = connection.scalar(select(s.visit.c.no).where(s.visit.c.id == visit).with_for_update())
+    query = select(s.entry.c.body).where(s.entry.c.visit == no, s.entry.c.kind == ERASED)
+    return {name for body in connection.scalars(query) for name in json.loads(body).get("files", {})}
 
 
 def _number_of(connection: Connection, table: Table, name: str) -> int:

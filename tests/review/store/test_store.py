@@ -271,7 +271,7 @@ def test_trends_and_steps_are_those_of_the_record(store: Store, visit: Path) -> 
     assert store.trends("nothing") == {}
     counts = {row.step: row for row in store.steps("crew")}
     assert counts["inlet-running"].skipped == 1
-    assert counts["warm-up"].corrected + counts["igniter-supply"].corrected == 1
+    assert sum(row.corrected for row in counts.values()) == 1
     assert counts["flame"].refused == 1
     assert {row.group for row in store.steps("microphone")} == {"not recorded"}
 
