@@ -128,7 +128,7 @@ class Technician:
 
     def say(self, text: str, at_s: float | None = None) -> None:
         """Says one utterance."""
-        self.at_s = self.at_s + 5 if at_s is None else at_s
+        self.at_s = self.at_s + 5 if at_s is None else float(at_s)
         self.event(Said(Heard(text), round(self.at_s, 3), f"{len(self.events):04d}.flac"))
 
     def begin(self) -> None:

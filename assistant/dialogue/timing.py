@@ -165,7 +165,7 @@ def _take(dialogue: Context, state: State, step: Step, taken: list[Taken]) -> Tu
     effects: list[Effect] = []
     for t in taken:
         name = wording.capital(dialogue.rules.quantities[t.quantity].spoken)
-        effects += [Note("reading", reading_body(t)), *say(f"{name}: {wording.taken(t)}", "answer")]
+        effects += [Note("reading", reading_body(t)), *say(f"{name}, I have {wording.taken(t)}", "answer")]
     have = {t.quantity for t in taken}
     state = replace(
         state,

@@ -36,6 +36,13 @@ _SHOWN = {
     "hold": "on hold",
     "stop": "stopped",
     "go-on": "goes on",
+    "times": "times worked out of the marks",
+    "marks-dropped": "marks dropped: {reason}",
+    "repair": "repair: {say}",
+    "stands": "still stands: {step}",
+    "decision": "stays on: {stays_on}",
+    "told": "told: {words}",
+    "follow-up": "follow up: {words}",
     "closed": "closed",
 }
 
