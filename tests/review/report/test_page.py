@@ -16,8 +16,9 @@ import scripted_visits
 
 from assistant.errors import Problem
 from assistant.report_commands import render
-from assistant.review.report import page
+from assistant.review.report import page, words
 from assistant.review.summary import summarize
+from assistant.trade.findings import FINDINGS
 from assistant.visit.record import Record
 
 ASSISTANT = [sys.executable, "-m", "assistant"]
@@ -248,3 +249,7 @@ def test_the_pdf_fetches_nothing(tmp_path, need):
     page.pdf(text, tmp_path / "r.pdf")
     assert (tmp_path / "r.pdf").stat().st_size < 15_000
     assert len(weasyprint.HTML(string=text).write_pdf()) > 25_000  # what fetching it would make
+
+
+def test_every_quantity_and_finding_has_plain_words(shelf):
+    assert [name for name in (*shelf.quantities, *FINDINGS) if name not in words.PLAIN] == []
