@@ -40,7 +40,9 @@ from assistant.speech.second import TwoRecognizers
 from assistant.speech.sources import FileSource
 from assistant.speech.sphinx import SphinxRecognizer, read_pronunciations
 from assistant.speech.voice import ChildVoice, VoiceSettings
+from assistant.trade.history import History
 from assistant.visit import folder as visits
+from assistant.visit.earlier import history
 from assistant.visit.record import Record, SystemClock
 from assistant.visit.seal import seal
 from assistant.visit.visit import QUIET_S, Setting, Visit, turns
@@ -333,9 +335,10 @@ def visit_(
         work(record, None, from_audio or [], voice, engine, second_opinion, (microphone, loudspeaker), quiet_s)
         return
     assert job is not None
-    site = read_job(job).site
-    record = visits.new_record_path(folder, SystemClock().utc(), site)
-    work(record, job, from_audio or [], voice, engine, second_opinion, (microphone, loudspeaker), quiet_s)
+    known, now = read_job(job), SystemClock().utc()
+    before = history(folder, known, now)
+    record = visits.new_record_path(folder, now, known.site)
+    work(record, job, from_audio or [], voice, engine, second_opinion, (microphone, loudspeaker), quiet_s, before)
 
 
 def work(
@@ -347,9 +350,10 @@ def work(
     second_opinion: bool = False,
     devices: tuple[str | None, str | None] = (None, None),
     quiet_s: float = QUIET_S,
+    before: History | None = None,
 ) -> None:
-    """Works a visit, new (with a job file) or resumed, and prints it as it goes."""
-    rules = library().rules_for(read_job(job)) if job else None
+    """Works a visit, new (with a job file) or resumed, and prints it as it goes. before: the appliance's history."""
+    rules = library().rules_for(read_job(job), before) if job else None
     recognizer = ears_of(engine, second_opinion)
     settings = VoiceSettings(engine=voice_engine)
     with ExitStack() as stack:

@@ -20,6 +20,7 @@ from assistant.language.utterance import Language
 from assistant.trade.checking import check
 from assistant.trade.faults import Faults
 from assistant.trade.findings import FINDINGS
+from assistant.trade.history import History
 from assistant.trade.job import Fuel, Ignition, Job, VisitKind
 from assistant.trade.limits import CheckValue, GenericLimit
 from assistant.trade.procedures import Hazard, Include, Part, Place, Procedure, WrittenProcedure, assemble
@@ -375,10 +376,10 @@ class Library:
         """The spoken language of the grammars."""
         return Language(self.grammar, self.quantities)
 
-    def rules_for(self, job: Job) -> Rules:
-        """What a visit for this job is worked by."""
+    def rules_for(self, job: Job, history: History | None = None) -> Rules:
+        """What a visit for this job is worked by; history: of the appliance, where it is known."""
         limits = self.limits_for(job.appliance.fuel, job.appliance.ignition, job.visit)
-        return Rules(self.procedure_for(job), self.quantities, limits, self.hazards, job)
+        return Rules(self.procedure_for(job), self.quantities, limits, self.hazards, job, history or History())
 
     def procedure_for(self, job: Job) -> Procedure:
         """The procedure for a job, the shop's own before one that is shipped; Problem when there is none."""

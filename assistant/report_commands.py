@@ -10,13 +10,12 @@ import typer
 from rich.console import Console
 from rich.markup import escape
 
-from assistant.errors import Problem
 from assistant.review.report import page, words
 from assistant.review.report.plots import Point
 from assistant.review.summary import Summary, summarize
 from assistant.visit import folder as visits
+from assistant.visit.earlier import history
 from assistant.visit.record import Record, audio_of
-from assistant.visit.visit import setting_of
 
 console = Console(highlight=False, soft_wrap=True)
 errors = Console(stderr=True, highlight=False, soft_wrap=True)
@@ -59,19 +58,5 @@ def render(record: Record, audio: bool = True) -> tuple[str, list[str]]:
 
 def earlier(path: Path, summary: Summary) -> dict[str, list[Point]]:
     """The flame signal of earlier visits to the same appliance that lie beside this one, oldest first."""
-    points: list[Point] = []
-    for other in sorted(path.parent.parent.glob(f"*/{visits.RECORD}")):
-        if other == path:
-            continue
-        try:
-            with Record.open(other, read_only=True) as record:
-                job = setting_of(record).rules.job
-                if job.appliance_key() != summary.job.appliance_key():
-                    continue
-                before = summarize(record.entries())
-        except Problem:
-            continue  # no visit, or not one that can be read: the report is of this one
-        reading = before.latest(page.FLAME)
-        if reading and reading.number is not None and before.began < summary.began:
-            points.append(Point(words.day(before.began), reading.number))
-    return {page.FLAME: sorted(points, key=lambda point: point.label)}
+    before = history(path.parent.parent, summary.job, summary.began, but=path).of(page.FLAME)
+    return {page.FLAME: [Point(words.day(each.date), each.value) for each in before]}

@@ -16,6 +16,7 @@ from assistant.dialogue.state import Phase, State
 from assistant.files import library, read_job, top_folder
 from assistant.language.heard import Heard
 from assistant.speech.audio import Audio, write_flac
+from assistant.trade.history import History
 from assistant.trade.job import Job
 from assistant.visit.record import Record, TestClock
 from assistant.visit.visit import EVENTS, Setting
@@ -91,6 +92,7 @@ def visit(
     job: Job | None = None,
     utc: str = "2026-01-05T09:00:00.000Z",
     most: int = 300,
+    history: History | None = None,
 ) -> Path:
     """Works a visit by a script until it is closed, or `most` things were said; the path of its record.
 
@@ -101,7 +103,7 @@ def visit(
     audio = path.with_suffix(".audio")
     audio.mkdir()
     clock = TestClock(utc)
-    setting = Setting(library().rules_for(job or demo_job()), library().grammar_texts, "scripted", "scripted")
+    setting = Setting(library().rules_for(job or demo_job(), history), library().grammar_texts, "scripted", "scripted")
     dialogue = setting.dialogue()
     state = dialogue.start()
     waiting = {key: list(said) for key, said in (script or {}).items()}

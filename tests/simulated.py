@@ -26,6 +26,7 @@ from assistant.language.meaning import Meaning, Question, Value
 from assistant.language.spoken import spoken_number, spoken_unit
 from assistant.language.utterance import Language
 from assistant.trade.findings import FINDINGS
+from assistant.trade.history import History
 from assistant.trade.job import Appliance, Gas, Job, Meter, Person, PlateValue
 from assistant.trade.judging import MeterAccuracy
 from assistant.trade.procedures import EMERGENCY, END, Procedure, Step
@@ -97,6 +98,7 @@ class Technician:
 
     procedure: Procedure
     bare: bool = False
+    history: History = field(default_factory=History)
     taken: set[Branch] = field(default_factory=set)
     notes: list[Note] = field(default_factory=list)
     said: list[str] = field(default_factory=list)  # what the assistant answered to the last utterance
@@ -106,7 +108,7 @@ class Technician:
 
     def __post_init__(self) -> None:
         job = job_for(self.procedure, self.bare)
-        self.dialogue = Dialogue(language(), replace(library().rules_for(job), procedure=self.procedure))
+        self.dialogue = Dialogue(language(), replace(library().rules_for(job, self.history), procedure=self.procedure))
         self.state = self.dialogue.start()
         self._plans: dict[str, dict[str, list[list[str]]]] = {}
         self._tried: Counter[Branch] = Counter()

@@ -19,9 +19,6 @@ from assistant.trade.limits import limit_for
 from assistant.trade.procedures import Step
 from assistant.trade.quantities import Overload
 
-# A reading this many times the last visit's, or this part of it, is asked (common practice).
-FAR = Decimal(3)
-
 # From best to worst, to choose where a step leads when a reading completes findings.
 RANK = ("noted", "pass", "caution", "cannot-judge", "conditional-pass", "conditional-fail", "fail")
 
@@ -137,16 +134,6 @@ def _no_rise(verdict: Verdict, value: Value, before: Taken | Found | None, name:
     if name in MUST_NOT_RISE and rises and verdict.outcome in ("pass", "noted", "caution"):
         return replace(verdict, outcome="caution", reason=RISING)
     return verdict
-
-
-def far_from_last_visit(dialogue: Context, state: State, meaning: Reading) -> bool:
-    """Whether a reading is over three times the last visit's, or under a third (common practice)."""
-    taken = judge_reading(dialogue, state, Candidate("", meaning.value, meaning.unit))
-    before = dialogue.rules.job.previous.get(taken.quantity)
-    if not before or not isinstance(taken.judged, Decimal):
-        return False
-    ratio = taken.judged / before
-    return ratio > FAR or ratio < 1 / FAR
 
 
 def read_back(dialogue: Context, state: State, candidate: Candidate) -> str:

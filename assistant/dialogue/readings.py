@@ -7,11 +7,11 @@ from dataclasses import replace
 from assistant.dialogue import wording
 from assistant.dialogue.answers import refused
 from assistant.dialogue.bodies import plain
+from assistant.dialogue.comparing import FAR_FROM_LAST, is_far_from_last
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import (
-    far_from_last_visit,
     heard,
     judge_reading,
     said_value,
@@ -74,7 +74,8 @@ def _doubt(dialogue: Context, state: State, event: Said, meaning: Reading) -> st
             return rival.detail if isinstance(rival, Unclear) else "alternative"
         if judge_reading(dialogue, state, Candidate("", rival.value, rival.unit)).verdict.outcome != mine:
             return "alternative"
-    return "far from the last visit" if far_from_last_visit(dialogue, state, meaning) else ""
+    taken = judge_reading(dialogue, state, Candidate("", meaning.value, meaning.unit))
+    return FAR_FROM_LAST if is_far_from_last(dialogue, taken) else ""
 
 
 def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

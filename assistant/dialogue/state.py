@@ -12,6 +12,7 @@ from enum import Enum
 
 from assistant.dialogue.effects import Say
 from assistant.language.meaning import Value
+from assistant.trade.history import History
 from assistant.trade.job import Job
 from assistant.trade.judging import Verdict
 from assistant.trade.limits import GenericLimit
@@ -43,13 +44,17 @@ class Phase(Enum):
 
 @dataclass(frozen=True)
 class Rules:
-    """What a visit is worked by; stored whole in its record, so that it can be judged again as it was."""
+    """What a visit is worked by; stored whole in its record, so that it can be judged again as it was.
+
+    history: what earlier visits to the same appliance read.
+    """
 
     procedure: Procedure
     quantities: Mapping[str, Quantity]
     limits: Mapping[str, GenericLimit]
     hazards: Mapping[str, Hazard]
     job: Job
+    history: History = field(default_factory=History)
 
 
 @dataclass(frozen=True)

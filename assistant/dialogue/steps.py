@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from assistant.dialogue import wording
 from assistant.dialogue.bodies import finding_body, plain, reading_body
+from assistant.dialogue.comparing import FAR_FROM_LAST, compared, last_time
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.figures import (
@@ -129,7 +130,7 @@ def present(dialogue: Context, state: State) -> list[Effect]:
         case Phase.CONFIRMING if state.candidate and state.candidate.command:
             return say(f"Did you mean, {state.candidate.command.replace('-', ' ')}?")
         case Phase.CONFIRMING if state.candidate:
-            return say(f"I heard {read_back(dialogue, state, state.candidate)}. Is that right?")
+            return say(f"{_heard(dialogue, state, state.candidate)} Is that right?")
         case Phase.REASON:
             return say("Why is it skipped? Say the reason.")
         case Phase.NOTING:
@@ -173,7 +174,14 @@ def weigh(dialogue: Context, state: State, candidate: Candidate, doubt: str) -> 
     state = replace(state, phase=Phase.CONFIRMING, candidate=candidate, failures=0)
     note = Note("heard-reading", {**reading_body(taken), "asked_because": candidate.why})
     go = "If so, leave now. " if must_leave else ""
-    return state, [note, *say(f"I heard {read_back(dialogue, state, candidate)}. {go}Is that right?")]
+    return state, [note, *say(f"{_heard(dialogue, state, candidate)} {go}Is that right?")]
+
+
+def _heard(dialogue: Context, state: State, candidate: Candidate) -> str:
+    """What was heard, and what it was last time where that is why it is asked."""
+    told = f"I heard {read_back(dialogue, state, candidate)}."
+    name = dialogue.asked(state)
+    return f"{told} {last_time(dialogue, name)}" if candidate.why == FAR_FROM_LAST and name else told
 
 
 def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False) -> Turn:
@@ -193,6 +201,8 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
     # A value that was just confirmed is not read back a third time.
     said = f"{told} {wording.verdict(taken.verdict, taken.judged)}"
     effects: list[Effect] = [Note("reading", reading_body(taken)), *say(said, "answer")]
+    if dialogue.rules.quantities[taken.quantity].trend:
+        effects += compared(dialogue, step_id=taken.step, name=taken.quantity, value=taken.judged)
     if calls_for_leaving(dialogue, taken):
         alarm = wording.CO_ALARM if taken.quantity == "ambient-co" else wording.GAS_ALARM
         state = left_with(state, taken.step, taken.verdict.outcome)
@@ -209,6 +219,8 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
         findings = (*(f for f in state.findings if f.voided or f.name != name), found)
         state = replace(state, findings=findings)
         effects += [Note("finding", finding_body(found)), *say(wording.finding(found), "answer")]
+        if FINDINGS[name].trend:
+            effects += compared(dialogue, step_id=step.id, name=name, value=found.value)
         if found.verdict:
             outcomes.append(found.verdict.outcome)
     outcome = max(outcomes, key=RANK.index)

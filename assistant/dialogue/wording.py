@@ -15,6 +15,7 @@ from assistant.dialogue.state import Candidate, Found, Mark, Phase, Rules, State
 from assistant.language.meaning import Unclear, Value
 from assistant.language.spoken import spoken_number, spoken_unit, spoken_value
 from assistant.trade.findings import FINDINGS
+from assistant.trade.history import Earlier, Slope
 from assistant.trade.judging import RISING, Limit, Verdict
 from assistant.trade.procedures import State as Site
 from assistant.trade.procedures import Step
@@ -164,6 +165,39 @@ def finding(found: Found) -> str:
     # No meter behind a finding carries more than three figures; the record keeps them all.
     value = f"{spoken_quantity(round_significant(found.value, 3))} {spoken_unit(found.unit, found.value)}"
     return f"{name[0].upper()}{name[1:]} is {value}. {verdict(found.verdict, found.value)}"
+
+
+_MONTHS = (
+    *("January", "February", "March", "April", "May", "June", "July"),
+    *("August", "September", "October", "November", "December"),
+)
+
+
+def last_time(earlier: Earlier, today: str) -> str:
+    """What was read at an earlier visit: "Last November, four point one." today: as 2026-11-26."""
+    return f"{capital(_when(earlier.date, today))}, {spoken_quantity(round_significant(earlier.value, 3))}."
+
+
+def _when(date: str, today: str) -> str:
+    """A date as people say it; the day does not matter."""
+    if not date or not today:
+        return "last time"
+    year, month = int(date[:4]), int(date[5:7])
+    months = 12 * (int(today[:4]) - year) + int(today[5:7]) - month
+    if months == 0:
+        return "earlier this month"
+    return f"last {_MONTHS[month - 1]}" if months <= 12 else f"in {_MONTHS[month - 1]} {year}"
+
+
+def slope(line: Slope) -> str:
+    """How a value goes over the years; never a promise."""
+    goes = "rises" if line.per_year > 0 else "falls"
+    told = f"It {goes} about {spoken_quantity(abs(line.per_year))} a year."
+    if line.years_to_limit is None:
+        return told
+    years = line.years_to_limit.quantize(Decimal("0.1"))
+    about = f"about {spoken_quantity(years)} years" if years >= 1 else "under a year"
+    return f"{told} At this slope, at its limit in {about}. It may be sooner, or later."
 
 
 def taken(reading: Taken) -> str:

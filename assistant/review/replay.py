@@ -33,6 +33,7 @@ _SHOWN = {
     "note": "note in {audio}",
     "mark": "mark at {at_s} s",
     "speaker": "speaker: {speaker}",
+    "compared": "compared: {quantity}",
     "hold": "on hold",
     "stop": "stopped",
     "go-on": "goes on",

@@ -17,6 +17,7 @@ from assistant.trade.judging import Limit, Outcome
 from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Hazard, Procedure
 from assistant.trade.quantities import Quantity
+from assistant.trade.units import UNIT_SYMBOL
 from assistant.visit.chain import Entry
 
 
@@ -473,6 +474,12 @@ class _Fold:
     def _area_clear(self, entry: Entry, body: dict[str, Any]) -> None:
         self._happened(entry, "area-clear", "Said to be clear; the visit began again.")
 
+    def _compared(self, entry: Entry, body: dict[str, Any]) -> None:
+        before = ", ".join(f"{value} on {date or 'the last visit'}" for date, value in body["earlier"])
+        name, unit = body["quantity"].replace("-", " "), UNIT_SYMBOL[body["unit"]]
+        slope = f" It goes by {body['per_year']} {unit} a year." if "per_year" in body else ""
+        self._happened(entry, "compared", f"Earlier {name}: {before}; now {body['value']} {unit}.{slope}")
+
     def _held(self, entry: Entry, body: dict[str, Any]) -> None:
         self._happened(entry, entry.kind, f"{_HELD[entry.kind]} at {self.title(body['step'])}.")
 
@@ -508,6 +515,7 @@ _HANDLERS = {
     "follow-up": _Fold._follow_up,
     "device": _Fold._device,
     "audio-erased": _Fold._erased,
+    "compared": _Fold._compared,
     "hold": _Fold._held,
     "stop": _Fold._held,
     "go-on": _Fold._held,

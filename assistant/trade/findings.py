@@ -17,6 +17,7 @@ class Finding:
     spoken: how it is said. unit: pint name of the result. inputs: the quantities it needs, each in the unit of
     its question. work_out: raises ValueError with one sentence outside the formula's range.
     assumption: what the result rests on besides the readings, said with it.
+    trend: how it goes over the years tells something; it is compared aloud with earlier visits.
     """
 
     spoken: str
@@ -24,6 +25,7 @@ class Finding:
     inputs: tuple[str, ...]
     work_out: Callable[[Mapping[str, Decimal], Job], Decimal]
     assumption: str = ""
+    trend: bool = False
 
 
 def _gas(job: Job) -> Gas:
@@ -43,6 +45,7 @@ FINDINGS: dict[str, Finding] = {
         "delta_degF",
         ("supply-temperature", "return-temperature"),
         lambda r, _: formulas.temperature_rise(r["supply-temperature"], r["return-temperature"]),
+        trend=True,
     ),
     "inlet-drop": Finding(
         "inlet pressure drop",
@@ -55,6 +58,7 @@ FINDINGS: dict[str, Finding] = {
         "ppm",
         ("flue-co", "flue-oxygen"),
         lambda r, _: formulas.co_air_free_ppm(r["flue-co"], r["flue-oxygen"]),
+        trend=True,
     ),
     "input-rate": Finding(
         "input rate",

@@ -23,6 +23,7 @@ class Quantity(BaseModel):
     unit: pint name. low, high: the span that the usual instrument shows, in `unit`; never a limit.
     resolution: its last digit there. overload: what its "OL" means: an open circuit, or over the range.
     confirm: "always" where the value can hurt if it is misheard, so that a spoken yes is needed.
+    trend: how it goes over the years tells something; it is compared aloud with earlier visits.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -35,3 +36,4 @@ class Quantity(BaseModel):
     resolution: Decimal
     overload: Literal["open", "over-range"] = "over-range"
     confirm: Literal["always"] | None = None
+    trend: bool = False

@@ -38,6 +38,7 @@ from assistant.speech.ears import Ears, Utterance
 from assistant.speech.microphone import MicrophoneLost
 from assistant.speech.player import Player, PlayerError
 from assistant.speech.voice import Voice, VoiceError
+from assistant.trade.history import History
 from assistant.trade.job import Job
 from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Hazard, Procedure
@@ -106,6 +107,7 @@ class Setting:
                 name: {key: model.model_dump(mode="json") for key, model in getattr(rules, name).items()}
                 for name in ("quantities", "limits", "hazards")
             },
+            "history": rules.history.model_dump(mode="json"),
             "grammars": self.grammars,
             "grammar_sha256": self.grammar_sha256,
             "engine": self.engine,
@@ -122,6 +124,7 @@ class Setting:
             {key: GenericLimit.model_validate(value) for key, value in body["limits"].items()},
             {key: Hazard.model_validate(value) for key, value in body["hazards"].items()},
             Job.model_validate(body["job"]),
+            History.model_validate(body.get("history", {})),  # older records have none
         )
         return cls(rules, body["grammars"], body["engine"], body["voice"], tuple(body["origin"]))
 

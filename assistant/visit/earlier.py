@@ -1,0 +1,81 @@
+"""Earlier visits to the same appliance, read from the records that lie beside a visit's own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+
+from assistant.errors import Problem
+from assistant.trade.findings import FINDINGS
+from assistant.trade.history import Earlier, History
+from assistant.trade.job import Job
+from assistant.visit.chain import Entry
+from assistant.visit.folder import RECORD
+from assistant.visit.record import Record
+from assistant.visit.visit import setting_in
+
+MOST = 10  # visits that are looked back on, the newest
+
+
+def history(visits: Path, job: Job, utc: str, but: Path | None = None) -> History:
+    """The visits to the job's appliance before `utc` that lie in folders of `visits`.
+
+    The appliance is the same where `Job.appliance_key` is. What cannot be read is passed over: without its history
+    a visit is as good as it was. but: a record that is left out.
+    """
+    found: list[tuple[str, list[Earlier]]] = []
+    for path in sorted(visits.glob(f"*/{RECORD}")):
+        if path == but:
+            continue
+        try:
+            with Record.open(path, read_only=True) as record:
+                entries = list(record.entries())
+                setting = setting_in(entries, str(path))
+        except Problem:
+            continue
+        began = entries[0].utc
+        if began < utc and setting.rules.job.appliance_key() == job.appliance_key():
+            units = {name: quantity.unit for name, quantity in setting.rules.quantities.items()}
+            found.append((began, values_of(entries, units, began[:10], _days(began, utc))))
+    found.sort(key=lambda visit: visit[0])
+    return History(date=utc[:10], earlier=tuple(each for _, values in found[-MOST:] for each in values))
+
+
+def values_of(entries: Iterable[Entry], units: dict[str, str], date: str, days_ago: int) -> list[Earlier]:
+    """The last standing figure of each quantity and finding of a visit.
+
+    units: of its quantities, by name. A reading without a figure ("open") leaves none.
+    """
+    readings: dict[str, list[str]] = {}
+    findings: dict[str, str] = {}
+    for entry in entries:
+        body = entry.body
+        if entry.kind == "reading":
+            readings.setdefault(body["quantity"], []).append(body["judged"])
+        elif entry.kind == "correction" and readings.get(body["quantity"]):
+            readings[body["quantity"]].pop()
+        elif entry.kind == "finding":
+            findings[body["finding"]] = body.get("value", "")
+    figures = {
+        **{name: (figure, FINDINGS[name].unit) for name, figure in findings.items() if name in FINDINGS},
+        **{name: (values[-1], units[name]) for name, values in readings.items() if values and name in units},
+    }
+    return [
+        Earlier(quantity=name, value=number, unit=unit, date=date, days_ago=days_ago)
+        for name, (figure, unit) in figures.items()
+        if (number := _number(figure)) is not None
+    ]
+
+
+def _number(figure: str) -> Decimal | None:
+    try:
+        return Decimal(figure)
+    except InvalidOperation:
+        return None
+
+
+def _days(earlier: str, later: str) -> int:
+    """Whole days between two times in ISO 8601."""
+    return (datetime.fromisoformat(later) - datetime.fromisoformat(earlier)).days

@@ -1,0 +1,54 @@
+"""Earlier visits to the same appliance are read from the records beside."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import scripted_visits
+
+from assistant.trade.history import History
+from assistant.visit.earlier import history
+from assistant.visit.record import Record
+from assistant.visit.visit import Setting, setting_of, turns
+
+UTC = "2026-01-05T09:00:00.000Z"
+
+
+def test_only_earlier_visits_to_the_same_appliance_and_what_stood_at_their_end(tmp_path):
+    corrected = {"flame": ["two point eight microamps"], "inlet-running": ["correction", "two point six microamps"]}
+    scripted_visits.visit(tmp_path / "a", corrected, utc="2024-01-05T09:00:00.000Z")
+    scripted_visits.visit(tmp_path / "b", {"flame": ["two point four microamps"]}, utc="2025-01-05T09:00:00.000Z")
+    elsewhere = scripted_visits.demo_job().model_copy(update={"site": "another"})
+    scripted_visits.visit(tmp_path / "c", {}, elsewhere, utc="2025-02-05T09:00:00.000Z")
+    scripted_visits.visit(tmp_path / "d", utc="2027-01-05T09:00:00.000Z")
+    (tmp_path / "broken").mkdir()
+    (tmp_path / "broken" / "visit.sqlite").write_bytes(b"not a record")
+    before = history(tmp_path, scripted_visits.demo_job(), UTC)
+    assert before.date == "2026-01-05"
+    assert [(each.date, each.value, each.days_ago) for each in before.of("flame-signal")] == [
+        ("2024-01-05", Decimal("2.6"), 731),
+        ("2025-01-05", Decimal("2.4"), 365),
+    ]
+    assert [each.value for each in before.of("temperature-rise")] == [Decimal(52)] * 2
+    assert before.of("rod-to-ground") == ()  # it read open: no figure
+    assert history(tmp_path / "none", scripted_visits.demo_job(), UTC) == History(date="2026-01-05")
+
+
+def test_the_history_is_in_the_record_so_that_a_resumed_visit_says_the_same(tmp_path):
+    scripted_visits.visit(tmp_path / "a", {"flame": ["two point eight microamps"]}, utc="2025-01-05T09:00:00.000Z")
+    before = history(tmp_path, scripted_visits.demo_job(), UTC)
+    now = scripted_visits.visit(tmp_path / "b", history=before)
+    for path in (tmp_path / "a").iterdir():  # the fold needs no other record
+        if path.is_file():
+            path.unlink()
+    with Record.open(now, read_only=True) as record:
+        assert setting_of(record).rules.history == before
+        compared = [e.body for e in record.entries() if e.kind == "compared" and e.body["quantity"] == "flame-signal"]
+        assert compared[0]["earlier"] == [["2025-01-05", "2.8"]]
+        assert all(turn.same for turn in turns(record))
+
+
+def test_a_record_without_history_is_read():
+    body = Setting(scripted_visits.library().rules_for(scripted_visits.demo_job()), {}, "x", "y").to_body()
+    del body["history"]
+    assert Setting.from_body(body).rules.history == History()
