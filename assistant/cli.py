@@ -7,6 +7,7 @@ import sys
 import time
 from collections.abc import Sequence
 from contextlib import ExitStack
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -33,13 +34,14 @@ from assistant.shop_commands import shop_app
 from assistant.speech.audio import VisitTrack, read_audio, resample
 from assistant.speech.ears import Ears, Source, hear_whole
 from assistant.speech.microphone import Microphone, MicrophoneLost
-from assistant.speech.player import DevicePlayer, Player, TrackPlayer
+from assistant.speech.player import DevicePlayer, Player, PlayerError, TrackPlayer
 from assistant.speech.recognizer import Recognizer, VoskRecognizer
+from assistant.speech.room import NEAR_DB, TOO_FAR_DB
 from assistant.speech.route import SoundRoute
 from assistant.speech.second import TwoRecognizers
 from assistant.speech.sources import FileSource
 from assistant.speech.sphinx import SphinxRecognizer, read_pronunciations
-from assistant.speech.voice import ChildVoice, VoiceSettings
+from assistant.speech.voice import ChildVoice, VoiceError, VoiceSettings
 from assistant.trade.history import History
 from assistant.visit import folder as visits
 from assistant.visit.earlier import history
@@ -88,7 +90,23 @@ MICROPHONE = Annotated[str | None, typer.Option("--microphone", help="The microp
 LOUDSPEAKER = Annotated[
     str | None, typer.Option("--loudspeaker", help="The loudspeaker's name; else the system's own.")
 ]
+TAIL = Annotated[
+    float,
+    typer.Option("--tail", min=0.0, max=3.0, help="Seconds not heard after its voice; see self-check --listen."),
+]
 NARROW = "This microphone gives 8000 samples a second, as a telephone: words are heard worse. Use a wired headset."
+
+
+@dataclass(frozen=True)
+class Live:
+    """How a visit by microphone sounds and is heard: the names of the devices, and seconds as in the options."""
+
+    microphone: str | None = None
+    loudspeaker: str | None = None
+    quiet_s: float = QUIET_S
+    tail_s: float = TAIL_S
+
+
 FOLDER = Annotated[Path, typer.Option("--folder", help="Where visits are kept.")]
 
 
@@ -326,19 +344,21 @@ def visit_(
     microphone: MICROPHONE = None,
     loudspeaker: LOUDSPEAKER = None,
     quiet_s: Annotated[float, typer.Option("--quiet", min=5.0, help="Seconds of silence, then it calls.")] = QUIET_S,
+    tail_s: TAIL = TAIL_S,
 ) -> None:
     """Work a visit by voice, from a microphone or from recordings."""
     if resume == (job is not None):
         raise Problem("Give either --job JOB.yaml for a new visit, or --resume to go on with an unfinished one.")
+    live = Live(microphone, loudspeaker, quiet_s, tail_s)
     if resume:
         record = visits.unfinished(folder)
-        work(record, None, from_audio or [], voice, engine, second_opinion, (microphone, loudspeaker), quiet_s)
+        work(record, None, from_audio or [], voice, engine, second_opinion, live)
         return
     assert job is not None
     known, now = read_job(job), SystemClock().utc()
     before = history(folder, known, now)
     record = visits.new_record_path(folder, now, known.site)
-    work(record, job, from_audio or [], voice, engine, second_opinion, (microphone, loudspeaker), quiet_s, before)
+    work(record, job, from_audio or [], voice, engine, second_opinion, live, before)
 
 
 def work(
@@ -348,8 +368,7 @@ def work(
     voice_engine: VoiceEngine,
     engine: Engine = "vosk",
     second_opinion: bool = False,
-    devices: tuple[str | None, str | None] = (None, None),
-    quiet_s: float = QUIET_S,
+    live: Live = Live(),
     before: History | None = None,
 ) -> None:
     """Works a visit, new (with a job file) or resumed, and prints it as it goes. before: the appliance's history."""
@@ -371,8 +390,8 @@ def work(
         if files:
             source, player = FileSource(files, recognizer.rate_hz, from_s, track), TrackPlayer(track)
         else:
-            microphone = stack.enter_context(Microphone(devices[0], recognizer.rate_hz))
-            route = SoundRoute(microphone, DevicePlayer(devices[1]))
+            microphone = stack.enter_context(Microphone(live.microphone, recognizer.rate_hz))
+            route = SoundRoute(microphone, DevicePlayer(live.loudspeaker))
             source, player = microphone, route.player
         if rules:
             origin = tuple(str(file.resolve()) for file in files)
@@ -382,7 +401,7 @@ def work(
         assert record is not None
         console.print(f"Heard by {escape(recognizer.name)}. Record: {escape(str(path))}")
         voice = stack.enter_context(ChildVoice(settings, Path(platformdirs.user_cache_dir(NAME)) / "voice"))
-        ears = Ears(recognizer, source, from_s, tail_s=0.0 if files else TAIL_S)
+        ears = Ears(recognizer, source, from_s, tail_s=0.0 if files else live.tail_s)
         visit = Visit(
             record,
             ears,
@@ -391,7 +410,7 @@ def work(
             show,
             not files,
             sleep=None if files else time.sleep,
-            quiet_s=quiet_s,
+            quiet_s=live.quiet_s,
             route=route,
         )
         if route:
@@ -451,16 +470,75 @@ def show_resumed(record: Record) -> None:
 
 
 @app.command(name="self-check")
-def self_check() -> None:
-    """Say what is there and what is missing, each with the line that mends it."""
-    from assistant.selfcheck import checks  # noqa: PLC0415 - it tries every part
+def self_check(
+    listen: Annotated[
+        bool, typer.Option("--listen", help="Measure the room instead: noise, speech, what comes back of the voice.")
+    ] = False,
+    microphone: MICROPHONE = None,
+    loudspeaker: LOUDSPEAKER = None,
+    as_json: JSON = False,
+) -> None:
+    """Say what is there and what is missing, each with the line that mends it; or measure the room."""
+    from assistant import selfcheck  # noqa: PLC0415 - it tries every part
 
-    table = Table("part", "state", "what mends it")
-    lacking = False
-    for part in checks(store().model_in_use()):
-        lacking = lacking or (part.needed and not part.found)
-        state = "[green]there[/]" if part.found else "[red]missing[/]" if part.needed else "[yellow]missing[/]"
-        table.add_row(part.name, f"{state} {escape(part.detail)}", "" if part.found else escape(part.mend))
-    console.print(table)
+    if listen:
+        cache = Path(platformdirs.user_cache_dir(NAME)) / "voice"
+
+        def tell(text: str) -> None:
+            errors.print(f"[cyan]< {text}[/]")
+
+        try:
+            found = selfcheck.listen(store().model_in_use(), cache, microphone, loudspeaker, tell)
+        except (MicrophoneLost, PlayerError, VoiceError) as lost:
+            raise Problem(str(lost)) from lost
+        if as_json:
+            print(json.dumps(found))
+        else:
+            console.print(room_table(found))
+        if not found["heard_right"] or found["distance"] == "too far":
+            sys.exit(2)
+        return
+    parts = list(selfcheck.checks(store().model_in_use()))
+    lacking = any(part.needed and not part.found for part in parts)
+    if as_json:
+        print(json.dumps([asdict(part) for part in parts]))
+    else:
+        table = Table("part", "state", "what mends it")
+        for part in parts:
+            state = "[green]there[/]" if part.found else "[red]missing[/]" if part.needed else "[yellow]missing[/]"
+            table.add_row(part.name, f"{state} {escape(part.detail)}", "" if part.found else escape(part.mend))
+        console.print(table)
     if lacking:
         sys.exit(2)
+
+
+def room_table(found: dict[str, Any]) -> Table:
+    """What was measured of the room, and what to do about it."""
+    table = Table("what", "measured", "what it means")
+    far = "Take the microphone nearer to the mouth, or a headset."
+    distance = {
+        "too far": f"too far: below {TOO_FAR_DB:g} dB. {far}",
+        "nearer is heard better": f"it works; from {NEAR_DB:g} dB on it is heard best. {far}",
+        "not measured": "No words were heard. Say the sentence again, louder or nearer.",
+    }
+    table.add_row("microphone", f"{escape(found['microphone'])}, {found['microphone_hz']} Hz", "")
+    table.add_row("loudspeaker", escape(found["loudspeaker"]), "")
+    table.add_row("noise", f"{found['noise_dbfs']:.1f} dBFS", "")
+    if found["speech_dbfs"] is not None:
+        clipped = "Too loud: the sound is cut off. Turn the microphone's level down." if found["clipped"] else ""
+        table.add_row("speech", f"{found['speech_dbfs']:.1f} dBFS", clipped)
+    ratio = found["speech_to_noise_db"]
+    told = "-" if ratio is None else f"{ratio:.0f} dB"
+    table.add_row("speech to noise", told, distance.get(found["distance"], found["distance"]))
+    wrong = "" if found["heard_right"] else "That is not the sentence. Try again."
+    table.add_row("heard", escape(found["heard"] or "-"), wrong)
+    if found["own_voice_heard"]:
+        over = f"{found['own_voice_over_noise_db']:.0f} dB over the noise"
+        after = f"{found['own_voice_after_s']:.2f} s after its end"
+        table.add_row("own voice", f"after {1000 * found['delay_s']:.0f} ms, {over}, {after}", "")
+    else:
+        table.add_row("own voice", "nothing comes back", "As on a headset.")
+    if found["sound_lost"]:
+        table.add_row("sound lost", f"{found['sound_lost']} times", "Close other programs.")
+    table.add_row("tail", f"{found['tail_s']:.2f} s", f"assistant visit --tail {found['tail_s']:.2f}")
+    return table

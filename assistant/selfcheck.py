@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from decimal import Decimal
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 from assistant.errors import Problem
 from assistant.files import library
+from assistant.language.meaning import Question, Reading
+from assistant.language.phrases import Expected
+from assistant.speech import room
 from assistant.speech.devices import load_sounddevice
+from assistant.speech.ears import Ears, Utterance
+from assistant.speech.microphone import Microphone
+from assistant.speech.player import DevicePlayer
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.voice import ChildVoice, VoiceError, VoiceSettings
 
@@ -79,3 +88,56 @@ def _sound() -> Iterator[Part]:
     for name, key in (("microphone", "max_input_channels"), ("loudspeaker", "max_output_channels")):
         named = [device["name"] for device in devices if device[key] > 0]
         yield Part(name, bool(named), ", ".join(named[:3]), "plug in a headset, then run this again", needed=False)
+
+
+SENTENCE = Decimal(120)  # volts: the value of `room.SAY_SENTENCE`
+SENTENCE_S = 20.0  # waited for it
+
+
+def listen(
+    model_folder: Path,
+    cache: Path,
+    microphone_name: str | None,
+    loudspeaker_name: str | None,
+    tell: Callable[[str], None],
+) -> dict[str, Any]:
+    """Measures the room with the person in it; what was measured, as plain JSON values.
+
+    Raises Problem where a device or the model is missing, PlayerError and MicrophoneLost where one is lost.
+    """
+    language = library().language
+    question = Question("line-voltage", library().quantities["line-voltage"])
+    recognizer = VoskRecognizer(model_folder)
+    with (
+        Microphone(microphone_name, recognizer.rate_hz) as microphone,
+        ChildVoice(VoiceSettings(), cache) as voice,
+    ):
+        player = DevicePlayer(loudspeaker_name)
+
+        def hear() -> Utterance | float | None:
+            ears = Ears(recognizer, microphone, tail_s=room.LEAST_TAIL_S)
+            can_grow = partial(language.can_grow, question=question)
+            return ears.listen(Expected(language, question), can_grow, SENTENCE_S)
+
+        found = room.measure(microphone, player, voice, hear, tell)
+    meaning = language.understand(found.heard, question)
+    right = isinstance(meaning, Reading) and meaning.value == SENTENCE
+    own = found.own
+    return {
+        "microphone": microphone.device_name,
+        "microphone_hz": microphone.device_rate_hz,
+        "loudspeaker": player.device_name,
+        "noise_dbfs": round(found.noise_dbfs, 1),
+        "speech_dbfs": None if found.speech_dbfs is None else round(found.speech_dbfs, 1),
+        "speech_to_noise_db": None if found.speech_to_noise_db is None else round(found.speech_to_noise_db, 1),
+        "clipped": found.clipped,
+        "distance": found.distance,
+        "heard": found.heard,
+        "heard_right": right,
+        "own_voice_heard": own.delay_s is not None,
+        "delay_s": None if own.delay_s is None else round(own.delay_s, 3),
+        "own_voice_over_noise_db": None if own.delay_s is None else round(own.over_noise_db, 1),
+        "own_voice_after_s": round(own.after_s, 2),
+        "tail_s": round(found.tail_s, 2),
+        "sound_lost": microphone.overflows,
+    }

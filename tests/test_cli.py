@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from rich.console import Console
 
 from assistant import cli
 from assistant.files import read_job, top_folder
@@ -228,6 +229,40 @@ def test_a_full_disk_is_told_and_nothing_recorded_is_lost(run, tmp_path, monkeyp
 def test_self_check_names_every_part_and_its_mend(run):
     out = run("self-check")[1]
     assert all(part in out for part in ("speech model", "words of the", "voice", "PortAudio"))
+
+
+def test_what_was_measured_of_a_room_comes_with_what_to_do():
+    found = {
+        "microphone": "desk",
+        "microphone_hz": 48_000,
+        "loudspeaker": "desk",
+        "noise_dbfs": -40.0,
+        "speech_dbfs": -32.0,
+        "speech_to_noise_db": 7.3,
+        "clipped": True,
+        "distance": "too far",
+        "heard": "one hundred and ten volts",
+        "heard_right": False,
+        "own_voice_heard": False,
+        "delay_s": None,
+        "own_voice_over_noise_db": None,
+        "own_voice_after_s": 0.0,
+        "tail_s": 0.1,
+        "sound_lost": 2,
+    }
+    console = Console(width=160, record=True, file=io.StringIO())
+    console.print(cli.room_table(found))
+    out = console.export_text()
+    for told in (
+        "7 dB",
+        "too far: below 10 dB",
+        "cut off",
+        "not the sentence",
+        "As on a headset",
+        "2 times",
+        "--tail 0.10",
+    ):
+        assert told in out, told
 
 
 def test_every_command_has_help_and_is_in_the_readme(run):

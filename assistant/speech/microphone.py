@@ -133,17 +133,30 @@ class Microphone:
         Raises MicrophoneLost where no sound came for `watchdog_s`.
         """
         while not self._closed.is_set():
-            if self._fault:
-                raise self._lost(f"failed ({self._fault})") from self._fault
-            try:
-                block = self._queue.get(timeout=_BLOCK_S)
-            except queue.Empty:
-                if time.monotonic() - self._last_block > self._watchdog_s:
-                    raise self._lost(f"gave no sound for {self._watchdog_s:g} s") from None
-                continue
-            resampled = to_int16(self._resampler.resample_chunk(block.astype(np.float32)))
-            if len(resampled):  # the filter works in steps of its own
-                yield resampled
+            block = self.take(_BLOCK_S)
+            if block is not None:
+                yield block
+
+    def take(self, timeout_s: float) -> NDArray[np.int16] | None:
+        """The next of what is heard, as in `blocks`; None where nothing came in time.
+
+        Raises MicrophoneLost where no sound came for `watchdog_s`.
+        """
+        if self._fault:
+            raise self._lost(f"failed ({self._fault})") from self._fault
+        try:
+            block = self._queue.get(timeout=timeout_s) if timeout_s else self._queue.get_nowait()
+        except queue.Empty:
+            if time.monotonic() - self._last_block > self._watchdog_s:
+                raise self._lost(f"gave no sound for {self._watchdog_s:g} s") from None
+            return None
+        resampled = to_int16(self._resampler.resample_chunk(block.astype(np.float32)))
+        return resampled if len(resampled) else None  # the filter works in steps of its own
+
+    @property
+    def waiting_s(self) -> float:
+        """Seconds of sound that were heard and not taken yet."""
+        return self._queue.qsize() * _BLOCK_S
 
     def discard(self) -> int:
         """Drop what was heard but not taken yet: the assistant's own voice, after it has spoken.

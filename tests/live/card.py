@@ -98,6 +98,15 @@ class Card:
         if name == "voice":
             self.control("set-default-sink", "voice")
 
+    def leak(self, delay_ms: int, percent: int = 50) -> None:
+        """Lets the assistant's voice come back into its microphone, so late and so loud (percent of the server's
+        volume, which is cubic), as an open loudspeaker does."""
+        options = ["source=voice.monitor", "sink=tech", f"latency_msec={delay_ms}", "adjust_time=0"]
+        module = self.control("load-module", "module-loopback", *options).strip()
+        for part in self.control("list", "sink-inputs").split("Sink Input #")[1:]:
+            if f"Owner Module: {module}\n" in part:
+                self.control("set-sink-input-volume", part.split("\n")[0], f"{percent}%")
+
     def sleep(self, name: str, asleep: bool) -> None:
         """A headset that sleeps: the source is there and gives nothing."""
         self.control("suspend-source", name, "1" if asleep else "0")
