@@ -52,9 +52,9 @@ live-test: .venv/.dev
 	$(BIN)/python tests/parts.py
 	$(BIN)/pytest -q -s tests/live/whole_visit.py
 
-# The live side's figures; HOURS of sound for the memory, 8 if not given. WHOLE=--whole: the whole visit.
+# The live side's figures; HOURS of sound for the memory, 8 if not given. WHOLE=--whole: the whole visit. ONLY: one part.
 bench-live: .venv/.dev
-	$(BIN)/python tests/bench/live.py $(WHOLE) --hours $(or $(HOURS),8)
+	$(BIN)/python tests/bench/live.py $(WHOLE) $(if $(ONLY),--only $(ONLY)) --hours $(or $(HOURS),8)
 
 bench-record: .venv/.dev
 	$(BIN)/python tests/bench/record.py

@@ -94,6 +94,10 @@ TAIL = Annotated[
     float,
     typer.Option("--tail", min=0.0, max=3.0, help="Seconds not heard after its voice; see self-check --listen."),
 ]
+HEADSET = Annotated[
+    bool,
+    typer.Option("--headset", help="The voice does not come back: stop and the emergency words cut it off."),
+]
 NARROW = "This microphone gives 8000 samples a second, as a telephone: words are heard worse. Use a wired headset."
 
 
@@ -105,6 +109,7 @@ class Live:
     loudspeaker: str | None = None
     quiet_s: float = QUIET_S
     tail_s: float = TAIL_S
+    headset: bool = False
 
 
 FOLDER = Annotated[Path, typer.Option("--folder", help="Where visits are kept.")]
@@ -345,11 +350,12 @@ def visit_(
     loudspeaker: LOUDSPEAKER = None,
     quiet_s: Annotated[float, typer.Option("--quiet", min=5.0, help="Seconds of silence, then it calls.")] = QUIET_S,
     tail_s: TAIL = TAIL_S,
+    headset: HEADSET = False,
 ) -> None:
     """Work a visit by voice, from a microphone or from recordings."""
     if resume == (job is not None):
         raise Problem("Give either --job JOB.yaml for a new visit, or --resume to go on with an unfinished one.")
-    live = Live(microphone, loudspeaker, quiet_s, tail_s)
+    live = Live(microphone, loudspeaker, quiet_s, tail_s, headset)
     if resume:
         record = visits.unfinished(folder)
         work(record, None, from_audio or [], voice, engine, second_opinion, live)
@@ -412,9 +418,10 @@ def work(
             sleep=None if files else time.sleep,
             quiet_s=live.quiet_s,
             route=route,
+            headset=live.headset and not files,
         )
         if route:
-            visit.device("opened", **route.facts)
+            visit.device("opened", **route.facts, headset=live.headset)
             if route.microphone.is_narrow:
                 console.print(f"[yellow]{NARROW}[/]")
         try:
@@ -537,7 +544,7 @@ def room_table(found: dict[str, Any]) -> Table:
         after = f"{found['own_voice_after_s']:.2f} s after its end"
         table.add_row("own voice", f"after {1000 * found['delay_s']:.0f} ms, {over}, {after}", "")
     else:
-        table.add_row("own voice", "nothing comes back", "As on a headset.")
+        table.add_row("own voice", "nothing comes back", "A headset: assistant visit --headset")
     if found["sound_lost"]:
         table.add_row("sound lost", f"{found['sound_lost']} times", "Close other programs.")
     table.add_row("tail", f"{found['tail_s']:.2f} s", f"assistant visit --tail {found['tail_s']:.2f}")

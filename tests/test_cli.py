@@ -258,7 +258,7 @@ def test_what_was_measured_of_a_room_comes_with_what_to_do():
         "too far: below 10 dB",
         "cut off",
         "not the sentence",
-        "As on a headset",
+        "visit --headset",
         "2 times",
         "--tail 0.10",
     ):

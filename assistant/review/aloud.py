@@ -33,14 +33,14 @@ def play(
             sleep(max(0.0, body.get("stream_from_s", body["stream_to_s"]) - heard_to_s))
         heard_to_s = body.get("stream_to_s", heard_to_s)
         try:
+            for said in body.get("played", []):  # of an utterance: what it interrupted
+                player.play(voice.render(said["text"]))
             if isinstance(turn.event, Said):
                 sound = audio_of(record.path) / turn.event.audio
                 if turn.event.audio and sound.is_file():
                     player.play(read_audio(sound))
                 else:
                     absent += 1
-            for said in body.get("played", []):
-                player.play(voice.render(said["text"]))
         except (VoiceError, PlayerError) as wrong:
             raise Problem(f"The visit cannot be played: {wrong}") from wrong
     return absent

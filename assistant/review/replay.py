@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Event, Opened, Quiet, Said, Voiced
@@ -90,4 +90,5 @@ def rows(record: Record) -> Iterator[Row]:
     for turn in turns(record):
         shown = row(turn.event, turn.effects, turn.entry.utc, turn.same)
         if shown:
-            yield shown
+            cut_off = turn.entry.body.get("interrupted")
+            yield replace(shown, decided=f"cut off: {cut_off}; {shown.decided}") if cut_off else shown

@@ -67,13 +67,16 @@ def moments(entries: Iterable[Entry]) -> Iterator[Moment]:
     for entry in entries:
         if entry.kind in ("opened", "said", "quiet"):
             if now:
+                now.answered += _played(entry)  # where it was interrupted
                 yield now.closed()
             now = _Open(entry, step)
+            if cut_off := entry.body.get("interrupted"):
+                now.taken.append(f"cut off: {cut_off}")
             continue
         if now is None:
             continue
         if entry.kind == "voiced":
-            now.answered += [played["text"] for played in entry.body.get("played", ())]
+            now.answered += _played(entry)
             continue
         step = str(entry.body.get("step") or step)
         if not now.decided:
@@ -83,3 +86,7 @@ def moments(entries: Iterable[Entry]) -> Iterator[Moment]:
             (now.put_right if entry.kind in PUT_RIGHT else now.taken).append(said)
     if now:
         yield now.closed()
+
+
+def _played(entry: Entry) -> list[str]:
+    return [played["text"] for played in entry.body.get("played", ())]

@@ -11,6 +11,7 @@ import textwrap
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
@@ -36,7 +37,7 @@ from assistant.speech.audio import Audio, joined, louder, write_flac
 from assistant.speech.earcons import Earcon, earcon
 from assistant.speech.ears import Ears, Utterance
 from assistant.speech.microphone import MicrophoneLost
-from assistant.speech.player import Player, PlayerError
+from assistant.speech.player import Played, Player, PlayerError
 from assistant.speech.voice import Voice, VoiceError
 from assistant.trade.history import History
 from assistant.trade.job import Job
@@ -253,7 +254,8 @@ class Visit:
     between two sentences (a microphone; people in a recording wait). sleep: waits some seconds before what could
     not be written is tried again; None gives up at once instead, for nobody is there to make room. quiet_s: of
     silence, after which it says what it waits for. route: the devices,
-    for getting a lost one back; without it a lost one ends the run.
+    for getting a lost one back; without it a lost one ends the run. headset: the voice does not come back into the
+    microphone, so that stop and the emergency words are heard while it speaks, and cut it off.
     """
 
     def __init__(
@@ -267,6 +269,7 @@ class Visit:
         sleep: Callable[[float], None] | None = time.sleep,
         quiet_s: float = QUIET_S,
         route: Route | None = None,
+        headset: bool = False,
     ) -> None:
         self.record = record
         self.setting = setting_of(record)
@@ -275,6 +278,7 @@ class Visit:
         self._ears, self._voice, self._player, self._show = ears, voice, player, show
         self._quiet_s = quiet_s
         self._can_interrupt, self._sleep, self._route = can_interrupt, sleep, route
+        self._headset = headset
         self._audio = audio_of(record.path)
         self._expected: dict[Question, Expected] = {}
         self._named: set[str] = set()  # recordings that the record names
@@ -345,13 +349,17 @@ class Visit:
             },
         }
 
-    def _listen(self, question: Question, quiet_s: float) -> Utterance | float | None:
+    def _expecting(self, question: Question) -> Expected:
         if question not in self._expected:
             self._expected[question] = Expected(self.dialogue.language, question)
+        return self._expected[question]
+
+    def _listen(self, question: Question, quiet_s: float) -> Utterance | float | None:
+        expected = self._expecting(question)
         can_grow = partial(self.dialogue.language.can_grow, question=question)
         while True:
             try:
-                got = self._ears.listen(self._expected[question], can_grow, quiet_s)
+                got = self._ears.listen(expected, can_grow, quiet_s)
             except MicrophoneLost as lost:
                 if self._route is None:
                     raise
@@ -512,23 +520,52 @@ class Visit:
                     gain_db = USUAL_DB + STEP_DB * self.state.volume
                     sound = joined(louder(earcon(signal, sound.rate_hz), gain_db), sound)
                     signal = None
-                self._ears.spoke()
-                done = self._player.play(sound)
-            except PlayerError as lost:
+                done, heard, cut_at_s = self._play(sound)
+            except (PlayerError, MicrophoneLost) as lost:
                 if self._route is None:
                     return Voiced(complete=False, problem=str(lost)), {"played": played}
-                self._wait_for_devices(self._route, "loudspeaker lost", str(lost))
+                what = "microphone lost" if isinstance(lost, MicrophoneLost) else "loudspeaker lost"
+                self._wait_for_devices(self._route, what, str(lost))
                 waiting.insert(0, say)
                 continue
             except VoiceError as wrong:
                 return Voiced(complete=False, problem=str(wrong)), {"played": played}
             played.append({"text": text, "seconds": round(done.seconds, 2)})
+            if heard:
+                event, more = self._keep(heard, BETWEEN)
+                return event, {**more, "played": played, "interrupted": text, "cut_at_s": cut_at_s}
             if not done.complete:
                 return Voiced(complete=False, problem=f"cut off: {text}"), {"played": played}
-            if self._can_interrupt and waiting and (heard := self._interruption()):
-                return heard
+            if self._can_interrupt and not self._headset and waiting and (interruption := self._interruption()):
+                event, more = interruption
+                return event, {**more, "played": played}
         self._sound_signal("listening")
         return Voiced(complete=True), {"played": played}
+
+    def _play(self, sound: Audio) -> tuple[Played, Utterance | None, float]:
+        """Plays a sound; on a headset with who said stop or an emergency word meanwhile, which cuts it off, and
+        when on the stream's clock that was known."""
+        if not self._headset:
+            self._ears.spoke()
+            return self._player.play(sound), None, 0.0
+        cut_at_s = 0.0
+
+        def cut() -> None:
+            nonlocal cut_at_s
+            self._player.stop()
+            cut_at_s = self._ears.now_s
+
+        # The voice gets a thread of its own: what hears has one owner, and stays with this one.
+        with ThreadPoolExecutor(1) as beside:
+            playing = beside.submit(self._player.play, sound)
+            heard = self._ears.overhear(
+                self._expecting(BETWEEN),
+                lambda text: bool(self._urgent_words(text)),
+                playing.done,
+                cut,
+                lambda passed: self._discarded.append(passed.audio.seconds),
+            )
+            return playing.result(), heard, round(cut_at_s, 3)
 
     def _interruption(self) -> tuple[Said, dict[str, Any]] | None:
         """Between two sentences only stop and the emergency words count; anything else is let go."""
@@ -542,5 +579,8 @@ class Visit:
 
     def _urgent_command(self, utterance: Utterance) -> str:
         """The command if it is one that counts at any moment; else nothing."""
-        meaning = self.dialogue.language.understand(utterance.heard.text, BETWEEN)
+        return self._urgent_words(utterance.heard.text)
+
+    def _urgent_words(self, text: str) -> str:
+        meaning = self.dialogue.language.understand(text, BETWEEN)
         return meaning.name if isinstance(meaning, Command) and meaning.name in ("stop", "emergency") else ""

@@ -1,15 +1,22 @@
 """Figures of the live side on the virtual sound card: `make bench-live`. They are printed, never asserted.
 
-live.py [--whole]   the whole visit instead of its first part (about ten minutes)
+live.py [--only NAME...] [--whole] [--times N] [--prompts N] [--hours H]
+
+The parts, with what they take on two cores: latency (2 minutes; --whole: the whole visit, about ten), interrupt
+(10 s for each of --times, 20), stopwatch (half a minute), own-voice (0.3 s for each of --prompts, 500), memory
+(--hours of sound, 8, as fast as it is heard).
 """
 
 from __future__ import annotations
 
+import argparse
 import resource
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -17,7 +24,7 @@ HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE.parent), str(HERE.parent / "live")]
 
 from card import Card  # noqa: E402
-from technician import FIXTURES, Clips, LiveVisit, Script  # noqa: E402
+from technician import FIXTURES, Clips, LiveVisit, Script, found_in  # noqa: E402
 
 from assistant.files import library  # noqa: E402
 from assistant.language.meaning import Question  # noqa: E402
@@ -27,7 +34,7 @@ from assistant.speech.audio import read_audio, resample  # noqa: E402
 from assistant.speech.ears import Ears, Utterance  # noqa: E402
 from assistant.speech.recognizer import VoskRecognizer  # noqa: E402
 from assistant.speech.voice import ChildVoice, VoiceSettings  # noqa: E402
-from assistant.visit.record import Record  # noqa: E402
+from assistant.visit.record import Record, audio_of  # noqa: E402
 from assistant.visit.visit import setting_of  # noqa: E402
 
 RATE = 16_000
@@ -63,6 +70,46 @@ def latency(until: str) -> None:
     spread("answer, words that cannot grow", kinds[False])
     spread("answer, words that can grow", kinds[True])
     spread("answer, no answer yet", kinds[None])
+
+
+def interrupt(times: int) -> None:
+    """On a headset: from the end of "stop" to silence; and from the last sample that was heard when it was known, which
+    leaves in the way of that sample into the program."""
+    ended: list[float] = []
+    known: list[float] = []
+    lost = 0
+    job = FIXTURES / "hot-surface.job.yaml"
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        Card() as card,
+        LiveVisit(card, job, Path(folder), "--headset") as live,
+    ):
+        for _ in range(times):
+            spoken = live.interrupt("stop")
+            bodies = interruptions(live)
+            if len(bodies) != len(ended) + 1:
+                lost += 1
+                live.say("go on", spoken.state)
+                continue
+            end_s, silent_s = live.cut_off(spoken)
+            ended.append(silent_s - end_s)
+            body, sound = bodies[-1]
+            # The microphone's clock against the room's: by where the words end in the recording.
+            words_end = body["stream_from_s"] + (found_in(spoken.clip, sound) + len(spoken.clip)) / RATE
+            known.append(silent_s - (end_s + body["cut_at_s"] - words_end))
+            live.say("go on", spoken.state)
+        live.stop()
+    spread("interrupt, from the end of the word to silence", ended)
+    spread("interrupt, from the last sound that was needed to know it to silence", known)
+    print(f"  not cut off: {lost} of {times}")
+
+
+def interruptions(live: LiveVisit) -> list[tuple[dict[str, Any], np.ndarray]]:
+    """What the record has of them: the entry and its sound."""
+    assert live.record
+    with Record.open(live.record, read_only=True) as record:
+        bodies = [entry.body for entry in record.entries() if entry.kind == "said" and "interrupted" in entry.body]
+        return [(body, read_audio(audio_of(live.record) / body["audio"]).samples) for body in bodies]
 
 
 class Sound:
@@ -184,15 +231,32 @@ def resident_mb() -> float:
     return pages * resource.getpagesize() / 2**20
 
 
+PARTS = ("latency", "interrupt", "stopwatch", "own-voice", "memory")
+
+
 def main() -> None:
-    """All of it."""
+    """The parts that are asked for."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--only", nargs="+", choices=PARTS, default=PARTS)
+    parser.add_argument("--whole", action="store_true")
+    parser.add_argument("--times", type=int, default=20)
+    parser.add_argument("--prompts", type=int, default=500)
+    parser.add_argument("--hours", type=float, default=8.0)
+    asked = parser.parse_args()
     cache = Path(tempfile.mkdtemp(prefix="bench-live-"))
-    latency("" if "--whole" in sys.argv else "fit-meters")
     recognizer = VoskRecognizer(store().model_in_use())
-    stopwatch(recognizer, cache)
-    own_voice(recognizer, cache)
-    hours = float(sys.argv[sys.argv.index("--hours") + 1]) if "--hours" in sys.argv else 8.0
-    memory(recognizer, hours)
+    parts: dict[str, Callable[[], None]] = {
+        "latency": lambda: latency("" if asked.whole else "fit-meters"),
+        "interrupt": lambda: interrupt(asked.times),
+        "stopwatch": lambda: stopwatch(recognizer, cache),
+        "own-voice": lambda: own_voice(recognizer, cache, asked.prompts),
+        "memory": lambda: memory(recognizer, asked.hours),
+    }
+    for name in PARTS:
+        if name in asked.only:
+            began = time.perf_counter()
+            parts[name]()
+            print(f"  ({name}: {time.perf_counter() - began:.0f} s)", flush=True)
 
 
 if __name__ == "__main__":

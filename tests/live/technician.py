@@ -269,6 +269,34 @@ class LiveVisit:
         self.room.voiced = True  # nothing was said: the technician says it again
         return spoken
 
+    def interrupt(self, words: str, limit_s: float = 30.0) -> Spoken:
+        """Says the words as soon as the assistant has spoken for half a second; waits until both are silent."""
+        clip = self.clips[words]
+        deadline = time.monotonic() + limit_s
+        since: float | None = None
+        while since is None or time.monotonic() - since < 0.5:
+            assert time.monotonic() < deadline, "the assistant says nothing"
+            speaks = self.room.voiced and self.room.quiet_s < 0.2
+            since = (since or time.monotonic()) if speaks else None
+            time.sleep(0.01)
+        now = self.state()
+        assert now
+        spoken = Spoken(words, clip, self.room.samples, now[1])
+        self.card.say(clip).wait()
+        time.sleep(1.0)
+        return spoken
+
+    def cut_off(self, spoken: Spoken) -> tuple[float, float]:
+        """Where on the room's clock the words of an interruption ended and the assistant fell silent, in seconds."""
+        people, voice = self.room.sides(spoken.from_sample)
+        end = found_in(spoken.clip, people[: len(spoken.clip) + 2 * RATE_HZ]) + len(spoken.clip)
+        loud = np.flatnonzero(np.abs(voice.astype(np.int32)) > VOICE_FROM)
+        near = loud[(loud > end - len(spoken.clip)) & (loud < end + RATE_HZ)]
+        # Before the answer is a silence longer than one within a sentence (the shortest seen was 0.18 s).
+        gaps = np.flatnonzero(np.diff(near) > 0.15 * RATE_HZ)
+        last = near[gaps[0]] if len(gaps) else near[-1]
+        return (spoken.from_sample + end) / RATE_HZ, (spoken.from_sample + int(last)) / RATE_HZ
+
     def stop(self) -> None:
         """Ends the program as Ctrl-C does, and waits for it."""
         self.process.send_signal(signal.SIGINT)
@@ -325,7 +353,7 @@ class LiveVisit:
         loud = np.flatnonzero(np.abs(voice.astype(np.int32)) > VOICE_FROM)
         for spoken in self.spoken:
             stretch = people[spoken.from_sample : spoken.from_sample + len(spoken.clip) + 3 * RATE_HZ]
-            at = _found(spoken.clip, stretch)
+            at = found_in(spoken.clip, stretch)
             end = spoken.from_sample + at + len(spoken.clip)
             spoken.ended_s = end / RATE_HZ
             after = loud[np.searchsorted(loud, end) :]
@@ -367,7 +395,7 @@ def _asking(state: State) -> State:
     return replace(state, phase=Phase.ASKING)
 
 
-def _found(clip: NDArray[np.int16], sound: NDArray[np.int16]) -> int:
+def found_in(clip: NDArray[np.int16], sound: NDArray[np.int16]) -> int:
     """Where a clip begins in sound: the peak of their correlation."""
     size = 1 << (len(clip) + len(sound)).bit_length()
     spectrum = np.fft.rfft(sound, size) * np.conj(np.fft.rfft(clip, size))

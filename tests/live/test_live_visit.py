@@ -10,6 +10,7 @@ import pytest
 from card import Card
 from technician import FIXTURES, LiveVisit, Script
 
+from assistant.dialogue.state import Phase
 from assistant.visit.record import Record
 from assistant.visit.visit import turns
 
@@ -77,6 +78,23 @@ def test_a_headset_that_falls_asleep_is_noticed_and_waited_for(card, tmp_path):
         state = live.work(Script(until="look"), limit_s=90)
         live.stop()
         assert state.step == "look"
+
+
+def test_on_a_headset_stop_cuts_the_voice_off_and_a_number_does_not(card, tmp_path):
+    with LiveVisit(card, JOB, tmp_path, *HEADSET, "--headset") as live:
+        live.interrupt("three parts per million")
+        live.interrupt("stop")
+        _, state = live.state()
+        live.stop()
+        assert state.phase is Phase.HOLDING
+        assert state.standing == ()
+        with Record.open(live.record, read_only=True) as record:
+            entries = list(record.entries())
+            assert all(turn.same for turn in turns(record))
+        (said,) = [entry.body for entry in entries if entry.kind == "said"]
+        assert said["heard"]["text"] == "stop"
+        assert said["interrupted"] == said["played"][-1]["text"]
+        assert sum(entry.body["utterances"] for entry in entries if entry.kind == "discarded") == 1
 
 
 def wait_for(live, what):

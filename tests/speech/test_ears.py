@@ -8,11 +8,16 @@ import numpy as np
 import pytest
 
 from assistant.errors import Problem
-from assistant.files import top_folder
+from assistant.files import library, top_folder
 from assistant.language.heard import Heard
-from assistant.speech.audio import Audio, VisitTrack, read_audio, write_flac
+from assistant.language.meaning import Question
+from assistant.language.phrases import Expected
+from assistant.models_commands import store
+from assistant.speech.audio import Audio, VisitTrack, read_audio, resample, write_flac
 from assistant.speech.ears import Ears, Utterance, onset
+from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.sources import FileSource
+from assistant.speech.voice import ChildVoice, VoiceSettings
 
 VISIT = top_folder("audio_fixtures") / "visits" / "hot-surface.flac"
 RATE = 16000
@@ -204,3 +209,68 @@ def test_a_recording_that_is_none_is_refused(tmp_path):
     (tmp_path / "x.wav").write_bytes(b"RIFF nothing")
     with pytest.raises(Problem, match=r"x\.wav"):
         FileSource([tmp_path / "x.wav"])
+
+
+def overheard(recognizer, tmp_path, samples, over=lambda: False):
+    """What is overheard in a sound: the interruption, when it was cut off (samples taken), and what was passed."""
+    write_flac(tmp_path / "sound.flac", Audio(samples, RATE))
+    ears = Ears(recognizer, FileSource([tmp_path / "sound.flac"]))
+    cuts, passed = [], []
+    expected = Expected(library().language, Question("between"))
+    got = ears.overhear(
+        expected,
+        lambda text: "stop" in text.split(),
+        over,
+        lambda: cuts.append(ears.position),
+        lambda utterance: passed.append(utterance.heard.text),
+    )
+    return got, cuts, passed
+
+
+def first_utterances(seconds=9):
+    return read_audio(VISIT).samples[: seconds * RATE]
+
+
+def test_what_counts_cuts_off_once_and_before_its_end_is_known(tmp_path):
+    got, cuts, passed = overheard(ScriptedRecognizer("stop"), tmp_path, first_utterances())
+    start, end, _ = spoken()[0]
+    assert isinstance(got, Utterance)
+    assert (len(cuts), passed) == (1, [])
+    assert start < cuts[0] / RATE < end
+    assert got.start_s + got.audio.seconds > end
+
+
+def test_the_voice_is_cut_off_by_stop_and_by_nothing_else_that_was_said(tmp_path):
+    recognizer = VoskRecognizer(store().model_in_use())
+    with ChildVoice(VoiceSettings(rate_wpm=140), tmp_path) as voice:
+        stop = resample(voice.render("stop"), RATE).samples
+    talk = first_utterances()
+    said = [text.lower() for start, end, text in spoken() if end < 9]
+    got, cuts, passed = overheard(recognizer, tmp_path, np.concatenate([talk, stop, np.zeros(RATE, np.int16)]))
+    assert isinstance(got, Utterance)
+    assert got.heard.text == "stop"
+    assert len(passed) == len(said) >= 2
+    assert len(cuts) == 1
+    assert cuts[0] > len(talk)
+
+
+def test_an_answer_that_begins_while_the_assistant_speaks_is_let_go_whole(tmp_path):
+    start, end, _ = spoken()[0]
+    write_flac(tmp_path / "sound.flac", Audio(first_utterances(), RATE))
+    ears = Ears(ScriptedRecognizer("one twenty"), FileSource([tmp_path / "sound.flac"]))
+    passed = []
+    assert (
+        ears.overhear(
+            Expected(library().language, Question("between")),
+            lambda text: False,
+            lambda: ears.now_s > (start + end) / 2,
+            lambda: None,
+            passed.append,
+        )
+        is None
+    )
+    (whole,) = passed
+    assert whole.start_s + whole.audio.seconds > end
+    following = ears.listen(["yes"], lambda _: False, 60.0)
+    assert isinstance(following, Utterance)
+    assert following.start_s > end
