@@ -33,6 +33,9 @@ class ScriptedEars:
         self.now_s = 0.0
         self._say, self._clock = say, clock
 
+    def spoke(self) -> None:
+        """Nobody in a script talks into the assistant's own words."""
+
     def listen(self, expected: object, grown: object, quiet_s: float) -> Utterance | float | None:
         said = self._say()
         if said is None:
