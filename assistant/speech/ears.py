@@ -46,7 +46,8 @@ LONGEST_S = 20.0  # an utterance longer than this is not an answer; a note of th
 
 # While the assistant speaks, on a headset: what is heard of the last WINDOW_S, at every step, that must be the same
 # AGREE times. Measured with the bundled model, 16 clips of stop and the emergency words in noise 15 dB below: known
-# 0.02 s after the end of the words or before it, 95 % of them; none of the fixtures' 94 other utterances was taken for one.
+# 0.02 s after the end of the words or before it, 95 % of them; none of the fixtures' 94 other utterances was taken
+# for one.
 WINDOW_S = 1.6
 AGREE = 2
 
