@@ -43,6 +43,7 @@ import sys
 import zlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -445,7 +446,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         for path in a.tables:  # a mistake in the last table shows before the first is spoken
             fixture_of(parse_table(path.read_text(encoding="utf-8"), str(path)))
         if a.tables:
-            speak = Synthesizer(a.voices)
+            speak = cache(Synthesizer(a.voices))  # the same few answers are said over and over
             for path in a.tables:
                 make(path, speak, a.out)
                 print(path)

@@ -306,16 +306,22 @@ class Technician:
         raise AssertionError(f"the visit does not end: it is at {self.state.step}")
 
     def go_to(self, step: str) -> None:
-        """A new visit, as far as the question of a step; readings pass where they can on the way."""
+        """A new visit, as far as the question of a step."""
         self.begin()
+        self.go_on_to(step)
+
+    def go_on_to(self, step: str) -> list[str]:
+        """On as far as the question of a step, readings passing where they can; the steps asked on the way."""
+        asked: list[str] = []
         for _ in range(LONGEST_VISIT):
             at = self.state.step
             if self.state.phase is Phase.ASKING and at == step:
-                return
+                return asked
             if self.state.phase is Phase.ASKING and not self.state.untold:
+                asked.append(at)
                 way = self.target(at, self.way(at, lambda target: target == step))
                 same = [o for o in self.answers(self.procedure.step(at)) if self.target(at, o) == way]
-                self.answer_step(min(same, key=lambda o: (o == "skip", o not in ("pass", "noted", "yes", "no"))))
+                self.answer_step(min(same, key=lambda o: (o == "skip", o not in ("pass", "noted", "yes", "no"))), first=True)
             else:
                 self.turn()
         raise AssertionError(f"the visit does not come to {step}: it is at {self.state.step}")
@@ -330,14 +336,17 @@ class Technician:
         else:
             self.say(self.other(phase))
 
-    def answer_step(self, outcome: str) -> None:
-        """Answers the step's question so that it ends in `outcome`, with whatever is asked about it on the way."""
+    def answer_step(self, outcome: str, first: bool = False) -> None:
+        """Answers the step's question so that it ends in `outcome`, with whatever is asked about it on the way.
+
+        first: always in the first of the ways that are known; else in each of them by turns.
+        """
         step = self.state.step
         before = len(self.notes)
         start = self.at_s + 1
         self._tried[step, outcome] += 1
         ways = self.answers(self.procedure.step(step))[outcome]
-        for text in ways[(self._tried[step, outcome] + self.visits) % len(ways)]:
+        for text in ways[0 if first else (self._tried[step, outcome] + self.visits) % len(ways)]:
             moment, _, _ = text.rpartition(" mark")
             if text.startswith("@"):
                 self.say("mark", start + float(moment[1:]))

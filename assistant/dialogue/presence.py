@@ -12,6 +12,7 @@ from assistant.dialogue.steps import present
 from assistant.language.meaning import Command, Meaning
 
 CALLS = 2  # "are you there?" before the alarm (common practice of watching people who work alone)
+MARKS_WAIT = 7  # silences that a run being marked may last: a pilot's safe shut-down takes up to three minutes
 LEVELS = range(-2, 3)  # of pace and of volume, 0 is the start
 SETTINGS = {"louder": ("volume", 1), "quieter": ("volume", -1), "faster": ("pace", 1), "slower": ("pace", -1)}
 
@@ -21,6 +22,8 @@ def quiet(dialogue: Context, state: State, event: Quiet) -> Turn:
     if state.phase is Phase.CLOSED:
         return state, []
     state = replace(state, silences=state.silences + 1)
+    if state.counts_marks and state.silences <= MARKS_WAIT:  # whoever speaks does not hear the next mark
+        return state, []
     step = dialogue.rules.procedure.step(state.step)
     alone = state.phase in (Phase.WARNING, Phase.ASKING, Phase.CONFIRMING) and dialogue.has_danger(step)
     if not alone:

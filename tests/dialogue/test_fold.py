@@ -60,7 +60,7 @@ def test_nothing_it_says_in_a_visit_of_any_system_would_be_taken(name):
     for event in technician.events:
         state, effects = dialogue.step(state, event)
         says = [effect for effect in effects if isinstance(effect, Say)]
-        for text in [*(say.text for say in says), *stretches(says)]:
+        for text in [say.text for say in (*says, *stretches(says))]:
             meaning = dialogue.language.understand(text, dialogue.question(state), state.refused)
             names = {Phase.MISSED: dialogue.language.event, Phase.REPAIR: dialogue.language.repair}
             named = names.get(state.phase, str)("" if state.phase not in names else text)

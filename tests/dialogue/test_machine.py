@@ -51,8 +51,10 @@ class Talk:
         return self.event(Opened())
 
     def say(self, *texts: str) -> Talk:
-        for text in texts:
-            self.at_s += 5
+        """Says things five seconds apart; "+16 mark" is said 16 seconds after what was said before."""
+        for said in texts:
+            apart_s, _, text = said[1:].partition(" ") if said.startswith("+") else ("5", "", said)
+            self.at_s += float(apart_s)
             self.event(Said(Heard(text), self.at_s, "0001.flac"))
         return self
 
@@ -65,21 +67,13 @@ class Talk:
 
 ARRIVED = ["three parts per million", "yes", "no", "no"]
 DEAD = [*ARRIVED, "understood", "done", "done", "understood", "yes", "yes", "yes"]
-COLD = [*DEAD, "sixty two ohms", "open", "point eight"]
-LIVE = [
-    *COLD,
-    "understood",
-    "done",
-    "understood",
-    "done",
-    "understood",
-    "done",
-    "understood",
-    "no",
-    "yes",
-    "understood",
-]
-BURNING = [*LIVE, "one twenty one", "yes", "point six", "seven point two", "yes", "understood", "one twenty one"]
+COLD = [*DEAD, "sixty two ohms", "open", "open", "point eight", "point six", "point four", "point three", "open", "done"]
+LIVE = [*COLD, "understood", "done", "understood", "done"]
+BURNING = [
+    *LIVE, "one twenty one", "yes", "point six", "one twenty one", "understood", "done", "understood", "no", "yes",
+    "seven point two", "yes", "understood", "done",
+]  # fmt: skip
+LIT = [*BURNING, "mark", "+2 mark", "+16 mark", "+19 mark", "+3 mark", "+29 mark", "yes"]
 
 
 def at(*texts: str, **job_changes: object) -> Talk:
@@ -121,7 +115,7 @@ def test_a_step_does_not_open_when_its_warning_was_not_voiced():
 def test_a_passing_reading_is_read_back_and_the_visit_moves_on():
     talk = at(*DEAD).say("sixty two ohms")
     assert talk.answer.startswith("I have six, two ohms. Pass, plate limit.")
-    assert talk.state.step == "rod-unlit"
+    assert talk.state.step == "igniter-ground"
     assert talk.note("reading")["value"] == "62"
     assert talk.note("reading")["judged"] == "61.7"  # the leads' 0.3 ohm taken off
 
@@ -171,9 +165,7 @@ def test_a_faint_word_asks():
 
 
 def test_an_ambiguous_reading_is_asked_with_its_choices():
-    talk = at(
-        *BURNING, "nineteen seconds", "yes", "four seconds", "yes", "two microamps", "yes", "six point eight", "yes"
-    )
+    talk = at(*LIT, "two microamps", "yes", "six point eight", "yes")
     assert talk.state.step == "manifold"
     talk.say("three five")
     assert talk.answer == "Do you mean three, five; or three, point, five?"
@@ -181,7 +173,7 @@ def test_an_ambiguous_reading_is_asked_with_its_choices():
 
 
 def test_a_range_is_judged_at_the_end_nearer_failure_and_asked():
-    talk = at(*BURNING, "nineteen seconds", "yes", "four seconds", "yes", "between point eight and two")
+    talk = at(*LIT, "between point eight and two")
     assert "zero, point, eight to two microamps, not steady" in talk.answer
     talk.say("yes")
     assert talk.note("reading")["verdict"] == "fail"
@@ -246,10 +238,11 @@ def test_a_correction_that_changes_the_outcome_leads_where_the_new_value_leads()
 
 
 def test_a_correction_that_cannot_lead_there_says_so():
-    talk = at(*DEAD).say("sixty two ohms").say("open", "point eight", *LIVE[len(COLD) :])
-    talk.say("correction")  # ground path, three states of power ago
-    assert "ground path" in talk.answer.lower()
-    talk.say("point five")
+    talk = at(*DEAD, "sixty two ohms", *["skip", "no meter"] * 7, *LIVE[len(COLD) - 1 :])
+    talk.say("correction")  # the igniter, three states of power ago
+    assert "igniter resistance" in talk.answer.lower()
+    talk.say("open", "yes")
+    assert "would lead to new igniter. It needs other states" in talk.answer
     assert talk.state.step == "line"
 
 
@@ -291,7 +284,7 @@ def test_no_to_proved_dead_goes_back_to_isolating():
 def test_go_back_only_where_power_and_gas_allow_it():
     talk = at(*DEAD).say("go back")
     assert talk.state.step == "connections"
-    talk = at(*LIVE[:-1]).say("go back").say("go back")
+    talk = at(*LIVE).say("go back")
     assert "I cannot go back" in talk.answer
 
 
@@ -318,7 +311,7 @@ def test_what_is_the_limit_gives_value_authority_and_source():
 
 def test_how_far_note_and_helper():
     talk = at(*LIVE).say("how far")
-    assert "Step 18 of" in talk.answer
+    assert "Step 22 of" in talk.answer
     talk.say("note")
     assert talk.state.phase is Phase.NOTING
     assert talk.say("banana").note("note")["audio"] == "0001.flac"
@@ -329,16 +322,14 @@ def test_how_far_note_and_helper():
 
 
 def test_two_marks_are_a_time():
-    talk = at(*BURNING).say("mark")
-    talk.at_s += 14.0
-    talk.say("mark")
+    talk = at(*LIT, "two microamps", "yes", "six point eight", "yes", "three point five", "yes", "mark", "+19 mark")
     assert talk.note("reading")["value"] == "19.0"
     assert talk.note("reading")["unit"] == "second"
 
 
 def test_findings_follow_from_readings():
     talk = at(
-        *BURNING, "nineteen seconds", "yes", "four seconds", "yes", "two microamps", "yes", "six point eight", "yes",
+        *LIT, "two microamps", "yes", "six point eight", "yes",
         "three point five", "yes", "twenty four seconds",
     )  # fmt: skip
     assert talk.note("finding")["value"] == "77250"
@@ -346,12 +337,12 @@ def test_findings_follow_from_readings():
     assert (talk.note("finding")["value"], talk.note("finding")["verdict"]) == ("52", "pass")
     talk.say("seven point five", "twenty eight parts", "yes")
     assert talk.note("finding")["finding"] == "co-air-free"
-    assert talk.state.step == "flame-out"
+    assert talk.state.step == "monoxide-steady"
 
 
 def test_high_carbon_monoxide_in_the_flue_leads_to_shutting_down():
     talk = at(
-        *BURNING, "nineteen seconds", "yes", "four seconds", "yes", "two microamps", "yes", "six point eight", "yes",
+        *LIT, "two microamps", "yes", "six point eight", "yes",
         "three point five", "yes", "twenty four seconds", "no", "sixty eight degrees", "one twenty degrees",
         "seven point five", "six hundred parts", "yes",
     )  # fmt: skip
@@ -361,7 +352,7 @@ def test_high_carbon_monoxide_in_the_flue_leads_to_shutting_down():
 
 def test_a_finding_that_lacks_a_reading_says_which():
     talk = at(
-        *BURNING, "nineteen seconds", "yes", "four seconds", "yes", "two microamps", "yes", "six point eight", "yes",
+        *LIT, "two microamps", "yes", "six point eight", "yes",
         "three point five", "yes", "twenty four seconds", "no", "sixty eight degrees", "one twenty degrees",
         "skip", "no meter", "twenty eight parts", "yes",
     )  # fmt: skip
@@ -370,7 +361,7 @@ def test_a_finding_that_lacks_a_reading_says_which():
 
 def test_a_step_that_the_job_cannot_feed_is_left_out():
     talk = at(
-        *BURNING, "nineteen seconds", "yes", "four seconds", "yes", "two microamps", "yes", "six point eight", "yes",
+        *LIT, "two microamps", "yes", "six point eight", "yes",
         "three point five", "yes", gas=None,
     )  # fmt: skip
     assert "left-out" in talk.kinds()
@@ -423,13 +414,13 @@ def test_stop_holds_everywhere(where):
 
 def test_the_end_says_what_was_found_and_what_was_not_checked():
     rest = [
-        "nineteen seconds", "yes", "four seconds", "yes", "one point three microamps", "yes", "skip", "no access",
-        "three point five", "yes", "twenty four seconds", "no", "sixty eight degrees", "one twenty degrees",
-        "seven point five", "twenty eight parts", "yes", "understood", "done", "yes", "understood", "done",
-        "understood", "yes", "yes", "done", "understood", "yes", "yes", "understood", "done", "understood", "done",
-        "understood", "no", "yes", "understood", "yes", "four parts", "yes", "no",
+        "one point three microamps", "yes", "skip", "no access", "three point five", "yes", "twenty four seconds", "no",
+        "sixty eight degrees", "one twenty degrees", "seven point five", "twenty eight parts", "yes", "yes",
+        "understood", "mark", "+1 mark", "yes", "yes", "three", "yes", "yes", "understood", "done", "understood", "yes",
+        "yes", "done", "understood", "yes", "yes", "understood", "done", "understood", "done", "understood", "no",
+        "yes", "understood", "yes", "four parts", "yes", "understood", "no", "yes", "no",
     ]  # fmt: skip
-    talk = at(*BURNING, *rest)
+    talk = at(*LIT, *rest)
     assert talk.state.phase is Phase.DECIDING
     assert "Found, flame signal as found, caution, one point three microamps." in talk.answer
     assert "Not checked, inlet pressure at full fire. Reason, no access." in talk.answer
@@ -541,10 +532,9 @@ DIALOGUE = new_dialogue()
 
 
 def test_a_correction_or_a_skip_thought_better_of_does_not_pass_a_warning_by():
-    dialogue_at_danger = [*COLD[:-1], "point eight"]
-    talk = at(*dialogue_at_danger)
+    talk = at(*COLD)
     assert (talk.state.step, talk.state.phase) == ("fit-meters", Phase.WARNING)
-    talk.say("correction", "point nine")
+    talk.say("correction", "open")
     assert (talk.state.step, talk.state.phase) == ("fit-meters", Phase.WARNING)
     talk.say("skip", "no")
     assert (talk.state.step, talk.state.phase) == ("fit-meters", Phase.WARNING)

@@ -19,20 +19,6 @@ def at_the_flame_signal() -> Technician:
     return technician
 
 
-def to(technician: Technician, step: str) -> list[str]:
-    """Works on until a step is asked; the steps that were asked on the way."""
-    asked = []
-    while technician.state.step != step or technician.state.phase is not Phase.ASKING:
-        if technician.state.phase is Phase.ASKING:
-            asked.append(technician.state.step)
-            answers = technician.answers(technician.procedure.step(technician.state.step))
-            good = "no" if technician.procedure.step(technician.state.step).bad.get("yes") else "yes"
-            technician.answer_step(next(o for o in ("pass", "noted", "done", good, *answers) if o in answers))
-        else:
-            technician.turn()
-    return asked
-
-
 def test_a_repair_voids_its_readings_and_asks_them_again_as_left():
     technician = at_the_flame_signal()
     technician.say("repair flame rod cleaned")
@@ -43,7 +29,7 @@ def test_a_repair_voids_its_readings_and_asks_them_again_as_left():
     assert {"flame", "rod-unlit"} <= set(note["voids"])
     assert technician.state.step == "isolate"
     assert (technician.state.site.power, technician.state.site.gas) == ("unknown", "unknown")
-    asked = to(technician, "flame")
+    asked = technician.go_on_to("flame")
     # What changes power or gas, what is done by hand and what is asked twice is asked again; the rest stands.
     assert {"isolate", "shut-gas", "prove-dead", "rod-unlit", "power-on", "gas-on"} <= set(asked)
     assert not {"igniter-cold", "ground-path", "line", "polarity"} & set(asked)
@@ -89,7 +75,7 @@ def test_after_every_repair_the_visit_comes_to_its_end_and_the_safety_tests_are_
         technician.say("yes")
         assert technician.state.repairs[-1].name == repair
         assert not steps & set(technician.state.stands)
-        asked = set(to(technician, last))
+        asked = set(technician.go_on_to(last))
         for step in procedure.steps:
             if step.id in done and procedure.number(step.id) > procedure.number(of.restart) and step.id in steps:
                 assert step.id in asked, f"{repair}: {step.id} was not asked again"

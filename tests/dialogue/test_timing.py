@@ -26,9 +26,9 @@ def run() -> Technician:
     return technician
 
 
-def times(technician: Technician) -> dict[str, str]:
+def times(technician: Technician) -> dict[str, float]:
     taken = (t for t in technician.state.standing if t.step == "sequence")
-    return {t.quantity: str(t.value) for t in taken}
+    return {t.quantity: float(t.value) for t in taken}
 
 
 def mark(technician: Technician, *events: str) -> None:
@@ -43,10 +43,10 @@ def test_the_times_are_those_between_the_marks_and_nothing_is_said_between_them(
     mark(run, "fan")
     run.say("yes") if run.state.phase is Phase.TIMED else None
     assert times(run) == {
-        "pre-purge-time": "20",
-        "warm-up-time": "20",
-        "trial-for-ignition": "3",
-        "blower-on-time": "33",
+        "pre-purge-time": 20,
+        "warm-up-time": 20,
+        "trial-for-ignition": 3,
+        "blower-on-time": 33,
     }
     assert run.state.step != "sequence"
 
@@ -77,12 +77,12 @@ def test_a_missed_mark_is_asked_and_its_times_are_told_not_invented(run):
     run.say("glow")
     if run.state.phase is Phase.TIMED:
         run.say("yes")
-    assert times(run) == {"trial-for-ignition": "3", "blower-on-time": "33"}
+    assert times(run) == {"trial-for-ignition": 3, "blower-on-time": 33}
     assert run.said[-1].startswith("Say it in seconds")
     run.say("two zero seconds")
     while run.state.phase is Phase.CONFIRMING:
         run.say("yes")
-    assert times(run)["pre-purge-time"] == "20"
+    assert times(run)["pre-purge-time"] == 20
     run.say("skip")
     run.say("no time")
     assert "warm-up-time" not in times(run)
@@ -95,7 +95,7 @@ def test_named_marks_say_which_event_was_missed(run):
     for text, at in (("mark", 100), ("mark blower", 102), ("mark gas", 142), ("mark", 145), ("mark", 175)):
         run.say(text, at)
     run.say("yes") if run.state.phase is Phase.TIMED else None
-    assert times(run) == {"trial-for-ignition": "3", "blower-on-time": "33"}
+    assert times(run) == {"trial-for-ignition": 3, "blower-on-time": 33}
 
 
 def test_where_nobody_knows_which_was_missed_only_what_is_certain_is_worked_out(run):
@@ -157,7 +157,7 @@ def test_a_pilot_that_goes_out_is_timed_against_180_seconds():
     assert technician.state.phase is Phase.TIMED
     technician.say("yes")
     (taken,) = [t for t in technician.state.standing if t.quantity == "safe-shut-down-time"]
-    assert (str(taken.value), taken.verdict.outcome) == ("190", "fail")
+    assert (float(taken.value), taken.verdict.outcome) == (190, "fail")
 
 
 def test_trials_are_counted_by_mark_against_the_plate():
