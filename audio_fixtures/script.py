@@ -128,7 +128,9 @@ def main(paths: Sequence[str]) -> None:
     for path in map(Path, paths):
         table = path.with_name(path.name.replace(".say.yaml", ".tsv"))
         table.write_text(table_of(path), encoding="utf-8")
-        print(f"{table}: {table.read_text(encoding='utf-8').count(chr(10)) - len(read_yaml(path)['head']) - 1} utterances")
+        print(
+            f"{table}: {table.read_text(encoding='utf-8').count(chr(10)) - len(read_yaml(path)['head']) - 1} utterances"
+        )
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import msgspec
 import numpy as np
+from script import Script
 
 from assistant.dialogue.effects import Note, Say
 from assistant.dialogue.events import Event, Opened, Said, Voiced
@@ -24,15 +25,24 @@ from assistant.visit.visit import EVENTS, Setting
 VALUES = {
     "ambient-co": "three parts per million",
     "igniter-resistance": "sixty two ohms",
+    "igniter-to-ground": "open",
     "rod-to-ground": "open",
     "ground-resistance": "point eight",
+    "burner-ground-resistance": "point six",
+    "limit-switch-resistance": "point four",
+    "rollout-switch-resistance": "point three",
+    "pressure-switch-resistance": "open",
     "line-voltage": "one twenty two point four",
     "neutral-to-ground": "point six",
     "inlet-pressure": "seven point two inches",
     "inlet-pressure-running": "seven inches",
     "igniter-voltage": "one twenty one volts",
+    "pre-purge-time": "sixteen seconds",
     "warm-up-time": "twenty one seconds",
-    "trial-for-ignition": "four seconds",
+    "trial-for-ignition": "three seconds",
+    "blower-on-time": "three three seconds",
+    "flame-failure-response": "point seven seconds",
+    "ignition-trials": "three",
     "flame-signal": "two point one microamps",
     "manifold-pressure": "three point five inches",
     "meter-dial-seconds": "twenty four seconds",
@@ -47,7 +57,8 @@ EVENTFUL = {
     "igniter-cold": ["open"],
     "line": ["helper reading"],
     "igniter-supply": ["one sixty volts"],
-    "warm-up": ["correction"],
+    "gas-on warning": ["correction"],
+    "gas-on": ["one twenty one volts"],
     "flame": ["one point three microamps", "one point four microamps"],
     "flame confirming": ["no"],
     "inlet-running": ["skip"],
@@ -59,31 +70,13 @@ def demo_job() -> Job:
     return read_job(top_folder("audio_fixtures") / "visits" / "hot-surface.job.yaml")
 
 
-def answer(dialogue: Dialogue, state: State, script: Mapping[str, list[str]]) -> str:
-    """What is said now: the script's next saying for the step (or "STEP PHASE"), else what leads on."""
-    key = state.step if state.phase is Phase.ASKING else f"{state.step} {state.phase.value}"
-    if script.get(key):
-        return script[key].pop(0)
-    if state.phase is not Phase.ASKING:
-        return {
-            Phase.WARNING: "understood",
-            Phase.CONFIRMING: "yes",
-            Phase.REASON: "no access",
-            Phase.HOLDING: "go on",
-            Phase.EMERGENCY: "area clear",
-            Phase.CLEARING: "yes",
-            Phase.TELLING: "pat moe",
-            Phase.FOLLOW_UP: "no",
-        }.get(state.phase, "yes")
-    step = dialogue.rules.procedure.step(state.step)
-    asked = dialogue.question(state).quantity
-    if asked and asked.name in VALUES:
-        return VALUES[asked.name]
-    if step.kind in ("do", "time"):
-        return "done" if step.kind == "do" else "mark"
-    if step.bad:
-        return "yes" if "no" in step.bad else "no"
-    return "no" if "yes" in step.next and "no" not in step.next else "yes"
+def answer(dialogue: Dialogue, state: State, script: dict[str, list[str]]) -> str:
+    """What is said now: the script's next saying for the step (or "step phase"), else what leads plainly on.
+
+    A timed step is told in seconds: people in a script have no clock.
+    """
+    said = Script(VALUES, script).answer(dialogue, state)
+    return "done" if said == "mark" else said
 
 
 def visit(

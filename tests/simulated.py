@@ -321,7 +321,9 @@ class Technician:
                 asked.append(at)
                 way = self.target(at, self.way(at, lambda target: target == step))
                 same = [o for o in self.answers(self.procedure.step(at)) if self.target(at, o) == way]
-                self.answer_step(min(same, key=lambda o: (o == "skip", o not in ("pass", "noted", "yes", "no"))), first=True)
+                self.answer_step(
+                    min(same, key=lambda o: (o == "skip", o not in ("pass", "noted", "yes", "no"))), first=True
+                )
             else:
                 self.turn()
         raise AssertionError(f"the visit does not come to {step}: it is at {self.state.step}")

@@ -67,7 +67,18 @@ class Talk:
 
 ARRIVED = ["three parts per million", "yes", "no", "no"]
 DEAD = [*ARRIVED, "understood", "done", "done", "understood", "yes", "yes", "yes"]
-COLD = [*DEAD, "sixty two ohms", "open", "open", "point eight", "point six", "point four", "point three", "open", "done"]
+COLD = [
+    *DEAD,
+    "sixty two ohms",
+    "open",
+    "open",
+    "point eight",
+    "point six",
+    "point four",
+    "point three",
+    "open",
+    "done",
+]
 LIVE = [*COLD, "understood", "done", "understood", "done"]
 BURNING = [
     *LIVE, "one twenty one", "yes", "point six", "one twenty one", "understood", "done", "understood", "no", "yes",
