@@ -82,7 +82,7 @@ def step_in_words(dialogue: Dialogue, state: State, event: Event) -> State:
 
 
 def walk(dialogue: Dialogue, script: Script) -> Iterator[tuple[str, str, float | None]]:
-    """The visit from its first word to its last: who speaks, what, and the pause before it where it is not the usual."""
+    """The visit from its first word to its last: who speaks, what, and the pause before it if it is not the usual."""
     state = step_in_words(dialogue, dialogue.start(), Opened())
     at_s = 0.0
     for number in range(LONGEST):
