@@ -32,8 +32,9 @@ from assistant.review import replay as review
 from assistant.review.report import page
 from assistant.shop_commands import shop_app
 from assistant.speech.audio import VisitTrack, read_audio, resample
-from assistant.speech.ears import Ears, Source, hear_whole
-from assistant.speech.microphone import Microphone, MicrophoneLost
+from assistant.speech.devices import MicrophoneLost
+from assistant.speech.ears import Ears, Source, TwoEars, hear_whole
+from assistant.speech.microphone import Microphone
 from assistant.speech.player import DevicePlayer, Player, PlayerError, TrackPlayer
 from assistant.speech.recognizer import Recognizer, VoskRecognizer
 from assistant.speech.room import NEAR_DB, TOO_FAR_DB
@@ -98,6 +99,7 @@ HEADSET = Annotated[
     bool,
     typer.Option("--headset", help="The voice does not come back: stop and the emergency words cut it off."),
 ]
+HELPER = Annotated[str | None, typer.Option("--helper-microphone", help="The name of a second one, for a helper.")]
 NARROW = "This microphone gives 8000 samples a second, as a telephone: words are heard worse. Use a wired headset."
 
 
@@ -110,6 +112,7 @@ class Live:
     quiet_s: float = QUIET_S
     tail_s: float = TAIL_S
     headset: bool = False
+    helper: str | None = None
 
 
 FOLDER = Annotated[Path, typer.Option("--folder", help="Where visits are kept.")]
@@ -351,11 +354,12 @@ def visit_(
     quiet_s: Annotated[float, typer.Option("--quiet", min=5.0, help="Seconds of silence, then it calls.")] = QUIET_S,
     tail_s: TAIL = TAIL_S,
     headset: HEADSET = False,
+    helper_microphone: HELPER = None,
 ) -> None:
     """Work a visit by voice, from a microphone or from recordings."""
     if resume == (job is not None):
         raise Problem("Give either --job JOB.yaml for a new visit, or --resume to go on with an unfinished one.")
-    live = Live(microphone, loudspeaker, quiet_s, tail_s, headset)
+    live = Live(microphone, loudspeaker, quiet_s, tail_s, headset, helper_microphone)
     if resume:
         record = visits.unfinished(folder)
         work(record, None, from_audio or [], voice, engine, second_opinion, live)
@@ -396,9 +400,8 @@ def work(
         if files:
             source, player = FileSource(files, recognizer.rate_hz, from_s, track), TrackPlayer(track)
         else:
-            microphone = stack.enter_context(Microphone(live.microphone, recognizer.rate_hz))
-            route = SoundRoute(microphone, DevicePlayer(live.loudspeaker))
-            source, player = microphone, route.player
+            route = open_route(live, recognizer.rate_hz, stack)
+            source, player = route.microphone, route.player
         if rules:
             origin = tuple(str(file.resolve()) for file in files)
             setting = Setting(rules, library().grammar_texts, recognizer.name, voice_engine, origin)
@@ -408,6 +411,9 @@ def work(
         console.print(f"Heard by {escape(recognizer.name)}. Record: {escape(str(path))}")
         voice = stack.enter_context(ChildVoice(settings, Path(platformdirs.user_cache_dir(NAME)) / "voice"))
         ears = Ears(recognizer, source, from_s, tail_s=0.0 if files else live.tail_s)
+        if route and route.helper:
+            always = library().language.urgent
+            ears = TwoEars(recognizer, route.microphone, route.helper, live.tail_s, lambda text: bool(always(text)))
         visit = Visit(
             record,
             ears,
@@ -433,6 +439,15 @@ def work(
             if track.seconds:
                 track.write(path.parent / "visit.flac")
         finish(record, path, closed)
+
+
+def open_route(live: Live, rate_hz: int, stack: ExitStack) -> SoundRoute:
+    """The devices of a visit by microphone, open until the stack is left. Raises Problem."""
+    microphone = stack.enter_context(Microphone(live.microphone, rate_hz))
+    helper = stack.enter_context(Microphone(live.helper, rate_hz)) if live.helper else None
+    if helper and helper.device_name == microphone.device_name:
+        raise Problem(f"{helper.device_name!r} is the technician's own microphone; name another one for the helper.")
+    return SoundRoute(microphone, DevicePlayer(live.loudspeaker), helper=helper)
 
 
 def finish(record: Record, path: Path, closed: bool) -> None:

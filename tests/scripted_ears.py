@@ -31,6 +31,7 @@ class ScriptedEars:
     def __init__(self, say: Say, clock: TestClock | None = None) -> None:
         self.recognizer = SimpleNamespace(name="scripted 1, model none", rate_hz=RATE_HZ)
         self.now_s = 0.0
+        self.helper_lost = ""
         self._say, self._clock = say, clock
 
     def spoke(self) -> None:

@@ -106,6 +106,9 @@ NEAR = 75
 
 MIN_NEAR_WORDS = 2
 
+NO_QUESTION = Question("")
+URGENT = ("stop", "emergency")
+
 # What is never proposed: it must be said itself.
 NEVER_PROPOSED = ("yes", "no", "understood", "area-clear", "mark")  # of "mark" the moment counts
 
@@ -158,6 +161,11 @@ class Language:
         if readings:
             return decide(considered(readings, question.quantity, refused), readings, question.quantity)
         return self._named(named, question.quantity, refused)
+
+    def urgent(self, text: str) -> str:
+        """The command, if it is one that counts at any moment: "stop" or "emergency"; else nothing."""
+        meaning = self.understand(text, NO_QUESTION)
+        return meaning.name if isinstance(meaning, Command) and meaning.name in URGENT else ""
 
     def _named(self, derivations: list[Node], asked: Quantity, refused: Collection[Value]) -> Meaning:
         """Readings that name their quantities; one of the quantity asked is simply its reading."""

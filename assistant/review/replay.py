@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Event, Opened, Quiet, Said, Voiced
@@ -90,5 +91,11 @@ def rows(record: Record) -> Iterator[Row]:
     for turn in turns(record):
         shown = row(turn.event, turn.effects, turn.entry.utc, turn.same)
         if shown:
-            cut_off = turn.entry.body.get("interrupted")
-            yield replace(shown, decided=f"cut off: {cut_off}; {shown.decided}") if cut_off else shown
+            how = how_it_came(turn.entry.body)
+            yield replace(shown, decided="; ".join(filter(None, (*how, shown.decided))))
+
+
+def how_it_came(body: Mapping[str, Any]) -> list[str]:
+    """What is out of the ordinary in how an utterance came: what it cut off, and by the helper's microphone."""
+    cut_off = [f"cut off: {body['interrupted']}"] if body.get("interrupted") else []
+    return [*cut_off, *(["by the helper's microphone"] if body.get("microphone") == "helper" else [])]

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from assistant.dialogue.effects import Note
-from assistant.review.replay import decided
+from assistant.review.replay import decided, how_it_came
 from assistant.visit.chain import Entry
 
 PUT_RIGHT = ("correction", "refused", "unclear", "not-voiced", "not-opened")
@@ -70,8 +70,7 @@ def moments(entries: Iterable[Entry]) -> Iterator[Moment]:
                 now.answered += _played(entry)  # where it was interrupted
                 yield now.closed()
             now = _Open(entry, step)
-            if cut_off := entry.body.get("interrupted"):
-                now.taken.append(f"cut off: {cut_off}")
+            now.taken += how_it_came(entry.body)
             continue
         if now is None:
             continue

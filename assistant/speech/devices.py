@@ -11,6 +11,10 @@ WATCHDOG_S = 1.5
 """A device that moves no sound for so long is taken for lost, in seconds: it is told within 2 s."""
 
 
+class MicrophoneLost(Exception):  # noqa: N818 - an event of the visit, which goes on once it is mended
+    """The microphone gives no more sound; the message is one sentence."""
+
+
 def find(
     library: Any, device: str | int | None, kind: Literal["input", "output"], before: dict[str, Any] | None = None
 ) -> dict[str, Any]:

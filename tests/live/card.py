@@ -3,7 +3,8 @@
 One null sink with two channels is the room, so that both sides are on one clock: people left, the assistant
 right. The sink `tech` plays into its left channel, and the source `mic`, the assistant's microphone, hears that
 channel. The sink `voice` is the assistant's loudspeaker, the right channel. PortAudio knows both
-also by name, `headset_microphone` and `headset_loudspeaker`. Loading and unloading the module of
+also by name, `headset_microphone` and `headset_loudspeaker`. A second microphone, `helper_microphone`, hears what is
+played into the sink `helper`, and nothing of the room. Loading and unloading the module of
 a device is plugging it in and pulling it out.
 """
 
@@ -28,6 +29,7 @@ pcm.!default { type pulse }
 ctl.!default { type pulse }
 pcm.pulse { type pulse }
 pcm.headset_microphone { type pulse device mic }
+pcm.helper_microphone { type pulse device helper.monitor }
 pcm.headset_loudspeaker { type pulse device voice }
 """
 
@@ -70,6 +72,7 @@ class Card:
             time.sleep(0.05)
         room = ["sink_name=room", f"rate={ROOM_HZ}", "channels=2", "channel_map=front-left,front-right"]
         self.control("load-module", "module-null-sink", *room)
+        self.control("load-module", "module-null-sink", "sink_name=helper", f"rate={ROOM_HZ}", "channels=1")
         for device in ("tech", "voice", "mic"):
             self.plug(device)
 
@@ -118,10 +121,12 @@ class Card:
         )
         return done.stdout
 
-    def say(self, samples: NDArray[np.int16], rate_hz: int = RATE_HZ) -> subprocess.Popen[bytes]:
-        """Plays sound into the room; the process ends when it is over."""
+    def say(self, samples: NDArray[np.int16], rate_hz: int = RATE_HZ, into: str = "tech") -> subprocess.Popen[bytes]:
+        """Plays sound into the room, or into the sink "helper"; the process ends when it is over."""
         options = [f"--rate={rate_hz}", "--format=s16le", "--channels=1", "--raw", "--latency-msec=20"]
-        playing = subprocess.Popen(["paplay", "--device=tech", *options], env=self.environment, stdin=subprocess.PIPE)
+        playing = subprocess.Popen(
+            ["paplay", f"--device={into}", *options], env=self.environment, stdin=subprocess.PIPE
+        )
         assert playing.stdin
         with suppress(BrokenPipeError):
             playing.stdin.write(samples.tobytes())

@@ -97,6 +97,26 @@ def test_on_a_headset_stop_cuts_the_voice_off_and_a_number_does_not(card, tmp_pa
         assert sum(entry.body["utterances"] for entry in entries if entry.kind == "discarded") == 1
 
 
+def test_a_helper_with_a_microphone_gives_a_reading_and_is_named_in_the_record(card, tmp_path):
+    with LiveVisit(card, JOB, tmp_path, *HEADSET, "--helper-microphone", "helper_microphone") as live:
+        live.work(Script(until="arrival-air"), limit_s=60)
+        _, state = live.listen(time.monotonic() + 20)
+        live.say("helper reading", state)
+        live.listen(time.monotonic() + 20)
+        card.say(live.clips["three parts per million"], into="helper").wait()
+        time.sleep(1.5)
+        _, state = live.listen(time.monotonic() + 20)
+        live.stop()
+        assert state.candidate.value == Decimal(3)
+        with Record.open(live.record, read_only=True) as record:
+            said = [entry.body for entry in record.entries() if entry.kind == "said"]
+            assert all(turn.same for turn in turns(record))
+        assert [(b["heard"]["text"], b["microphone"]) for b in said[-2:]] == [
+            ("helper reading", "technician"),
+            ("three parts per million", "helper"),
+        ]
+
+
 def wait_for(live, what):
     """Waits until the record says that of a device; when it was written."""
     started = time.monotonic()

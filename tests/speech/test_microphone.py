@@ -12,7 +12,8 @@ import pytest
 from numpy.typing import NDArray
 
 from assistant.errors import Problem
-from assistant.speech.microphone import Microphone, MicrophoneLost
+from assistant.speech.devices import MicrophoneLost
+from assistant.speech.microphone import Microphone
 
 
 class SoundLibrary:

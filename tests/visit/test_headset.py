@@ -11,8 +11,8 @@ from scripted_ears import ScriptedEars, open_visit
 from assistant.dialogue.state import Phase
 from assistant.review.replay import rows
 from assistant.review.timeline import moments
+from assistant.speech.devices import MicrophoneLost
 from assistant.speech.ears import Utterance
-from assistant.speech.microphone import MicrophoneLost
 from assistant.speech.player import Played
 from assistant.visit.record import Record, TestClock
 from assistant.visit.visit import turns
