@@ -16,7 +16,7 @@ from assistant.speech.ears import TwoEars, Utterance
 RATE = 16_000
 BLOCK = 320
 VISIT = read_audio(top_folder("audio_fixtures") / "visits" / "hot-surface.flac").samples
-WORD = VISIT[round(1.0 * RATE) : round(3.6 * RATE)]  # the first utterance, with quiet around it
+WORD = VISIT[round(1.9 * RATE) : round(3.238 * RATE)]  # without the recording's own noise around it
 
 
 class Device:
