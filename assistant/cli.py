@@ -73,6 +73,9 @@ errors = Console(stderr=True, highlight=False, soft_wrap=True)
 
 DEMO_VISITS = {
     "hot-surface": "a yearly check of a hot surface igniter",
+    "direct-spark": "a no heat visit to a direct spark furnace",
+    "standing-pilot": "a yearly check of a standing pilot",
+    "intermittent-pilot": "the safety test of an intermittent pilot, LP",
     "gas-odour": "a visit that meets a gas odour",
 }
 VoiceEngine = Literal["bundled", "system"]
