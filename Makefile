@@ -81,7 +81,7 @@ bench-hearing: .venv/.bench
 	$(BIN)/pip install --quiet --group bench
 	touch $@
 
-bench-faults: .venv/.product
+bench-faults: .venv/.dev
 	$(BIN)/python tests/bench/faults.py
 
 # The bundled model: make graph, make model.

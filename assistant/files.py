@@ -275,12 +275,16 @@ class Library:
         return procedure
 
     def flaws_in(self, path: Path) -> list[Flaw]:
-        """All that is wrong in a data file: a procedure, a part, or a file of limits, hazards or quantities.
+        """All that is wrong in a data file: a procedure, a part, the table of faults, or a file of limits, hazards
+        or quantities.
 
         Which it is follows from its name (limits.yaml), else from its keys: a procedure has a name.
         """
         data = read_yaml(path)
         kind = _ENTRIES.get(path.name)
+        if path.name == "faults.yaml":
+            faults = fit(path, data, Faults)
+            return faults if isinstance(faults, list) else []
         if not isinstance(data, Mapping):
             return [Flaw(path, 1, 1, "this is no list of keys; see the published schema.")]
         if kind is None and ("name" in data or "ignition" in data or not ({"steps", "repairs"} & data.keys())):
@@ -343,7 +347,7 @@ class Library:
 
         if whole.problems:
             return None, [flaw(place, says) for place, says in whole.problems]
-        head = written.model_dump(include={"name", "title", "ignition", "fuel", "visit"})
+        head = written.model_dump(include={"name", "title", "ignition", "fuel", "visit", "order"})
         procedure = fit(path, {**head, "steps": whole.steps, "repairs": whole.repairs}, Procedure)
         if isinstance(procedure, list):
             return None, procedure
@@ -377,7 +381,8 @@ class Library:
     def rules_for(self, job: Job, history: History | None = None) -> Rules:
         """What a visit for this job is worked by; history: of the appliance, where it is known."""
         limits = self.limits_for(job.appliance.fuel, job.appliance.ignition, job.visit)
-        return Rules(self.procedure_for(job), self.quantities, limits, self.hazards, job, history or History())
+        procedure = self.procedure_for(job)
+        return Rules(procedure, self.quantities, limits, self.hazards, job, history or History(), self.faults)
 
     def procedure_for(self, job: Job) -> Procedure:
         """The procedure for a job, the shop's own before one that is shipped; Problem when there is none."""

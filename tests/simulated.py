@@ -143,8 +143,9 @@ class Technician:
 
     @cached_property
     def possible(self) -> set[Branch]:
-        """Every branch that this job can take."""
-        return {(step.id, outcome) for step in self.procedure.steps for outcome in self.answers(step)}
+        """Every branch that this job can take, whatever the fault is."""
+        steps = [step for step in self.procedure.steps if not step.if_it_tells]
+        return {(step.id, outcome) for step in steps for outcome in self.answers(step)}
 
     def answers(self, step: Step) -> dict[str, list[list[str]]]:
         """Outcome -> ways to say what ends the step in it, each some utterances."""
@@ -262,9 +263,9 @@ class Technician:
         return self.way(step, self._is_new) or self.way(step, lambda at: at == END)
 
     def _is_new(self, step: str) -> bool:
-        return step != END and any(
-            (step, outcome) not in self.taken for outcome in self.answers(self.procedure.step(step))
-        )
+        if step == END or self.procedure.step(step).if_it_tells:
+            return False
+        return any((step, outcome) not in self.taken for outcome in self.answers(self.procedure.step(step)))
 
     def way(self, step: str, wanted: Callable[[str], bool]) -> str:
         """The outcome that leads soonest to a step (or the end) that is wanted; empty where none does."""

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 from assistant.dialogue.state import Found, Taken
 from assistant.language.meaning import Value
+from assistant.trade.feeds import Result, Spoken
 from assistant.trade.findings import FINDINGS
 from assistant.trade.judging import Verdict
 from assistant.trade.quantities import Overload
@@ -40,6 +43,28 @@ def finding_body(found: Found) -> dict[str, object]:
     if FINDINGS[found.name].assumption:
         body["assumption"] = FINDINGS[found.name].assumption
     return {**body, **(verdict_body(found.verdict) if found.verdict else {})}
+
+
+def worked_body(step: str, spoken: Spoken, result: Result, verdict: Verdict | None) -> dict[str, object]:
+    """What was worked out aside, with its inputs and where each came from."""
+    worked = result.worked
+    doubt = worked.expanded_uncertainty
+    return {
+        "step": step,
+        "working": spoken.name,
+        "value": f"{worked.value:f}" if isinstance(worked.value, Decimal) else worked.value,
+        "unit": spoken.unit,
+        "worked_uncertainty": None if doubt is None else f"{doubt:f}",
+        "whole": result.whole,
+        "inputs": {
+            key: {"value": str(known.value), "unit": known.unit, "from": known.origin}
+            for key, known in result.inputs.items()
+        },
+        "generic": list(result.generic),
+        "assumptions": list(worked.assumptions),
+        "source": worked.source,
+        **(verdict_body(verdict) if verdict else {}),
+    }
 
 
 def verdict_body(verdict: Verdict) -> dict[str, object]:

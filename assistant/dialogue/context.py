@@ -10,7 +10,7 @@ from assistant.dialogue import wording
 from assistant.dialogue.effects import Effect, Manner, Say
 from assistant.dialogue.events import Said
 from assistant.dialogue.state import Phase, Rules, State
-from assistant.language.meaning import Meaning, Question
+from assistant.language.meaning import Meaning, Question, Value
 from assistant.language.utterance import Language
 from assistant.trade import units
 from assistant.trade.procedures import State as Site
@@ -48,6 +48,10 @@ class Context:
     def question(self, state: State) -> Question:
         """What is being asked: it decides which words are heard and what they mean."""
         step = self.rules.procedure.step(state.step)
+        if state.phase is Phase.WORKING and state.working:
+            works = state.working
+            asks = works.asks and not works.heard
+            return Question(state.phase.value, self.quantity(works.asks) if asks else None)
         if state.phase is not Phase.ASKING:
             return Question(state.phase.value)
         quantity = self.asked(state)
@@ -56,7 +60,12 @@ class Context:
 
     def meaning(self, state: State, event: Said) -> Meaning:
         """What was said, at what is asked."""
-        return self.language.understand(event.heard.text, self.question(state), state.refused)
+        return self.language.understand(event.heard.text, self.question(state), self.refused(state))
+
+    @staticmethod
+    def refused(state: State) -> tuple[Value, ...]:
+        """The values that were answered with no, of what is asked."""
+        return state.working.refused if state.phase is Phase.WORKING and state.working else state.refused
 
     def unfit(self, site: Site, step: Step) -> str:
         """Why a step may not be worked as power and gas are; empty when it may."""
@@ -75,6 +84,8 @@ class Context:
 
     def asked(self, state: State) -> str | None:
         """The quantity that an answer is for: of the reading taken back, of a time to be told, or of the step."""
+        if state.phase is Phase.WORKING and state.working:
+            return state.working.asks or None
         if state.correcting:
             return state.correcting.quantity
         return state.untold[0] if state.untold else self.rules.procedure.step(state.step).quantity

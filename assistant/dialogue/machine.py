@@ -10,6 +10,7 @@ Theory of operation. A step opens in WARNING when it has hazards; they must have
 a spoken yes waits in CONFIRMING; one that does not is taken at its read-back. What the step leads to depends
 on how the reading stands. A timed step takes marks and says nothing between them; MISSED asks which event got
 none, and TIMED for a yes to the times. A repair (REPAIR) voids what it touches and walks the visit again, as left.
+"Work out" and "clock the meter" work at any step: WORKING asks what is lacking, and goes back to where it came from.
 After the last step DECIDING asks whether the appliance stays on, SHUTTING follows a "no", TELLING and FOLLOW_UP
 record who was told and what is to be done. Stop and the emergency words act in every phase but the last. In
 EMERGENCY only "area clear" helps, then a recorded name and a yes; then the visit starts again from its first step,
@@ -20,7 +21,19 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue import answers, asides, emergencies, ending, presence, readings, repairs, timing, wording
+from assistant.dialogue import (
+    answers,
+    asides,
+    causes,
+    emergencies,
+    ending,
+    presence,
+    readings,
+    repairs,
+    timing,
+    wording,
+    working_out,
+)
 from assistant.dialogue.context import Context, Handler, Turn, say
 from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Event, Opened, Quiet, Said, Voiced
@@ -58,9 +71,11 @@ class Dialogue(Context):
         if state.phase is Phase.CLOSED:
             return state, []
         hello = say(f"Going on with the visit. {wording.how_far(state, self.rules)}")
-        if state.counts_marks or state.timer_from_s is not None:
+        works = state.working
+        if state.counts_marks or state.timer_from_s is not None or (works and works.from_s is not None):
             # The stream's clock begins anew after an interruption: no time reaches across it.
             state = replace(state, marks=(), missed=(), timer_from_s=None)
+            state = replace(state, working=replace(works, from_s=None) if works else None)
             lost: list[Effect] = [Note("marks-dropped", {"step": state.step, "reason": "interrupted"})]
             hello = [*lost, *hello, *say("The marks are lost. Run it again.")]
         if state.phase is Phase.WARNING:
@@ -130,6 +145,11 @@ EVERYWHERE: dict[str, Handler] = {
     "note": asides.note,
     "correction": readings.corrected,
     "unclear": answers.not_understood,
+    "work-out": working_out.work_out,
+    "clock-meter": working_out.clock_the_meter,
+    "symptom": causes.symptom,
+    "probable-cause": causes.probable_cause,
+    "next-measurement": causes.next_measurement,
     **dict.fromkeys(presence.SETTINGS, presence.set_voice),
 }
 """What works in every phase that does not say otherwise; stop and emergency even then."""
@@ -177,6 +197,15 @@ TRANSITIONS: dict[Phase, dict[str, Handler]] = {
     Phase.MISSED: {"hold": asides.hold, "say-again": asides.say_again, "anything": timing.missed},
     Phase.TIMED: {"yes": timing.times_confirmed, "no": timing.times_refused},
     Phase.REPAIR: {"hold": asides.hold, "say-again": asides.say_again, "anything": repairs.named},
+    Phase.WORKING: {
+        "reading": working_out.heard_input,
+        "yes": working_out.yes_no,
+        "no": working_out.yes_no,
+        "mark": working_out.mark,
+        "correction": working_out.corrected,
+        "skip": working_out.given_up,
+        "go-back": working_out.given_up,
+    },
     Phase.DECIDING: {"yes": ending.decided, "no": ending.decided},
     Phase.SHUTTING: {
         "understood": ending.understood,

@@ -25,7 +25,7 @@ def quiet(dialogue: Context, state: State, event: Quiet) -> Turn:
     if state.counts_marks and state.silences <= MARKS_WAIT:  # whoever speaks does not hear the next mark
         return state, []
     step = dialogue.rules.procedure.step(state.step)
-    alone = state.phase in (Phase.WARNING, Phase.ASKING, Phase.CONFIRMING) and dialogue.has_danger(step)
+    alone = state.phase in (Phase.WARNING, Phase.ASKING, Phase.CONFIRMING, Phase.WORKING) and dialogue.has_danger(step)
     if not alone:
         return state, [*say("I am listening."), *present(dialogue, state)]
     body = {"step": step.id, "times": state.silences, "seconds": event.seconds}

@@ -12,6 +12,7 @@ from enum import Enum
 
 from assistant.dialogue.effects import Say
 from assistant.language.meaning import Value
+from assistant.trade.faults import Faults
 from assistant.trade.history import History
 from assistant.trade.job import Job
 from assistant.trade.judging import Verdict
@@ -38,6 +39,7 @@ class Phase(Enum):
     DECIDING = "deciding"  # at the end: for the technician's decision whether the appliance stays on
     SHUTTING = "shutting"  # at the end: for gas and power being shut off
     TELLING = "telling"  # at the end: for the name of who was told
+    WORKING = "working-out"  # for an input of what is worked out aside
     FOLLOW_UP = "follow-up"  # at the end: for what is to be done
     CLOSED = "closed"
 
@@ -46,7 +48,7 @@ class Phase(Enum):
 class Rules:
     """What a visit is worked by; stored whole in its record, so that it can be judged again as it was.
 
-    history: what earlier visits to the same appliance read.
+    history: what earlier visits to the same appliance read. faults: the table of faults.
     """
 
     procedure: Procedure
@@ -55,6 +57,7 @@ class Rules:
     hazards: Mapping[str, Hazard]
     job: Job
     history: History = field(default_factory=History)
+    faults: Faults = field(default_factory=Faults)
 
 
 @dataclass(frozen=True)
@@ -103,7 +106,7 @@ class Taken:
 
 @dataclass(frozen=True)
 class Found:
-    """A finding that was worked out from readings. voided: a repair came after it."""
+    """A finding that was worked out from readings. voided: a repair came after it. aside: by voice, at any step."""
 
     name: str
     step: str
@@ -112,6 +115,7 @@ class Found:
     verdict: Verdict | None
     problem: str = ""
     voided: bool = False
+    aside: bool = False
 
 
 @dataclass(frozen=True)
@@ -129,6 +133,28 @@ class Mark:
 
     at_s: float
     event: str = ""
+
+
+@dataclass(frozen=True)
+class Working:
+    """Something that is worked out aside, while inputs of it are asked. name: in `trade.feeds`.
+
+    back: the phase that it came from, and goes back to. asks: the quantity that is asked; empty while it is asked
+    whether all other gas is off. fresh: the meter is clocked anew. others_off: all other gas is off. said: what was
+    said so far, by quantity. declined: quantities that nobody knows. heard: what waits for a yes. refused: its
+    values that were answered with no. from_s: the first mark, on the stream's sample clock.
+    """
+
+    name: str
+    back: Phase
+    asks: str = ""
+    fresh: bool = False
+    others_off: bool = False
+    said: tuple[tuple[str, Taken], ...] = ()
+    declined: tuple[str, ...] = ()
+    heard: Candidate | None = None
+    refused: tuple[Value, ...] = ()
+    from_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -188,6 +214,7 @@ class State:
     skipped: tuple[Skipped, ...] = ()
     outcomes: tuple[tuple[str, str], ...] = ()  # step -> how it was left, the last time
     repairs: tuple[Repaired, ...] = ()
+    ran: tuple[str, ...] = ()  # steps of runs by cause that are behind
     stands: tuple[str, ...] = ()  # steps that are passed over on the way back from a repair
     as_left: tuple[str, ...] = ()  # steps that a repair touched: they are asked again, as left
     path: tuple[str, ...] = ()  # steps left behind, in order
@@ -197,6 +224,8 @@ class State:
     marks: tuple[Mark, ...] = ()  # of this timed step, or of the trials that are counted
     missed: tuple[str, ...] = ()  # its events that are said to have got no mark
     untold: tuple[str, ...] = ()  # its times that no two marks give, still to be told in seconds
+    working: Working | None = None
+    symptom: str = ""  # as the technician told it; in the table of faults
     ending: Ending = field(default_factory=Ending)
     said: tuple[Say, ...] = ()  # for "say again"
     silences: int = 0  # how often in a row nobody said anything

@@ -19,6 +19,7 @@ from assistant.dialogue.figures import (
     work_out,
     worst_of_times,
 )
+from assistant.dialogue.ranking import next_of
 from assistant.dialogue.state import Candidate, Ending, Phase, Skipped, State, Taken
 from assistant.dialogue.summary import TAKEN_BACK, summary_of
 from assistant.trade.findings import FINDINGS
@@ -53,12 +54,12 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
     if step_id in state.stands:  # once: where the procedure comes back to it, it is asked
         state = replace(state, stands=tuple(s for s in state.stands if s != step_id))
         note = Note("stands", {"step": step_id, "outcome": state.outcome(step_id)})
-        turn, effects = open_step(dialogue, state, dialogue.rules.procedure.after(step, state.outcome(step_id)))
+        turn, effects = go_to(dialogue, state, dialogue.rules.procedure.after(step, state.outcome(step_id)))
         return turn, [note, *effects]
     if reason := left_out(step, dialogue.rules.job):
         state = left_with(replace(state, skipped=(*state.skipped, Skipped(step.id, reason))), step.id, "skip")
         note = Note("left-out", {"step": step.id, "reason": reason})
-        turn, effects = open_step(dialogue, state, dialogue.rules.procedure.after(step, "skip"))
+        turn, effects = go_to(dialogue, state, dialogue.rules.procedure.after(step, "skip"))
         return turn, [note, *effects]
     unfit = dialogue.unfit(state.site, step)
     if unfit:
@@ -99,8 +100,28 @@ def leave(dialogue: Context, state: State, outcome: str, effects: list[Effect]) 
     if site != state.site:
         effects = [*effects, Note("site", {"power": site.power, "gas": site.gas, "step": step.id})]
     state = left_with(replace(state, site=site, path=(*state.path, step.id)), step.id, outcome)
-    turn, more = open_step(dialogue, state, dialogue.rules.procedure.after(step, outcome))
+    turn, more = go_to(dialogue, state, dialogue.rules.procedure.after(step, outcome))
     return turn, [*effects, *more]
+
+
+def go_to(dialogue: Context, state: State, step_id: str) -> Turn:
+    """Opens the step that the one in hand leads to; of a run, the step that tells most of the fault."""
+    procedure = dialogue.rules.procedure
+    run = procedure.run(state.step)
+    if run:  # the one in hand is behind, and the rest of its run comes first
+        state = replace(state, ran=(*state.ran, state.step))
+    else:
+        run = procedure.run(step_id)
+        state = replace(state, ran=tuple(step for step in state.ran if all(step != of.id for of in run)))
+    while run:
+        chosen, why = next_of(dialogue, state, [step for step in run if step.id not in state.ran])
+        if chosen:
+            turn, effects = open_step(dialogue, state, chosen.id)
+            return turn, [*why, *effects]
+        step_id = procedure.after_run(run)
+        run = procedure.run(step_id)
+        state = replace(state, ran=tuple(step for step in state.ran if all(step != of.id for of in run)))
+    return open_step(dialogue, state, step_id)
 
 
 def left_with(state: State, step: str, outcome: str) -> State:
@@ -127,6 +148,8 @@ def present(dialogue: Context, state: State) -> list[Effect]:
             return say(f"As left. {step.say}" if step.id in state.as_left else step.say)
         case Phase.WARNING:
             return say("Say understood.")
+        case Phase.WORKING if state.working:
+            return say(wording.asked_to_work_out(state.working, dialogue.rules))
         case Phase.CONFIRMING if state.candidate and state.candidate.command:
             return say(f"Did you mean, {state.candidate.command.replace('-', ' ')}?")
         case Phase.CONFIRMING if state.candidate:
@@ -279,6 +302,7 @@ def emergency(state: State, why: str, alarm: str) -> Turn:
         marks=(),
         missed=(),
         untold=(),
+        working=None,
         stands=(),  # nothing of it is known to hold any more
         failures=0,
     )

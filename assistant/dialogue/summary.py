@@ -110,6 +110,7 @@ def _measured(step: Step, of: Taken | Found, verdict: Verdict | None, title: str
     if verdict is None or verdict.outcome in ("pass", "noted", "cannot-judge"):
         return {}
     failed = verdict.accepted is False
+    tests = bool(step.proves) and not (isinstance(of, Found) and of.aside)
     guarded = verdict.limit is not None and verdict.limit.guarded
     return {
         "step": step.id,
@@ -118,13 +119,13 @@ def _measured(step: Step, of: Taken | Found, verdict: Verdict | None, title: str
         "value": plain(of.value),
         "unit": of.unit,
         "as_found": of.voided,
-        "unsafe": failed and (guarded or bool(step.proves)) and not of.voided,
-        **_in_plain_words(step),
+        "unsafe": failed and (guarded or tests) and not of.voided,
+        **_in_plain_words(step if tests else None),
     }
 
 
-def _in_plain_words(step: Step) -> Body:
-    hazard, restores = HAZARDS[step.proves[0] if step.proves else "other"]
+def _in_plain_words(step: Step | None) -> Body:
+    hazard, restores = HAZARDS[step.proves[0] if step and step.proves else "other"]
     return {"hazard": hazard, "restores": restores}
 
 

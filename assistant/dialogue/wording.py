@@ -11,9 +11,11 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-from assistant.dialogue.state import Candidate, Found, Mark, Phase, Rules, State, Taken
+from assistant.dialogue.state import Candidate, Found, Mark, Phase, Rules, State, Taken, Working
 from assistant.language.meaning import Unclear, Value
 from assistant.language.spoken import spoken_number, spoken_unit, spoken_value
+from assistant.trade.faults import UNUSUAL, Probable
+from assistant.trade.feeds import Result, Spoken
 from assistant.trade.findings import FINDINGS
 from assistant.trade.history import Earlier, Slope
 from assistant.trade.judging import RISING, Limit, Verdict
@@ -198,6 +200,69 @@ def slope(line: Slope) -> str:
     years = line.years_to_limit.quantize(Decimal("0.1"))
     about = f"about {spoken_quantity(years)} years" if years >= 1 else "under a year"
     return f"{told} At this slope, at its limit in {about}. It may be sooner, or later."
+
+
+def asked_to_work_out(works: Working, rules: Rules) -> str:
+    """What is asked for something that is worked out aside."""
+    if works.heard:
+        return f"I heard {read_back(works.heard)}. Is that right?"
+    if not works.asks:
+        if rules.job.appliance.fuel == "LP":
+            return "L P usually has no meter. Is there one, with all other gas on it off, pilots too?"
+        return "Is all other gas on this meter off, pilots too? Say yes or no."
+    quantity = rules.quantities[works.asks]
+    if works.asks == "meter-dial-seconds":
+        if works.from_s is not None:
+            return "Say mark again after one whole turn."
+        return "At full fire, say mark as the hand starts a turn, and mark at its end. Or say the seconds."
+    return f"Say the {quantity.spoken}, in {spoken_unit(quantity.unit)}. Say no if it is not known."
+
+
+def worked(spoken: Spoken, result: Result, verdict_said: Verdict | None) -> str:
+    """What was worked out aside: value, uncertainty, how it stands, and what it rests on."""
+    value = result.worked.value
+    assert isinstance(value, Decimal)
+    figure = spoken_quantity(round_significant(value, 3))
+    said = [f"{capital(spoken.says)} is {figure} {spoken_unit(spoken.unit, value)}."]
+    doubt = result.worked.expanded_uncertainty
+    if doubt is None:
+        said.append("How exact it is, is not known.")
+    else:
+        more = "" if result.whole else ", or more"
+        said.append(f"Give or take {spoken_quantity(round_significant(doubt, 2))}{more}.")
+    if verdict_said:
+        said.append(verdict(verdict_said, value))
+    elif spoken.finding and result.generic:
+        said.append("It is not judged.")
+    if result.generic:
+        said.append(f"It rests on a generic {' and '.join(result.generic)}.")
+    return " ".join([*said, *([spoken.caution] if spoken.caution else [])])
+
+
+def probable_cause(rules: Rules, causes: Sequence[Probable], why: str | None, seen: Mapping[str, str]) -> str:
+    """The ranked causes; a probability, never a finding."""
+    if not causes:
+        return "No cause fits what was read so far. Say symptom, and what it does."
+    first = f"Probable cause, {causes[0].cause}."
+    if why:
+        outcome = "not as usual" if seen[why] == UNUSUAL else seen[why]
+        first += f" For {rules.faults.observations[why].say}: {outcome}."
+    rest = [each.cause for each in causes[1:3]]
+    return f"{first} Then, {'; or '.join(rest)}." if rest else first
+
+
+def next_measurement(rules: Rules, best: str | None, site: Site) -> str:
+    """What to measure next."""
+    if best is None:
+        return "No measurement would tell more now."
+    observation = rules.faults.observations[best]
+    told = f"Next best, {observation.say}."
+    needs = [
+        f"the {what} {wanted}"
+        for what, wanted, actual in (("power", observation.power, site.power), ("gas", observation.gas, site.gas))
+        if wanted not in (None, actual)
+    ]
+    return f"{told} It needs {' and '.join(needs)}. Not as things are now." if needs else told
 
 
 def taken(reading: Taken) -> str:

@@ -48,6 +48,8 @@ _UNITS = {
     "ppm": ("part per million", "parts per million", "a share in parts per million"),
     "second": ("second", "seconds", "a time"),
     "Btu_per_hour": ("B T U per hour", "B T U per hour", "a heat rate"),
+    "cubic_foot": ("cubic foot", "cubic feet", "a volume"),
+    "Btu_per_cubic_foot": ("B T U a cubic foot", "B T U a cubic foot", "a heating value"),
     "dimensionless": ("try", "tries", "a count"),
     "cubic_foot_per_minute": ("cubic foot per minute", "cubic feet per minute", "an air flow"),
 }

@@ -208,6 +208,19 @@ class Language:
         words = normalise(text)
         return self._tag("repair", words[1:] if words[:1] == (REPAIR_FIRST,) else words)
 
+    def working(self, text: str) -> str:
+        """What is to be worked out, of "work out the rise"; empty when the words are no such command."""
+        return self._inner("work_out", "working", text)
+
+    def symptom(self, text: str) -> str:
+        """The symptom that is told, of "symptom no glow"; empty when the words are no such command."""
+        return self._inner("symptom", "symptom_said", text)
+
+    def _inner(self, command: str, rule: str, text: str) -> str:
+        for node in self.grammar.parse(command, normalise(text)):
+            return node.nodes(rule)[0].tags[0]
+        return ""
+
     def _tag(self, rule: str, words: tuple[str, ...]) -> str:
         return next((node.tags[0] for node in self.grammar.parse(rule, words)), "") if words else ""
 

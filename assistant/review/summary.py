@@ -397,6 +397,25 @@ class _Fold:
             name, body["step"], body.get("value", ""), body["unit"], body["problem"], body.get("assumption", ""), judged
         )
 
+    def _worked_out(self, entry: Entry, body: dict[str, Any]) -> None:
+        judged = _judged(body) if "verdict" in body else None
+        doubt = body["worked_uncertainty"]
+        rests = [
+            *([f"± {doubt} (k = 2){'' if body['whole'] else ' or more'}"] if doubt else []),
+            *(f"{key} {known['value']} ({known['from']})" for key, known in body["inputs"].items()),
+            *(f"generic {name}" for name in body["generic"]),
+            *body["assumptions"],
+        ]
+        name = body["working"]
+        self.findings[name] = Finding(name, body["step"], body["value"], body["unit"], "", "; ".join(rests), judged)
+
+    def _symptom(self, entry: Entry, body: dict[str, Any]) -> None:
+        self._happened(entry, "symptom", f"Symptom told: {body['symptom']}.")
+
+    def _causes(self, entry: Entry, body: dict[str, Any]) -> None:
+        ranked = ", ".join(f"{cause} {share:.0%}" for cause, share in body["causes"][:3]) or "none fits"
+        self._happened(entry, "probable-cause", f"Probable causes, among those of the table: {ranked}.")
+
     def _answer(self, entry: Entry, body: dict[str, Any]) -> None:
         step = body["step"]
         self.answers.append(Answer(entry.utc, step, self.title(step), body.get("answer", "done")))
@@ -493,6 +512,9 @@ _HANDLERS = {
     "correction": _Fold._correction,
     "refused": _Fold._refused,
     "finding": _Fold._finding,
+    "worked-out": _Fold._worked_out,
+    "symptom": _Fold._symptom,
+    "probable-cause": _Fold._causes,
     "answer": _Fold._answer,
     "done": _Fold._answer,
     "remark": _Fold._remark,

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from assistant.trade.procedures import (
     EMERGENCY,
     END,
+    NEVER_LEFT_OUT,
     Danger,
     Hazard,
     Keys,
@@ -163,19 +164,6 @@ def required(procedure: Procedure) -> dict[Proof, str]:
     return found
 
 
-NEVER_LEFT_OUT: tuple[Proof, ...] = (
-    "proved-dead",
-    "low-gas-check",
-    "venting",
-    "flame-failure",
-    "lock-out",
-    "safe-shut-down",
-    "jumpers-out",
-    "leak-check",
-)
-"""Tests without which no visit leaves the gas on: their steps cannot be skipped or left out."""
-
-
 def _incomplete(procedure: Procedure) -> Iterator[Wrong]:
     proved = {proof for step in procedure.steps for proof in step.proves}
     for proof, whom in required(procedure).items():
@@ -285,7 +273,7 @@ def _unsafe_paths(
     had = {step.id: dangers(step, quantities) for step in procedure.steps}
     must = tuple(required(procedure))
     restarts = {repair.restart for repair in procedure.repairs.values()}
-    waiting = [(procedure.steps[0].id, _On())]
+    waiting = [(first, _On()) for first in _entered(procedure, procedure.steps[0].id)]
     seen: set[tuple[str, _On]] = set()
     said: dict[Wrong, None] = {}
     leads_to: dict[str, set[str]] = {step.id: set() for step in procedure.steps}
@@ -301,12 +289,27 @@ def _unsafe_paths(
         step = procedure.steps[at]
         said.update(dict.fromkeys(on.wrong_at(step, at, had[step_id], procedure.fuel, hazards)))
         for outcome in (*step.outcomes(), *(("skip",) if step.needs else ())):
-            target = procedure.after(step, outcome)
-            leads_to[step_id].add(target)
-            waiting.append((target, on.after(step, outcome, hazards)))
-        waiting.extend((restart, _On(on.site)) for restart in restarts)
+            for target in _targets(procedure, step, outcome):
+                leads_to[step_id].add(target)
+                waiting.append((target, on.after(step, outcome, hazards)))
+        waiting.extend((first, _On(on.site)) for restart in restarts for first in _entered(procedure, restart))
     yield from said
     yield from _dead_ends(procedure, leads_to, {step_id for step_id, _ in seen})
+
+
+def _entered(procedure: Procedure, target: str) -> Iterator[str]:
+    """Where a path that leads to a step may come: of a run to any of its steps, or past it."""
+    while run := procedure.run(target):
+        yield from (step.id for step in run)
+        target = procedure.after_run(run)
+    yield target
+
+
+def _targets(procedure: Procedure, step: Step, outcome: str) -> Iterator[str]:
+    """Where an outcome may lead, whatever the order of a run: to any other of its steps, or past it."""
+    run = procedure.run(step.id)
+    target = run[0].id if run else procedure.after(step, outcome)
+    return (each for each in _entered(procedure, target) if not run or each != step.id)
 
 
 def _dead_ends(procedure: Procedure, leads_to: Mapping[str, set[str]], reached: set[str]) -> Iterator[Wrong]:

@@ -11,7 +11,7 @@ before any that needs a change of either, and what alters the appliance comes la
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal, Self
@@ -20,13 +20,14 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from assistant.trade.job import Fuel
 from assistant.trade.judging import Limit, Value
-from assistant.trade.procedures import State
+from assistant.trade.procedures import State, Step
 from assistant.trade.quantities import Overload
 
 SHOWN = 0.9  # how often a cause shows the outcome that is its mark (convention of the data file)
 USUAL = 0.95  # how often an observation that the cause does not touch is as usual
 EXCLUDED = 0.01  # posterior below which a cause has dropped out
 UNTOLD = 0.05  # bits below which a measurement tells nothing
+UNUSUAL = "unusual"  # an outcome: any but the usual one, as the "no" of a check
 
 Evidence = Mapping[str, str]  # observation -> outcome
 
@@ -40,17 +41,28 @@ class Observation(_Data):
 
     say: how it is spoken. usual: its outcome where the fault does not touch it. quantity: the reading that decides
     it. none_below: the value, in the unit of its limit, below which a reading means that there is none (common
-    practice). power, gas: the state that it needs; None is any. alters: it changes what was found, so everything
-    else is observed before it.
+    practice). steps: the checks of procedures that decide it, step -> answer -> outcome, `UNUSUAL` where it may be
+    several. repair, rereads: what repair it is, and the quantity that is read again after it: "better" where it then
+    passes, else "same". power, gas: the state that it needs; None is any. alters: it changes what was found, so
+    everything else is observed before it.
     """
 
     say: str
     usual: str
     quantity: str | None = None
     none_below: Decimal | None = None
+    steps: dict[str, dict[Literal["yes", "no"], str]] = Field(default_factory=dict)
+    repair: str | None = None
+    rereads: str | None = None
     power: Literal["dead", "live"] | None = None
     gas: Literal["shut", "on"] | None = None
     alters: bool = False
+
+    def at(self, step: Step) -> tuple[str, ...] | None:
+        """The outcomes that a step tells apart, () for all that there are; None where it does not observe this."""
+        if step.id in self.steps:
+            return tuple(self.steps[step.id].values())
+        return () if self.quantity and self.quantity in (*step.quantities, *step.works_out) else None
 
     def fits(self, site: State) -> bool:
         """Whether it can be observed in this state of power and gas."""
@@ -93,11 +105,12 @@ class Probable:
 
 
 class Faults(_Data):
-    """The table of faults, whole."""
+    """The table of faults, whole. symptoms: what people say of it -> the rows that it may be."""
 
-    observations: dict[str, Observation]
-    causes: dict[str, Cause]
-    rows: tuple[Row, ...]
+    observations: dict[str, Observation] = Field(default_factory=dict)
+    causes: dict[str, Cause] = Field(default_factory=dict)
+    rows: tuple[Row, ...] = ()
+    symptoms: dict[str, tuple[str, ...]] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _names_exist(self) -> Self:
@@ -114,7 +127,16 @@ class Faults(_Data):
                     raise ValueError(f"the cause {name!r} shows {observation!r}, which is not an observation")
             if not any(name in row.causes for row in self.rows):
                 raise ValueError(f"the cause {name!r} is in no row")
+        for name, rows in self.symptoms.items():
+            for row_name in rows:
+                if all(row.symptom != row_name for row in self.rows):
+                    raise ValueError(f"the symptom {name!r} names the row {row_name!r}, which is not listed")
         return self
+
+    def seen_with(self, symptom: str) -> dict[str, str]:
+        """What a symptom shows by itself: what all of its rows have in common."""
+        rows = [set(row.seen.items()) for row in self.rows if row.symptom in self.symptoms.get(symptom, ())]
+        return dict(sorted(set.intersection(*rows))) if rows else {}
 
     def outcomes(self, observation: str) -> tuple[str, ...]:
         """Every outcome that an observation can have, the usual one first."""
@@ -128,10 +150,10 @@ class Faults(_Data):
         return tuple(found)
 
     def picked(self, evidence: Evidence, fuel: Fuel, symptom: str | None = None) -> tuple[Row, ...]:
-        """The rows that fit: the one named, or those of which all was seen; with neither, none."""
+        """The rows that fit: those of the symptom, or the one of that name; else those of which all was seen."""
         rows = [row for row in self.rows if row.fuel in (None, fuel)]
         if symptom is not None:
-            return tuple(row for row in rows if row.symptom == symptom)
+            return tuple(row for row in rows if row.symptom in self.symptoms.get(symptom, (symptom,)))
         return tuple(row for row in rows if row.seen and all(evidence.get(k) == v for k, v in row.seen.items()))
 
     def probable(self, evidence: Evidence, fuel: Fuel, symptom: str | None = None) -> list[Probable]:
@@ -141,24 +163,27 @@ class Faults(_Data):
             for rank, name in enumerate(row.causes):
                 prior[name] = prior.get(name, 0.0) + 0.5**rank
         weights = {
-            name: weight * math.prod(self._likelihood(name, *seen) for seen in evidence.items())
+            name: weight * math.prod(self.likelihood(name, *seen) for seen in evidence.items())
             for name, weight in prior.items()
         }
         total = sum(weights.values())
         ranked = sorted(weights, key=lambda name: -weights[name])
         return [Probable(n, weights[n] / total) for n in ranked if total and weights[n] / total >= EXCLUDED]
 
-    def _likelihood(self, cause: str, observation: str, outcome: str) -> float:
+    def likelihood(self, cause: str, observation: str, outcome: str) -> float:
+        """How often a cause shows an outcome of an observation, 0 to 1."""
         outcomes = self.outcomes(observation)
         usual = self.observations[observation].usual
+        if outcome == UNUSUAL:
+            return 1 - self.likelihood(cause, observation, usual)
         return self.causes[cause].likelihood(observation, outcome, usual, max(len(outcomes), 2))
 
-    def information(self, observation: str, causes: Iterable[Probable]) -> float:
-        """What observing it is expected to tell about the causes, in bits."""
+    def information(self, observation: str, causes: Iterable[Probable], told: tuple[str, ...] = ()) -> float:
+        """What observing it is expected to tell about the causes, in bits. told: the outcomes told apart; () is all."""
         held = list(causes)
         bits = 0.0
-        for outcome in self.outcomes(observation):
-            given = [p.probability * self._likelihood(p.cause, observation, outcome) for p in held]
+        for outcome in told or self.outcomes(observation):
+            given = [p.probability * self.likelihood(p.cause, observation, outcome) for p in held]
             total = sum(given)
             bits += sum(
                 share * math.log2(share / total / p.probability) for share, p in zip(given, held, strict=True) if share
@@ -213,11 +238,18 @@ class Faults(_Data):
         return "high" if too_high or watch else "good"
 
 
-def spoken(causes: list[Probable], next_say: str | None) -> str:
-    """The ranking in one or two short sentences; says that it is a probability, not a finding."""
+def because(faults: Faults, evidence: Evidence, causes: Sequence[Probable]) -> str | None:
+    """The observation that speaks most for the first cause over the others; None where none does."""
     if not causes:
-        return "No cause fits what was read so far."
-    first = f"Probable cause: {causes[0].cause}"
-    second = f", then {causes[1].cause}" if len(causes) > 1 else ""
-    then = f" Next best: {next_say}." if next_say else ""
-    return f"{first}{second}.{then}"
+        return None
+
+    def speaks(observation: str) -> float:
+        def likely(cause: str) -> float:
+            return max(faults.likelihood(cause, observation, evidence[observation]), 1e-6)
+
+        others = [(likely(other.cause), other.probability) for other in causes[1:]] or [(0.5, 1.0)]
+        mean = sum(like * share for like, share in others) / sum(share for _, share in others)
+        return math.log(likely(causes[0].cause) / mean)
+
+    best = max(evidence, key=speaks, default=None)
+    return best if best is not None and speaks(best) > 0.1 else None

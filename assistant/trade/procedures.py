@@ -98,6 +98,7 @@ class Step(_Data):
     works_out: findings that this reading completes. proves: the safety tests that it is.
     needs: what it cannot be worked without: "gas" is the job file's figures of the gas meter, anything else a
     fitted part of the appliance. The step is left out where `left_out` gives a reason.
+    if_it_tells: it is only worked in a run by cause, where it tells something of the fault (see `Procedure.run`).
     """
 
     id: str
@@ -120,6 +121,7 @@ class Step(_Data):
     needs: Literal["gas"] | Fitted | None = None
     confirm: bool = False
     stage: Literal["found", "left"] = "found"
+    if_it_tells: bool = False
 
     @model_validator(mode="after")
     def _is_whole(self) -> Self:
@@ -163,13 +165,17 @@ class Repair(_Data):
 
 
 class Procedure(_Data):
-    """The steps for one ignition system, fuel and kind of visit, in order, and what may be repaired on the way."""
+    """The steps for one ignition system, fuel and kind of visit, in order, and what may be repaired on the way.
+
+    order: by-cause where the steps of a run are worked in the order in which they tell most of the fault.
+    """
 
     name: str
     title: str
     ignition: Ignition
     fuel: Fuel
     visit: VisitKind
+    order: Literal["written", "by-cause"] = "written"
     steps: tuple[Step, ...] = Field(min_length=1)
     repairs: dict[str, Repair] = Field(default_factory=dict)
 
@@ -188,6 +194,31 @@ class Procedure(_Data):
                 return number
         raise KeyError(step_id)
 
+    def run(self, step_id: str) -> tuple[Step, ...]:
+        """The steps around one, itself among them, that may be worked in any order; empty where there are none.
+
+        They follow each other, are worked in the same power and gas and change neither, lead nowhere else, and are
+        no test without which the gas is never left on.
+        """
+        if self.order != "by-cause" or not self.has(step_id) or not _may_move(self.step(step_id)):
+            return ()
+        at = self.number(step_id) - 1
+        same = (self.steps[at].power, self.steps[at].gas)
+
+        def fits(step: Step) -> bool:
+            return _may_move(step) and (step.power, step.gas) == same
+
+        first, last = at, at + 1
+        while first > 0 and fits(self.steps[first - 1]):
+            first -= 1
+        while last < len(self.steps) and fits(self.steps[last]):
+            last += 1
+        return self.steps[first:last]
+
+    def after_run(self, run: tuple[Step, ...]) -> str:
+        """The id of the step that follows a run, or END."""
+        return self.after(run[-1], "done")
+
     def after(self, step: Step, outcome: str) -> str:
         """The id of the step to go to, or END."""
         target = step.next.get(outcome) or step.next.get("then")
@@ -195,6 +226,25 @@ class Procedure(_Data):
             return target
         at = self.number(step.id)
         return self.steps[at].id if at < len(self.steps) else END
+
+
+NEVER_LEFT_OUT: tuple[Proof, ...] = (
+    "proved-dead",
+    "low-gas-check",
+    "venting",
+    "flame-failure",
+    "lock-out",
+    "safe-shut-down",
+    "jumpers-out",
+    "leak-check",
+)
+"""Tests without which no visit leaves the gas on: their steps cannot be skipped or left out."""
+
+
+def _may_move(step: Step) -> bool:
+    """Whether a step may be worked before or after its neighbours."""
+    fixed = step.sets or step.next or step.confirm or step.stage == "left" or set(step.proves) & set(NEVER_LEFT_OUT)
+    return step.kind in ("check", "read") and bool(step.power and step.gas) and not fixed
 
 
 def left_out(step: Step, job: Job) -> str:
@@ -267,6 +317,7 @@ class WrittenProcedure(Part):
     ignition: Ignition
     fuel: Fuel
     visit: VisitKind
+    order: Literal["written", "by-cause"] = "written"
 
 
 Keys = tuple[int | str, ...]

@@ -173,6 +173,24 @@ def _correction_note(numbers: Mapping[str, Decimal], _: Mapping[str, str]) -> tu
     return (f"the metered volume is multiplied by {factor:f} for pressure, altitude and temperature",)
 
 
+def _rise(numbers: Mapping[str, Decimal], _: Mapping[str, str]) -> Decimal:
+    for key, value in numbers.items():
+        demand(-100 <= value <= 1000, f"{key} must be from -100 to 1000 degF.")
+    return formulas.temperature_rise(numbers["supply_degF"], numbers["return_degF"])
+
+
+def _inlet_drop(numbers: Mapping[str, Decimal], _: Mapping[str, str]) -> Decimal:
+    for key, value in numbers.items():
+        demand(-1000 <= value <= 1000, f"{key} must be from -1000 to 1000 inH2O.")
+    return numbers["standing_inH2O"] - numbers["running_inH2O"]
+
+
+def _output(numbers: Mapping[str, Decimal], _: Mapping[str, str]) -> Decimal:
+    demand(0 < numbers["input_btuh"] <= 10**7, "The input must be above 0 and at most 10000000 Btu/h.")
+    demand(0 < numbers["efficiency_percent"] <= 100, "The efficiency must be above 0 and at most 100 percent.")
+    return round_significant(numbers["input_btuh"] * numbers["efficiency_percent"] / 100)
+
+
 def _airflow(numbers: Mapping[str, Decimal], _: Mapping[str, str]) -> Decimal:
     ratio = formulas.altitude_density_ratio(numbers["altitude_ft"])
     return formulas.airflow_ft3_min(numbers["output_btuh"], numbers["rise_degF"], ratio)
@@ -226,6 +244,32 @@ _ALL = (
         lambda n, _: formulas.input_rate_kw(n["volume_m3"], n["seconds"], n["heating_value_MJ_m3"]),
         'published: UK plumbing revision site, "Working out gas rate and gross heat input (metric meter)"',
         ("all other gas appliances on the meter are off, pilots too", "the metered gas is not corrected"),
+    ),
+    Working(
+        "temperature-rise",
+        "temperature rise of the air",
+        "degF",
+        (Input("supply_degF", "degF, out of sight of the exchanger"), Input("return_degF", "degF")),
+        _rise,
+        "common practice",
+        ("read after five to ten minutes of steady running",),
+    ),
+    Working(
+        "output",
+        "heat output from input and efficiency (F2)",
+        "Btu/h",
+        (Input("input_btuh", "Btu/h, measured"), Input("efficiency_percent", "percent, steady, gross")),
+        _output,
+        'published: supply house, "Measuring CFMs Using Temperature Rise"',
+        ("the efficiency is of the appliance at a steady run",),
+    ),
+    Working(
+        "inlet-drop",
+        "inlet pressure drop from burner off to full fire",
+        "inH2O",
+        (Input("standing_inH2O", "inH2O, burner off"), Input("running_inH2O", "inH2O, at full fire")),
+        _inlet_drop,
+        "common practice",
     ),
     Working(
         "airflow",

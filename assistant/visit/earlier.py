@@ -58,6 +58,8 @@ def values_of(entries: Iterable[Entry], units: dict[str, str], date: str, days_a
             readings[body["quantity"]].pop()
         elif entry.kind == "finding":
             findings[body["finding"]] = body.get("value", "")
+        elif entry.kind == "worked-out" and "verdict" in body:
+            findings[body["working"]] = body["value"]
     figures = {
         **{name: (figure, FINDINGS[name].unit) for name, figure in findings.items() if name in FINDINGS},
         **{name: (values[-1], units[name]) for name, values in readings.items() if values and name in units},

@@ -15,7 +15,7 @@ FREE_SPEECH = frozenset(
 )
 """Where whatever is said is the answer: a reason, a note, a name, a repair."""
 
-QUESTIONS = frozenset({Phase.ASKING, Phase.CONFIRMING, Phase.TIMED, Phase.DECIDING, Phase.SHUTTING})
+QUESTIONS = frozenset({Phase.ASKING, Phase.WORKING, Phase.CONFIRMING, Phase.TIMED, Phase.DECIDING, Phase.SHUTTING})
 """Where a question stands, so that a reading said now is an answer to it, if a wrong one."""
 
 NO_QUESTION = frozenset({Phase.WARNING, Phase.HOLDING, Phase.EMERGENCY, Phase.CLOSED})

@@ -39,6 +39,7 @@ from assistant.speech.earcons import Earcon, earcon
 from assistant.speech.ears import Ears, Utterance
 from assistant.speech.player import Played, Player, PlayerError
 from assistant.speech.voice import Voice, VoiceError
+from assistant.trade.faults import Faults
 from assistant.trade.history import History
 from assistant.trade.job import Job
 from assistant.trade.limits import GenericLimit
@@ -109,6 +110,7 @@ class Setting:
                 name: {key: model.model_dump(mode="json") for key, model in getattr(rules, name).items()}
                 for name in ("quantities", "limits", "hazards")
             },
+            "faults": rules.faults.model_dump(mode="json", exclude_defaults=True),
             "history": rules.history.model_dump(mode="json"),
             "grammars": self.grammars,
             "grammar_sha256": self.grammar_sha256,
@@ -127,6 +129,7 @@ class Setting:
             {key: Hazard.model_validate(value) for key, value in body["hazards"].items()},
             Job.model_validate(body["job"]),
             History.model_validate(body.get("history", {})),  # older records have none
+            Faults.model_validate(body.get("faults", {})),
         )
         return cls(rules, body["grammars"], body["engine"], body["voice"], tuple(body["origin"]))
 

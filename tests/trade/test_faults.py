@@ -6,7 +6,7 @@ import pytest
 from played_faults import every, play
 
 from assistant.files import library
-from assistant.trade.faults import EXCLUDED, UNTOLD, Faults, spoken
+from assistant.trade.faults import EXCLUDED, UNTOLD, UNUSUAL, Faults, because
 from assistant.trade.procedures import State
 from assistant.trade.quantities import Overload
 
@@ -94,12 +94,38 @@ def test_a_reading_is_an_outcome_by_its_limit(observation, value, quantity, outc
     assert FAULTS.outcome_of(observation, value, library().limits[quantity][0]) == outcome
 
 
-def test_it_says_probable_and_what_is_next():
-    causes = FAULTS.probable({"spark": "none"}, "natural gas")
-    said = spoken(causes, "the spark gap by gauge")
-    assert said.startswith("Probable cause: ")
-    assert said.endswith("Next best: the spark gap by gauge.")
-    assert "No cause" in spoken([], None)
+def test_what_speaks_most_for_the_first_cause():
+    seen = {"spark": "none", "gap": "good", "cable": "open"}
+    causes = FAULTS.probable(seen, "natural gas", "no spark")
+    assert causes[0].cause == "spark cable leaking or open"
+    assert because(FAULTS, seen, causes) == "cable"
+    assert because(FAULTS, {}, causes) is None
+
+
+def test_any_but_the_usual_is_as_likely_as_all_the_others_together():
+    usual = FAULTS.observations["rod-look"].usual
+    for cause in FAULTS.causes:
+        assert FAULTS.likelihood(cause, "rod-look", UNUSUAL) == pytest.approx(
+            1 - FAULTS.likelihood(cause, "rod-look", usual)
+        )
+
+
+def test_every_row_can_be_told_as_a_symptom_by_voice():
+    told = {row for rows in FAULTS.symptoms.values() for row in rows}
+    assert told == set(ROWS)
+    said = {library().language.symptom(sentence) for sentence in library().grammar.sentences("symptom")}
+    assert said == set(FAULTS.symptoms)
+
+
+def test_what_all_rows_of_a_symptom_have_in_common_is_seen():
+    assert FAULTS.seen_with("no glow") == {"glow": "none"}
+    assert FAULTS.seen_with("no inducer") == {}
+
+
+def test_every_check_that_decides_an_observation_is_a_step_of_a_no_heat_visit():
+    steps = {s.id for p in library().procedures.values() if p.visit == "no heat" for s in p.steps}
+    for observation in FAULTS.observations.values():
+        assert set(observation.steps) <= steps
 
 
 def test_a_name_that_is_not_listed_is_refused():

@@ -209,3 +209,29 @@ def test_nothing_in_the_data_sounds_like_a_permission(shelf, sound):
     said += " ".join(hazard.say for hazard in shelf.hazards.values()).lower()
     for word in ("safe to", "ok to", "you may", "approved", "go ahead", "allowed"):
         assert word not in said, word
+
+
+def test_a_run_by_cause_is_safe_in_any_order_or_it_is_refused(shelf):
+    """A warning that only a neighbour in the run gives is enough in the order as written, and in no other."""
+    procedure = shelf.procedures["hot-surface-natural-gas-no-heat"]
+    assert check(procedure, shelf.quantities, shelf.hazards, FINDINGS) == []
+    changed = {
+        "find-neighbours": {"hazards": ("burner-run",), "skippable": False},
+        "find-flue-with-blower": {"hazards": ("hot-flue",)},
+    }
+    steps = tuple(step.model_copy(update=changed.get(step.id, {})) for step in procedure.steps)
+    by_cause = procedure.model_copy(update={"steps": steps})
+    written = by_cause.model_copy(update={"order": "written"})
+    assert check(written, shelf.quantities, shelf.hazards, FINDINGS) == []
+    wrongs = [wrong.says for wrong in check(by_cause, shelf.quantities, shelf.hazards, FINDINGS)]
+    assert wrongs
+    assert all("find-flue-with-blower" in says and "warning of flue gas" in says for says in wrongs)
+
+
+def test_no_step_that_changes_power_or_gas_or_leads_elsewhere_is_in_a_run(shelf):
+    for procedure in shelf.procedures.values():
+        for step in procedure.steps:
+            run = procedure.run(step.id)
+            assert not run or step in run
+            assert not any(each.sets or each.next or each.kind == "do" for each in run)
+            assert len({(each.power, each.gas) for each in run}) <= 1

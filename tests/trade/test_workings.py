@@ -12,6 +12,9 @@ from assistant.trade.workings import WORKINGS, work_out
 SOUND = {
     "input-rate": {"dial_ft3": "0.5", "seconds": "22", "heating_value": "1000"},
     "input-rate-metric": {"volume_m3": "0.04", "seconds": "120", "heating_value_MJ_m3": "39"},
+    "temperature-rise": {"supply_degF": "120", "return_degF": "68"},
+    "output": {"input_btuh": "80000", "efficiency_percent": "80"},
+    "inlet-drop": {"standing_inH2O": "7.2", "running_inH2O": "7"},
     "airflow": {"output_btuh": "64000", "rise_degF": "40", "altitude_ft": "1000"},
     "co-air-free": {"co_ppm": "87", "o2_percent": "5"},
     "co-air-free-from-co2": {"co_ppm": "60", "co2_percent": "7", "fuel": "natural gas"},
@@ -35,9 +38,12 @@ SOUND = {
 # Where zero or less has a meaning: CO, O2, altitudes, temperatures, readings; and what a meter's sheet may say.
 MAY_BE_ZERO = {
     "co_ppm", "o2_percent", "altitude_ft", "temperature_degC", "air_degC", "reading", "percent", "counts", "value",
-    "limit", "expanded_uncertainty",
+    "limit", "expanded_uncertainty", "supply_degF", "return_degF", "standing_inH2O", "running_inH2O",
 }  # fmt: skip
-MAY_BE_NEGATIVE = {"altitude_ft", "temperature_degC", "air_degC", "reading", "value", "limit"}
+MAY_BE_NEGATIVE = {
+    "altitude_ft", "temperature_degC", "air_degC", "reading", "value", "limit", "supply_degF", "return_degF",
+    "standing_inH2O", "running_inH2O",
+}  # fmt: skip
 NUMBERS = [
     (name, each.key)
     for name, working in WORKINGS.items()

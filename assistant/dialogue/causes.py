@@ -1,0 +1,48 @@
+"""What people ask of the fault: the symptom is told, the probable causes and the next measurement are asked. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from assistant.dialogue import wording
+from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.effects import Note
+from assistant.dialogue.events import Said
+from assistant.dialogue.ranking import evidence, probable
+from assistant.dialogue.state import State
+from assistant.dialogue.steps import present
+from assistant.language.meaning import Meaning
+from assistant.trade.faults import because
+
+
+def symptom(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """ "Symptom, no glow": what the appliance does or does not do."""
+    name = dialogue.language.symptom(event.heard.text)
+    if name not in dialogue.rules.faults.symptoms:
+        return state, [*say("That symptom is not in this visit's table."), *present(dialogue, state)]
+    state = replace(state, symptom=name)
+    note = Note("symptom", {"step": state.step, "symptom": name, "words": event.heard.text, "audio": event.audio})
+    return state, [note, *say(f"Symptom kept, {name}.", "answer"), *present(dialogue, state)]
+
+
+def probable_cause(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The ranked causes in one sentence, with what speaks for the first."""
+    causes, seen = probable(dialogue, state), evidence(dialogue, state)
+    why = because(dialogue.rules.faults, seen, causes)
+    body = {
+        "step": state.step,
+        "causes": [[each.cause, round(each.probability, 2)] for each in causes],
+        "because": [why, seen[why]] if why else [],
+    }
+    told = wording.probable_cause(dialogue.rules, causes, why, seen)
+    return state, [Note("probable-cause", body), *say(told, "answer"), *present(dialogue, state)]
+
+
+def next_measurement(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """What to measure next, and whether power or gas would have to change first; it changes neither."""
+    rules = dialogue.rules
+    seen = evidence(dialogue, state)
+    best = rules.faults.next_best(seen, rules.job.appliance.fuel, state.site, state.symptom or None)
+    body = {"step": state.step, "observation": best or ""}
+    told = wording.next_measurement(rules, best, state.site)
+    return state, [Note("next-measurement", body), *say(told, "answer"), *present(dialogue, state)]

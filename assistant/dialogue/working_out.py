@@ -1,0 +1,237 @@
+"""What is worked out by voice at any step: the visit's readings feed it, and what is lacking is asked.
+
+The pending question waits meanwhile and is put again afterwards. What is asked aside is only what nobody can be
+hurt by; anything else is read at its own step, with its warnings. Nothing here changes power or gas.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+from functools import partial
+
+from assistant.dialogue import wording
+from assistant.dialogue.bodies import plain, worked_body
+from assistant.dialogue.comparing import compared
+from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.effects import Effect, Note
+from assistant.dialogue.events import Said
+from assistant.dialogue.figures import heard, judge_reading
+from assistant.dialogue.state import Candidate, Found, Phase, State, Working
+from assistant.dialogue.steps import back_to_the_step, present
+from assistant.language.meaning import Command, Meaning, Reading
+from assistant.trade import units
+from assistant.trade.feeds import SPOKEN, Known, Lacking, Result, feed
+from assistant.trade.findings import FINDINGS
+from assistant.trade.judging import Verdict, judge
+from assistant.trade.limits import limit_for
+
+CLOCKED = "meter-dial-seconds"
+
+
+def work_out(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """ "Work out the rise"."""
+    return _begin(dialogue, state, dialogue.language.working(event.heard.text), fresh=False)
+
+
+def clock_the_meter(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """ "Clock the meter": the input rate, from a new time of the dial."""
+    if state.phase is Phase.ASKING and dialogue.asked(state) == CLOCKED:
+        return state, present(dialogue, state)
+    return _begin(dialogue, state, "input-rate", fresh=True)
+
+
+def _begin(dialogue: Context, state: State, name: str, fresh: bool) -> Turn:
+    back = state.working.back if state.phase is Phase.WORKING and state.working else state.phase
+    return _go_on(dialogue, replace(state, phase=Phase.WORKING, working=Working(name, back, fresh=fresh)), [])
+
+
+def _known(dialogue: Context, state: State, works: Working, quantity: str) -> Known | None:
+    """What was said for it aside, else the visit's reading."""
+    said = dict(works.said).get(quantity)
+    taken = said
+    if taken is None and not (works.fresh and quantity == CLOCKED):
+        taken = state.latest(quantity)
+    if taken is None or not isinstance(taken.judged, Decimal):
+        return None
+    unit = dialogue.rules.quantities[quantity].unit  # judged values are in it
+    return Known(taken.judged, unit, "said" if said else "reading", taken.verdict.expanded_uncertainty)
+
+
+def _go_on(dialogue: Context, state: State, effects: list[Effect]) -> Turn:
+    """Works it out, or asks what is lacking."""
+    works = state.working
+    assert works is not None
+    try:
+        got = feed(
+            works.name,
+            dialogue.rules.job,
+            partial(_known, dialogue, state, works),
+            works.declined,
+        )
+    except ValueError as wrong:
+        return _back(dialogue, state, [*effects, *say(f"I cannot work it out. {wrong}", "answer")])
+    if isinstance(got, Result):
+        return _worked(dialogue, state, got, effects)
+    problem = _cannot_be_asked(dialogue, state, got)
+    if problem:
+        note = Note("not-worked-out", {"step": state.step, "working": works.name, "reason": problem})
+        return _back(dialogue, state, [*effects, note, *say(problem, "answer")])
+    first = got.quantity == CLOCKED and not works.others_off
+    works = replace(works, asks="" if first else got.quantity, heard=None, refused=(), from_s=None)
+    state = replace(state, working=works)
+    return state, [*effects, *present(dialogue, state)]
+
+
+def _cannot_be_asked(dialogue: Context, state: State, lacking: Lacking) -> str:
+    """Why what is lacking is not asked here; empty when it is."""
+    if not lacking.quantity:
+        return lacking.says
+    works = state.working
+    name = wording.capital(dialogue.rules.quantities[lacking.quantity].spoken)
+    if works and lacking.quantity in works.declined:
+        return f"{name} is not known. It is not worked out."
+    if not lacking.feed.ask:
+        return f"{name} is read at its own step, with its warnings."
+    site = state.site
+    if lacking.feed.burner and (site.gas != "on" or site.power != "live"):
+        return f"{name} needs the burner running. The gas is {site.gas}, the power {site.power}."
+    return ""
+
+
+def _worked(dialogue: Context, state: State, result: Result, effects: list[Effect]) -> Turn:
+    """Tells the result and goes back."""
+    works = state.working
+    assert works is not None
+    spoken, value = SPOKEN[works.name], result.worked.value
+    assert isinstance(value, Decimal)
+    verdict = None if result.generic else _verdict(dialogue, state, spoken.finding, result)
+    note = Note("worked-out", worked_body(state.step, spoken, result, verdict))
+    effects = [*effects, note, *say(wording.worked(spoken, result, verdict), "answer")]
+    if verdict:
+        found = Found(spoken.finding, state.step, value, spoken.unit, verdict, aside=True)
+        kept = (f for f in state.findings if f.voided or f.name != found.name)
+        state = replace(state, findings=(*kept, found))
+        if FINDINGS[spoken.finding].trend:
+            effects += compared(dialogue, state.step, spoken.finding, value)
+    return _back(dialogue, state, effects)
+
+
+def _verdict(dialogue: Context, state: State, finding: str, result: Result) -> Verdict | None:
+    """How it stands, where it is a finding too; one that a step worked out of the same readings stays as it is."""
+    if not finding or not isinstance(result.worked.value, Decimal):
+        return None
+    before = next((f for f in state.findings if f.name == finding and not f.voided), None)
+    if before and before.value == result.worked.value:
+        return before.verdict
+    limit = limit_for(finding, dialogue.rules.limits, dialogue.rules.job)
+    return judge(result.worked.value, limit, result.worked.expanded_uncertainty)
+
+
+def _back(dialogue: Context, state: State, effects: list[Effect]) -> Turn:
+    """Back to what was pending; warnings that were not answered yet are voiced again."""
+    works = state.working
+    assert works is not None
+    state = replace(state, phase=works.back, working=None)
+    if works.back is Phase.WARNING:
+        turn, more = back_to_the_step(dialogue, state)
+        return turn, [*effects, *more]
+    return state, [*effects, *present(dialogue, state)]
+
+
+# --- what is said meanwhile
+
+
+def heard_input(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """A value for what is asked."""
+    assert isinstance(meaning, Reading)
+    question = dialogue.question(state)
+    candidate = heard(event, meaning)
+    doubt = dialogue.language.confirm(event.heard.text, meaning, question)
+    rivals = dialogue.language.rivals(event.heard, meaning, question, dialogue.refused(state))
+    if doubt or rivals or meaning.upper is not None:
+        return _asked(dialogue, state, candidate, doubt or "alternative")
+    return _taken(dialogue, state, candidate, f"I have {wording.read_back(candidate)}.")
+
+
+def _asked(dialogue: Context, state: State, candidate: Candidate, why: str) -> Turn:
+    works = state.working
+    assert works is not None
+    state = replace(state, working=replace(works, heard=replace(candidate, why=why)))
+    return state, present(dialogue, state)
+
+
+def _taken(dialogue: Context, state: State, candidate: Candidate, told: str) -> Turn:
+    works = state.working
+    assert works is not None
+    taken = judge_reading(dialogue, state, candidate, works.asks)
+    body = {
+        "step": state.step,
+        "working": works.name,
+        "quantity": works.asks,
+        "value": plain(taken.value),
+        "unit": taken.unit,
+        "words": candidate.words,
+        "audio": candidate.audio,
+    }
+    state = replace(state, working=replace(works, said=(*works.said, (works.asks, taken)), heard=None, refused=()))
+    return _go_on(dialogue, state, [Note("working-input", body), *say(told, "answer")])
+
+
+def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Yes or no to what was heard, or to all other gas being off; no to a value is that nobody knows it."""
+    works = state.working
+    assert works is not None
+    yes = meaning == Command("yes")
+    if works.heard:
+        if yes:
+            return _taken(dialogue, state, works.heard, "Taken.")
+        refused = (*works.refused, works.heard.value) if works.heard.value is not None else works.refused
+        note = Note("refused", {"step": state.step, "value": plain(works.heard.value)})
+        state = replace(state, working=replace(works, heard=None, refused=refused))
+        return state, [note, *say("Not taken."), *present(dialogue, state)]
+    if not works.asks:
+        note = Note("other-gas-off", {"step": state.step, "answer": "yes" if yes else "no"})
+        if not yes:
+            told = say("Then the meter cannot tell the input. Turn all other gas off first.", "answer")
+            return _back(dialogue, state, [note, *told])
+        return _go_on(dialogue, replace(state, working=replace(works, others_off=True)), [note])
+    if yes:
+        return state, [*say("I need the figure."), *present(dialogue, state)]
+    works = replace(works, declined=(*works.declined, works.asks))
+    return _go_on(dialogue, replace(state, working=works), [])
+
+
+def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The first mark starts the stopwatch, the second reads it."""
+    works = state.working
+    assert works is not None
+    if works.heard or not works.asks or not units.same_dimension(dialogue.rules.quantities[works.asks].unit, "second"):
+        return state, [*say("No time is asked here."), *present(dialogue, state)]
+    note = Note("mark", {"step": state.step, "at_s": event.at_s})
+    if works.from_s is None:
+        return replace(state, working=replace(works, from_s=event.at_s)), [note, *say("Marked.")]
+    seconds = Decimal(str(round(event.at_s - works.from_s, 1)))
+    candidate = Candidate(event.heard.text, seconds, "second", timed=True, audio=event.audio)
+    state = replace(state, working=replace(works, from_s=None))
+    turn, effects = _taken(dialogue, state, candidate, f"I have {wording.read_back(candidate)}.")
+    return turn, [note, *effects]
+
+
+def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Takes back what was said last; where nothing was, it is given up."""
+    works = state.working
+    assert works is not None
+    if not works.said:
+        return given_up(dialogue, state, event, meaning)
+    quantity, taken = works.said[-1]
+    note = Note("working-correction", {"step": state.step, "quantity": quantity, "withdrawn": plain(taken.value)})
+    return _go_on(dialogue, replace(state, working=replace(works, said=works.said[:-1])), [note])
+
+
+def given_up(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """It is not worked out after all."""
+    works = state.working
+    assert works is not None
+    note = Note("not-worked-out", {"step": state.step, "working": works.name, "reason": "given up"})
+    return _back(dialogue, state, [note, *say("Not worked out.", "answer")])
