@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from assistant.trade.procedures import (
     EMERGENCY,
@@ -273,10 +273,15 @@ def _unsafe_paths(
     had = {step.id: dangers(step, quantities) for step in procedure.steps}
     must = tuple(required(procedure))
     restarts = {repair.restart for repair in procedure.repairs.values()}
-    waiting = [(first, _On()) for first in _entered(procedure, procedure.steps[0].id)]
+    waiting = [(procedure.steps[0].id, _On())]
     seen: set[tuple[str, _On]] = set()
     said: dict[Wrong, None] = {}
     leads_to: dict[str, set[str]] = {step.id: set() for step in procedure.steps}
+
+    def come_to(step: Step, on: _On) -> None:
+        wrongs = on.wrong_at(step, number[step.id], had[step.id], procedure.fuel, hazards)
+        said.update(dict.fromkeys(wrongs))
+
     while waiting:
         step_id, on = waiting.pop()
         if (step_id, on) in seen or step_id == EMERGENCY:
@@ -285,31 +290,26 @@ def _unsafe_paths(
         if step_id == END:
             said.update(dict.fromkeys(on.wrong_at_end(must)))
             continue
-        at = number[step_id]
-        step = procedure.steps[at]
-        said.update(dict.fromkeys(on.wrong_at(step, at, had[step_id], procedure.fuel, hazards)))
+        waiting.extend((restart, _On(on.site)) for restart in restarts)
+        run = procedure.run(step_id)
+        if run:
+            # Any order, and any of them left out: none may count on a warning of another, nor may what follows. A
+            # run changes neither power nor gas and proves nothing that is counted, so this is the worst of its paths.
+            past = procedure.after_run(run)
+            for step in run:
+                come_to(step, on)
+                seen.add((step.id, on))
+                leads_to[step.id].add(past)
+            waiting.extend((past, each) for each in (on, replace(on, proved=on.proved - {"leak-check"})))
+            continue
+        step = procedure.step(step_id)
+        come_to(step, on)
         for outcome in (*step.outcomes(), *(("skip",) if step.needs else ())):
-            for target in _targets(procedure, step, outcome):
-                leads_to[step_id].add(target)
-                waiting.append((target, on.after(step, outcome, hazards)))
-        waiting.extend((first, _On(on.site)) for restart in restarts for first in _entered(procedure, restart))
+            target = procedure.after(step, outcome)
+            leads_to[step_id].add(target)
+            waiting.append((target, on.after(step, outcome, hazards)))
     yield from said
     yield from _dead_ends(procedure, leads_to, {step_id for step_id, _ in seen})
-
-
-def _entered(procedure: Procedure, target: str) -> Iterator[str]:
-    """Where a path that leads to a step may come: of a run to any of its steps, or past it."""
-    while run := procedure.run(target):
-        yield from (step.id for step in run)
-        target = procedure.after_run(run)
-    yield target
-
-
-def _targets(procedure: Procedure, step: Step, outcome: str) -> Iterator[str]:
-    """Where an outcome may lead, whatever the order of a run: to any other of its steps, or past it."""
-    run = procedure.run(step.id)
-    target = run[0].id if run else procedure.after(step, outcome)
-    return (each for each in _entered(procedure, target) if not run or each != step.id)
 
 
 def _dead_ends(procedure: Procedure, leads_to: Mapping[str, set[str]], reached: set[str]) -> Iterator[Wrong]:
