@@ -37,7 +37,9 @@ class ScriptedEars:
     def spoke(self) -> None:
         """Nobody in a script talks into the assistant's own words."""
 
-    def listen(self, expected: object, grown: object, quiet_s: float) -> Utterance | float | None:
+    def listen(
+        self, expected: object, grown: object, quiet_s: float, by_s: float | None = None
+    ) -> Utterance | float | None:
         said = self._say()
         if said is None:
             return None

@@ -34,6 +34,13 @@ class Quiet:
 
 
 @dataclass(frozen=True)
+class Clock:
+    """The stream's sample clock has come to `at_s`, in seconds, at which a timer has something to tell."""
+
+    at_s: float
+
+
+@dataclass(frozen=True)
 class Voiced:
     """What became of the assistant's last words: all played, or not, and why."""
 
@@ -41,4 +48,4 @@ class Voiced:
     problem: str = ""
 
 
-Event = Opened | Said | Quiet | Voiced
+Event = Opened | Said | Quiet | Clock | Voiced

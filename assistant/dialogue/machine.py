@@ -9,7 +9,8 @@ Theory of operation. A step opens in WARNING when it has hazards; they must have
 (`Voiced`), and a danger needs "understood", before the step's question is put (ASKING). A reading that needs
 a spoken yes waits in CONFIRMING; one that does not is taken at its read-back. What the step leads to depends
 on how the reading stands. A timed step takes marks and says nothing between them; MISSED asks which event got
-none, and TIMED for a yes to the times. A repair (REPAIR) voids what it touches and walks the visit again, as left.
+none, and TIMED for a yes to the times. Timers run beside it all and tell what the clock has come to.
+A repair (REPAIR) voids what it touches and walks the visit again, as left.
 "Work out" and "clock the meter" work at any step: WORKING asks what is lacking, and goes back to where it came from.
 After the last step DECIDING asks whether the appliance stays on, SHUTTING follows a "no", TELLING and FOLLOW_UP
 record who was told and what is to be done. Stop and the emergency words act in every phase but the last. In
@@ -30,13 +31,14 @@ from assistant.dialogue import (
     presence,
     readings,
     repairs,
+    timers,
     timing,
     wording,
     working_out,
 )
 from assistant.dialogue.context import Context, Handler, Turn, say
 from assistant.dialogue.effects import Effect, Note, Say
-from assistant.dialogue.events import Event, Opened, Quiet, Said, Voiced
+from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.dialogue.state import Phase, State
 from assistant.dialogue.steps import ask, open_step, present
 from assistant.language.meaning import Command, Meaning, Reading, Readings, Unclear
@@ -58,6 +60,8 @@ class Dialogue(Context):
                 turn = self._voiced(state, event)
             case Quiet():
                 turn = presence.quiet(self, state, event)
+            case Clock():
+                return timers.clock(self, state, event)  # "say again" means what was said before
             case Said():
                 turn = self._said(replace(state, silences=0), event)
         new, effects = turn
@@ -78,6 +82,10 @@ class Dialogue(Context):
             state = replace(state, working=replace(works, from_s=None) if works else None)
             lost: list[Effect] = [Note("marks-dropped", {"step": state.step, "reason": "interrupted"})]
             hello = [*lost, *hello, *say("The marks are lost. Run it again.")]
+        if state.timers:  # for the same reason
+            off: list[Effect] = [Note("timer-off", {"seconds": [timer.seconds for timer in state.timers]})]
+            state = replace(state, timers=())
+            hello = [*off, *hello, *say("The timers are off. Start them again.")]
         if state.phase is Phase.WARNING:
             turn, effects = open_step(self, state, state.step)
             return turn, [*hello, *effects]
@@ -150,6 +158,9 @@ EVERYWHERE: dict[str, Handler] = {
     "symptom": causes.symptom,
     "probable-cause": causes.probable_cause,
     "next-measurement": causes.next_measurement,
+    "timer": timers.start,
+    "how-long": timers.how_long,
+    "timer-off": timers.off,
     **dict.fromkeys(presence.SETTINGS, presence.set_voice),
 }
 """What works in every phase that does not say otherwise; stop and emergency even then."""
@@ -190,6 +201,9 @@ TRANSITIONS: dict[Phase, dict[str, Handler]] = {
         "note": asides.note,
         "say-again": asides.say_again,
         "how-far": asides.how_far,
+        "timer": timers.start,
+        "how-long": timers.how_long,
+        "timer-off": timers.off,
         "anything": asides.hold,
     },
     Phase.EMERGENCY: {"area-clear": emergencies.area_clear, "anything": emergencies.stay_out},

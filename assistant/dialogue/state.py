@@ -158,6 +158,20 @@ class Working:
 
 
 @dataclass(frozen=True)
+class Timer:
+    """A timer that runs. from_s: when it began, on the stream's sample clock. told: seconds left that were told."""
+
+    seconds: int
+    from_s: float
+    told: int
+
+    @property
+    def ends_s(self) -> float:
+        """When it is over."""
+        return self.from_s + self.seconds
+
+
+@dataclass(frozen=True)
 class Repaired:
     """A repair that was made. name: in the procedure's repairs. voids: the steps asked again, as left."""
 
@@ -221,6 +235,7 @@ class State:
     back_to: Phase = Phase.ASKING  # where "go on" leads
     speaker: str = "technician"
     timer_from_s: float | None = None
+    timers: tuple[Timer, ...] = ()
     marks: tuple[Mark, ...] = ()  # of this timed step, or of the trials that are counted
     missed: tuple[str, ...] = ()  # its events that are said to have got no mark
     untold: tuple[str, ...] = ()  # its times that no two marks give, still to be told in seconds

@@ -299,6 +299,7 @@ def emergency(state: State, why: str, alarm: str) -> Turn:
         ahead=(),  # said of an appliance whose state is no longer known
         correcting=None,
         timer_from_s=None,
+        timers=(),
         marks=(),
         missed=(),
         untold=(),

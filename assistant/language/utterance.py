@@ -110,7 +110,7 @@ NO_QUESTION = Question("")
 URGENT = ("stop", "emergency")
 
 # What is never proposed: it must be said itself.
-NEVER_PROPOSED = ("yes", "no", "understood", "area-clear", "mark")  # of "mark" the moment counts
+NEVER_PROPOSED = ("yes", "no", "understood", "area-clear", "mark", "timer")  # of the last two the moment counts
 
 
 def normalise(text: str) -> tuple[str, ...]:
@@ -192,6 +192,12 @@ class Language:
         """Whether a derivation of <reading> gives `quantity` a value, or several to choose from."""
         meaning = decide(considered([reading], quantity, ()), [reading], quantity)
         return isinstance(meaning, Reading) or meaning.reason == "ambiguous"
+
+    def timer(self, text: str) -> int:
+        """The seconds of a timer that the words ask for. Raises ValueError when they ask for none."""
+        for node in self.grammar.parse("timer", normalise(text)):
+            return int(node.nodes("timer_time")[0].tags[0])
+        raise ValueError(f"{text!r} asks for no timer")
 
     def reason(self, text: str) -> str | None:
         """The reason for a skip, if the words give one of those known."""

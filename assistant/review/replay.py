@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from assistant.dialogue.effects import Effect, Note, Say
-from assistant.dialogue.events import Event, Opened, Quiet, Said, Voiced
+from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.visit.record import Record
 from assistant.visit.visit import turns
 
@@ -54,6 +54,9 @@ _SHOWN = {
     "decision": "stays on: {stays_on}",
     "told": "told: {words}",
     "follow-up": "follow up: {words}",
+    "timer": "timer of {seconds} s",
+    "timer-over": "timer of {seconds} s over",
+    "timer-off": "timers off",
     "closed": "closed",
 }
 
@@ -76,6 +79,8 @@ def row(event: Event, effects: list[Effect] | tuple[Effect, ...], utc: str = "",
             heard = event.heard.text or "(no words)"
         case Quiet():
             heard = f"(quiet for {event.seconds:.0f} s)"
+        case Clock():
+            heard = "(a timer)" if effects else ""
         case Opened():
             heard = "(goes on)" if event.resumed else "(begins)"
         case Voiced():

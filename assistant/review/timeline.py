@@ -65,7 +65,7 @@ def moments(entries: Iterable[Entry]) -> Iterator[Moment]:
     now: _Open | None = None
     step = ""
     for entry in entries:
-        if entry.kind in ("opened", "said", "quiet"):
+        if entry.kind in ("opened", "said", "quiet", "clock"):
             if now:
                 now.answered += _played(entry)  # where it was interrupted
                 yield now.closed()

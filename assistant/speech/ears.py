@@ -133,15 +133,17 @@ class Ears:
         return self.position / self.recognizer.rate_hz
 
     def listen(
-        self, expected: Expected, grown: Callable[[str], bool | None], quiet_s: float
+        self, expected: Expected, grown: Callable[[str], bool | None], quiet_s: float, by_s: float | None = None
     ) -> Utterance | float | None:
-        """The next utterance; or the seconds of quiet when nobody spoke for `quiet_s`; None at the source's end."""
+        """The next utterance; or the seconds of quiet when nobody spoke for `quiet_s`, or until `by_s` on the stream's
+        clock; None at the source's end."""
         self._begin(expected, grown)
         since = self.position
         for side, chunk in self._chunks:
             if (ended := side.accept(chunk)) and (heard := self._once(side, ended)):
                 return heard
-            if not self._talk and self.position - since >= quiet_s * self.recognizer.rate_hz:
+            quiet = self.position - since >= quiet_s * self.recognizer.rate_hz
+            if not self._talk and (quiet or (by_s is not None and self.now_s >= by_s)):
                 return (self.position - since) / self.recognizer.rate_hz
         return self._sides[0].end()
 

@@ -21,9 +21,9 @@ from typing import Any, Protocol, TypeVar
 import msgspec
 from pydantic import ValidationError
 
-from assistant.dialogue import wording
+from assistant.dialogue import timers, wording
 from assistant.dialogue.effects import Effect, Note, Say
-from assistant.dialogue.events import Event, Opened, Quiet, Said, Voiced
+from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Phase, Rules, State
 from assistant.errors import NotWritten, Problem
@@ -72,7 +72,7 @@ HELPER_LOST = "The helper's microphone is gone. I hear the other one."
 
 REFUSALS = ("unclear", "refused", "not-opened", "marks-dropped")  # what the short sound "refused" goes before
 
-EVENTS: dict[str, type[Event]] = {"opened": Opened, "said": Said, "quiet": Quiet, "voiced": Voiced}
+EVENTS: dict[str, type[Event]] = {"opened": Opened, "said": Said, "quiet": Quiet, "clock": Clock, "voiced": Voiced}
 
 BETWEEN = Question("between")  # what is listened for between two sentences of the assistant
 
@@ -303,15 +303,23 @@ class Visit:
             return True
         self._prepare()
         self._do(Opened(resumed=self.resumed), self._run())
+        silent_s = 0.0
         while self.state.phase is not Phase.CLOSED:
             question = self.dialogue.question(self.state)
-            got = self._listen(question, self._quiet_s)
+            due_s = timers.due_s(self.dialogue, self.state)
+            got = self._listen(question, self._quiet_s - silent_s, due_s)
             if got is None:
                 return False
-            if isinstance(got, float):
-                self._do(Quiet(got), {"stream_to_s": self._ears.now_s})
-            else:
+            if isinstance(got, Utterance):
+                silent_s = 0.0
                 self._do(*self._keep(got, question))
+                continue
+            silent_s += got
+            if due_s is not None and self._ears.now_s >= due_s:
+                self._do(Clock(self._ears.now_s), {"stream_to_s": self._ears.now_s})
+            else:
+                self._do(Quiet(silent_s), {"stream_to_s": self._ears.now_s})
+                silent_s = 0.0
         self._written(lambda: self.record.append([(END, self._totals())]))
         head = spoken_characters(self.record.head[:8])
         self._speak([Say(f"The record's head begins with {head}.")])
@@ -358,12 +366,12 @@ class Visit:
             self._expected[question] = Expected(self.dialogue.language, question)
         return self._expected[question]
 
-    def _listen(self, question: Question, quiet_s: float) -> Utterance | float | None:
+    def _listen(self, question: Question, quiet_s: float, by_s: float | None = None) -> Utterance | float | None:
         expected = self._expecting(question)
         can_grow = partial(self.dialogue.language.can_grow, question=question)
         while True:
             try:
-                got = self._ears.listen(expected, can_grow, quiet_s)
+                got = self._ears.listen(expected, can_grow, quiet_s, by_s)
             except MicrophoneLost as lost:
                 if self._route is None:
                     raise

@@ -1,0 +1,107 @@
+"""Timers that are asked for by voice and count aloud: one minute left, ten seconds left, time is up. Pure.
+
+The clock is the stream's sample clock and comes as an event. Where a mark is awaited a timer is silent, since who
+speaks does not hear; what it had to tell is told after the last mark, and only the last of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.effects import Effect, Note
+from assistant.dialogue.events import Clock, Said
+from assistant.dialogue.state import Phase, State, Timer
+from assistant.dialogue.steps import present
+from assistant.language.meaning import Meaning
+
+TOLD_AT = (60, 10, 0)  # seconds left (common practice of counting down aloud)
+MOST = 4  # running at once: more cannot be told apart by ear
+LATE_S = 1.0  # what is told later than this is no count any more
+SILENT = (Phase.EMERGENCY, Phase.CLEARING, Phase.CLOSED)
+
+
+def start(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """ "Start a timer of three minutes"."""
+    seconds = dialogue.language.timer(event.heard.text)
+    if len(state.timers) >= MOST:
+        return state, [*say(f"{MOST} timers run. Say timer off first."), *_on(dialogue, state)]
+    state = replace(state, timers=(*state.timers, Timer(seconds, event.at_s, seconds)))
+    told = say(f"A timer of {duration(seconds)} runs.", "answer")
+    return state, [Note("timer", {"seconds": seconds, "from_s": event.at_s}), *told, *_on(dialogue, state)]
+
+
+def how_long(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """What every timer has left."""
+    told = "".join(
+        f"{_name(state, timer)}{duration(max(0, round(timer.ends_s - event.at_s)))} left. " for timer in state.timers
+    )
+    return state, [*say(told.strip() or "No timer runs.", "answer"), *_on(dialogue, state)]
+
+
+def off(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Ends all timers."""
+    if not state.timers:
+        return state, [*say("No timer runs."), *_on(dialogue, state)]
+    note = Note("timer-off", {"seconds": [timer.seconds for timer in state.timers]})
+    return replace(state, timers=()), [note, *say("The timers are off.", "answer"), *_on(dialogue, state)]
+
+
+def due_s(dialogue: Context, state: State) -> float | None:
+    """When the next of the timers has something to tell, on the stream's clock; None where none has, or may."""
+    if state.phase in SILENT or _awaits_mark(dialogue, state):
+        return None
+    return min((timer.ends_s - max(_to_tell(timer)) for timer in state.timers), default=None)
+
+
+def clock(dialogue: Context, state: State, event: Clock) -> Turn:
+    """Tells what is due."""
+    effects: list[Effect] = []
+    if due_s(dialogue, state) is None:
+        return state, effects
+    going: list[Timer] = []
+    for timer in state.timers:
+        left_s = timer.ends_s - event.at_s
+        due = [seconds for seconds in _to_tell(timer) if seconds >= left_s]
+        if not due:
+            going.append(timer)
+        elif at := min(due):
+            going.append(replace(timer, told=at))
+            if at - left_s <= LATE_S:
+                effects += say(f"{_name(state, timer)}{duration(at)} left.", "answer")
+        else:
+            effects.append(Note("timer-over", {"seconds": timer.seconds, "at_s": event.at_s}))
+            effects += say(f"Time is up. That was {duration(timer.seconds)}.", "answer")
+    return replace(state, timers=tuple(going)), effects
+
+
+def duration(seconds: int) -> str:
+    """As said: "two minutes and ten seconds"."""
+    minutes, rest = divmod(seconds, 60)
+    parts = [(minutes, "minute")] if minutes else []
+    parts += [(rest, "second")] if rest or not minutes else []
+    return " and ".join(f"{n} {unit}{'' if n == 1 else 's'}" for n, unit in parts)
+
+
+def _to_tell(timer: Timer) -> list[int]:
+    """Seconds left at which it has something to tell yet; not those that it nearly begins with."""
+    return [seconds for seconds in TOLD_AT if seconds < min(timer.told, timer.seconds * 2 / 3)]
+
+
+def _name(state: State, timer: Timer) -> str:
+    """Which timer, where there are several."""
+    return f"Of {duration(timer.seconds)}, " if len(state.timers) > 1 else ""
+
+
+def _awaits_mark(dialogue: Context, state: State) -> bool:
+    if state.phase is Phase.WORKING and state.working:
+        return state.working.from_s is not None
+    if state.phase is not Phase.ASKING or state.correcting:
+        return False
+    step = dialogue.rules.procedure.step(state.step)
+    return bool(state.marks) or state.timer_from_s is not None or (step.kind == "time" and not state.untold)
+
+
+def _on(dialogue: Context, state: State) -> list[Effect]:
+    """The question again, unless a mark may come at any moment."""
+    return [] if _awaits_mark(dialogue, state) else present(dialogue, state)
