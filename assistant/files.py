@@ -384,12 +384,21 @@ class Library:
         procedure = self.procedure_for(job)
         return Rules(procedure, self.quantities, limits, self.hazards, job, history or History(), self.faults)
 
+    def _procedure(self, *wanted: str) -> Procedure | None:
+        """That for an ignition system, a fuel and a kind of visit; the shop's own before one that is shipped."""
+        found = (p for p in reversed(self.procedures.values()) if (p.ignition, p.fuel, p.visit) == wanted)
+        return next(found, None)
+
+    def worked(self, ignition: str, fuel: str, visit: str) -> tuple[Procedure, dict[str, GenericLimit]] | None:
+        """The procedure and the generic limits for these; None where there is no procedure."""
+        procedure = self._procedure(ignition, fuel, visit)
+        return procedure and (procedure, self.limits_for(procedure.fuel, procedure.ignition, procedure.visit))
+
     def procedure_for(self, job: Job) -> Procedure:
-        """The procedure for a job, the shop's own before one that is shipped; Problem when there is none."""
+        """The procedure for a job; Problem when there is none."""
         wanted = (job.appliance.ignition, job.appliance.fuel, job.visit)
-        for procedure in reversed(self.procedures.values()):
-            if (procedure.ignition, procedure.fuel, procedure.visit) == wanted:
-                return procedure
+        if procedure := self._procedure(*wanted):
+            return procedure
         have = "; ".join(p.title for p in self.procedures.values())
         raise Problem(f"There is no procedure for {', '.join(wanted)}; there is: {have}.")
 

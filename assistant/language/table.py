@@ -32,6 +32,16 @@ def what_can_be_said(language: Language) -> str:
         'After "skip", a reason; any is kept as a recording, these also as words:',
         f"{', '.join(grammar.sentences('reason'))}.",
         "",
+        "## Before the visit",
+        "",
+        f"What begins a visit that waits: {', '.join(grammar.sentences('start'))}. The set-up by voice asks:",
+        "",
+        "| asked | said as |",
+        "|---|---|",
+        *(f"| {asked} | {', '.join(grammar.sentences(rule))} |" for rule, asked in _SET_UP.items()),
+        "",
+        "and numbers for who works, the site, the unit and the plate's values.",
+        "",
         "## Numbers",
         "",
         "| form | for example |",
@@ -53,6 +63,8 @@ def what_can_be_said(language: Language) -> str:
     ]
     return "\n".join(lines) + "\n"
 
+
+_SET_UP = {"ignition": "ignition system", "fuel": "fuel", "kind": "kind of visit", "material": "igniter"}
 
 _NAMES = {
     "whole": "cardinal",

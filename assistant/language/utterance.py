@@ -207,7 +207,7 @@ class Language:
 
     def event(self, text: str) -> str:
         """The event of a timed step that the words name; empty when they name none."""
-        return self._tag("event", normalise(text))
+        return self.tag("event", text)
 
     def repair(self, text: str) -> str:
         """The repair that the words name, with "repair" before them or not; empty when they name none."""
@@ -226,6 +226,14 @@ class Language:
         for node in self.grammar.parse(command, normalise(text)):
             return node.nodes(rule)[0].tags[0]
         return ""
+
+    def tag(self, rule: str, text: str) -> str:
+        """What the words are by a rule whose sentences have a tag each; empty when they are none of them."""
+        return self._tag(rule, normalise(text))
+
+    def goes_on(self, rule: str, text: str) -> bool:
+        """Whether a sentence of a rule can begin with these words and go on."""
+        return bool(self.grammar.expected(rule, normalise(text)))
 
     def _tag(self, rule: str, words: tuple[str, ...]) -> str:
         return next((node.tags[0] for node in self.grammar.parse(rule, words)), "") if words else ""
