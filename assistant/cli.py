@@ -17,10 +17,11 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from assistant.dialogue.effects import Effect
+from assistant.dialogue.effects import Effect, Say
 from assistant.dialogue.events import Event
+from assistant.dialogue.setting_up import SettingUp, SetUp, job_of
 from assistant.errors import Problem
-from assistant.files import library, read_job, top_folder
+from assistant.files import library, read_draft, read_job, top_folder
 from assistant.language.meaning import Command, Meaning, Question, Reading, Readings, Unclear, value_text
 from assistant.language.phrases import Expected
 from assistant.models_commands import models_app, store
@@ -43,10 +44,11 @@ from assistant.speech.second import TwoRecognizers
 from assistant.speech.sources import FileSource
 from assistant.speech.sphinx import SphinxRecognizer, read_pronunciations
 from assistant.speech.voice import ChildVoice, VoiceError, VoiceSettings
-from assistant.trade.history import History
+from assistant.trade.job import Job
 from assistant.visit import folder as visits
+from assistant.visit.beforehand import LEFT, WAITS, Beforehand
 from assistant.visit.earlier import history
-from assistant.visit.record import Record, SystemClock
+from assistant.visit.record import Record, SystemClock, audio_of
 from assistant.visit.seal import seal
 from assistant.visit.visit import QUIET_S, Setting, Visit, turns
 from assistant.work_out_commands import work_out
@@ -336,8 +338,7 @@ def demo(
     visits.set_aside(folder)
     job = fixtures / f"{visit}.job.yaml"
     console.print("This visit is invented: no such site, people or appliance exist.")
-    record = folder / visits.RECORD
-    work(record, job, [fixtures / f"{visit}.flac"], voice)
+    work(Begin(read_draft(job), folder, record=folder / visits.RECORD), [fixtures / f"{visit}.flac"], voice)
 
 
 @app.command(name="visit")
@@ -358,65 +359,76 @@ def visit_(
     tail_s: TAIL = TAIL_S,
     headset: HEADSET = False,
     helper_microphone: HELPER = None,
+    set_up: Annotated[
+        bool, typer.Option("--set-up", help="Ask by voice for what the job file leaves out; without one, for all.")
+    ] = False,
+    wait: Annotated[bool, typer.Option("--wait", help='Wait until somebody says "begin the visit".')] = False,
 ) -> None:
-    """Work a visit by voice, from a microphone or from recordings."""
-    if resume == (job is not None):
-        raise Problem("Give either --job JOB.yaml for a new visit, or --resume to go on with an unfinished one.")
+    """Work a visit by voice, from a microphone or from recordings; without a job file it is set up by voice."""
+    if resume and (job or set_up):
+        raise Problem("Give --resume alone to go on with an unfinished visit; a new one takes --job and --set-up.")
     live = Live(microphone, loudspeaker, quiet_s, tail_s, headset, helper_microphone)
     if resume:
-        record = visits.unfinished(folder)
-        work(record, None, from_audio or [], voice, engine, second_opinion, live)
-        return
-    assert job is not None
-    known, now = read_job(job), SystemClock().utc()
-    before = history(folder, known, now)
-    record = visits.new_record_path(folder, now, known.site)
-    work(record, job, from_audio or [], voice, engine, second_opinion, live, before)
+        begun: Path | Begin = visits.unfinished(folder)
+    elif job and not set_up:
+        read_job(job)
+        begun = Begin(read_draft(job), folder)
+    else:
+        begun = Begin(read_draft(job) if job else {}, folder, ask=True)
+    work(begun, from_audio or [], voice, engine, second_opinion, live, wait)
+
+
+@dataclass(frozen=True)
+class Begin:
+    """A new visit. job: what its job file says; ask: the rest is set up by voice. folder: where visits lie.
+
+    record: its file, where it is not to have a folder of its own; it is then compared with no earlier visit.
+    """
+
+    job: dict[str, Any]
+    folder: Path
+    ask: bool = False
+    record: Path | None = None
 
 
 def work(
-    path: Path,
-    job: Path | None,
+    begun: Path | Begin,
     recordings: Sequence[Path],
     voice_engine: VoiceEngine,
     engine: Engine = "vosk",
     second_opinion: bool = False,
     live: Live = Live(),
-    before: History | None = None,
+    wait: bool = False,
 ) -> None:
-    """Works a visit, new (with a job file) or resumed, and prints it as it goes. before: the appliance's history."""
-    rules = library().rules_for(read_job(job), before) if job else None
+    """Works a visit, new or (by the path of its record) resumed, and prints it as it goes."""
+    if isinstance(begun, Begin) and not begun.ask:
+        library().rules_for(Job.model_validate(begun.job))  # a job that has no procedure is told before anything
     recognizer = ears_of(engine, second_opinion)
     settings = VoiceSettings(engine=voice_engine)
     with ExitStack() as stack:
-        record = None if rules else stack.enter_context(Record.open(path))
+        resumed = stack.enter_context(Record.open(begun)) if isinstance(begun, Path) else None
         files, from_s = list(recordings), 0.0
-        if record:
-            show_resumed(record)
+        if resumed:
+            show_resumed(resumed)
             if not files:
-                files, from_s = visits.rest_of(record)
+                files, from_s = visits.rest_of(resumed)
         track = VisitTrack(recognizer.rate_hz)
         # The sound is opened before a record is begun: without it there is no visit.
-        source: Source
-        player: Player
-        route: SoundRoute | None = None
-        if files:
-            source, player = FileSource(files, recognizer.rate_hz, from_s, track), TrackPlayer(track)
-        else:
-            route = open_route(live, recognizer.rate_hz, stack)
-            source, player = route.microphone, route.player
-        if rules:
-            origin = tuple(str(file.resolve()) for file in files)
-            setting = Setting(rules, library().grammar_texts, recognizer.name, voice_engine, origin)
-            record = stack.enter_context(Record.create(path))
-            record.append([("visit", setting.to_body())])
-        assert record is not None
-        console.print(f"Heard by {escape(recognizer.name)}. Record: {escape(str(path))}")
+        route = None if files else open_route(live, recognizer.rate_hz, stack)
+        ears = open_ears(recognizer, route or FileSource(files, recognizer.rate_hz, from_s, track), from_s, live)
+        player: Player = route.player if route else TrackPlayer(track)
+        console.print(f"Heard by {escape(recognizer.name)}.")
         voice = stack.enter_context(ChildVoice(settings, Path(platformdirs.user_cache_dir(NAME)) / "voice"))
-        ears = Ears(recognizer, source, from_s, tail_s=0.0 if files else live.tail_s)
-        if route and route.helper:
-            always = library().language.urgent
-            ears = TwoEars(recognizer, route.microphone, route.helper, live.tail_s, lambda text: bool(always(text)))
+        before = Beforehand(library().language, ears, voice, player, show, route, live.quiet_s)
+        try:
+            if wait:
+                console.print(f"[cyan]< {WAITS}[/]")
+                before.wait()
+            record = resumed or stack.enter_context(begin(begun, before, recognizer.name, voice_engine, files))
+        except KeyboardInterrupt:
+            raise Problem(LEFT) from None
+        path = record.path
+        console.print(f"Record: {escape(str(path))}")
         visit = Visit(
             record,
             ears,
@@ -442,6 +454,43 @@ def work(
             if track.seconds:
                 track.write(path.parent / "visit.flac")
         finish(record, path, closed)
+
+
+def begin(begun: Path | Begin, before: Beforehand, engine: str, voice: VoiceEngine, files: Sequence[Path]) -> Record:
+    """Begins the record of a new visit: its rules, and what was answered in its set-up, in one transaction."""
+    assert isinstance(begun, Begin)
+    now = SystemClock().utc()
+    job = Job.model_validate(set_up_by_voice(begun.job, before, now) if begun.ask else begun.job)
+    rules = library().rules_for(job, None if begun.record else history(begun.folder, job, now))
+    origin = tuple(str(file.resolve()) for file in files)
+    setting = Setting(rules, library().grammar_texts, engine, voice, origin)
+    record = Record.create(begun.record or visits.new_record_path(begun.folder, now, job.site))
+    try:
+        answers = before.entries(audio_of(record.path), setting.grammar_sha256)
+        record.append([("visit", setting.to_body()), *answers])
+    except BaseException:
+        record.close()
+        raise
+    return record
+
+
+def set_up_by_voice(job: dict[str, Any], before: Beforehand, now: str) -> dict[str, Any]:
+    """The job as a job file would say it, with what was asked."""
+    shelf = library()
+    dialogue = SetUp(shelf.language, shelf.quantities, shelf.worked)
+    told = " ".join(effect.text for effect in dialogue.opening(SettingUp(job)) if isinstance(effect, Say))
+    console.print(f"[cyan]< {escape(told)}[/]")
+    return job_of(before.set_up(dialogue, SettingUp(job)), now[:16].replace("T", " "))
+
+
+def open_ears(recognizer: Recognizer, sound: SoundRoute | Source, from_s: float, live: Live) -> Ears:
+    """What hears a recording, a microphone, or both microphones."""
+    if not isinstance(sound, SoundRoute):
+        return Ears(recognizer, sound, from_s)
+    if not sound.helper:
+        return Ears(recognizer, sound.microphone, from_s, live.tail_s)
+    always = library().language.urgent
+    return TwoEars(recognizer, sound.microphone, sound.helper, live.tail_s, lambda text: bool(always(text)))
 
 
 def open_route(live: Live, rate_hz: int, stack: ExitStack) -> SoundRoute:

@@ -80,16 +80,19 @@ def fit(path: Path, data: Any, model: type[M], within: Sequence[str] = (), **als
     try:
         return model.model_validate({**_plain(data), **also} if isinstance(data, Mapping) else data)
     except ValidationError as wrong:
-        flaws = []
-        # A key that is not known is the likelier slip of the pen than the one that is missed for it.
-        for error in sorted(wrong.errors(), key=lambda e: e["type"] != "extra_forbidden"):
-            loc = _without_tags(error["loc"])
-            key = ".".join(str(part) for part in (*within, *loc))
-            what = error["msg"].removeprefix("Value error, ").rstrip(".")
-            if error["type"] == "extra_forbidden":
-                what = "no such key is known here"
-            flaws.append(Flaw(path, *_place(data, loc), f"{key or 'the file'}: {what}."))
-        return flaws
+        return [flaw for _, flaw in _flaws(path, data, wrong, within)]
+
+
+def _flaws(path: Path, data: Any, wrong: ValidationError, within: Sequence[str] = ()) -> Iterator[tuple[str, Flaw]]:
+    """What does not fit, each with pydantic's name for it."""
+    # A key that is not known is the likelier slip of the pen than the one that is missed for it.
+    for error in sorted(wrong.errors(), key=lambda e: e["type"] != "extra_forbidden"):
+        loc = _without_tags(error["loc"])
+        key = ".".join(str(part) for part in (*within, *loc))
+        what = error["msg"].removeprefix("Value error, ").rstrip(".")
+        if error["type"] == "extra_forbidden":
+            what = "no such key is known here"
+        yield error["type"], Flaw(path, *_place(data, loc), f"{key or 'the file'}: {what}.")
 
 
 def parse(path: Path, data: Any, model: type[M], within: Sequence[str] = (), **also: str) -> M:
@@ -133,20 +136,38 @@ def _place(data: Any, loc: Sequence[int | str]) -> tuple[int, int]:
 
 def read_job(path: Path) -> Job:
     """A job file; Problem with one sentence for a wrong key, unit or value."""
-    job = parse(path, read_yaml(path), Job)
-    known = library().quantities
+    data = read_yaml(path)
+    job = parse(path, data, Job)
+    _check_names(path, data)
+    return job
+
+
+def read_draft(path: Path) -> dict[str, Any]:
+    """A job file that may leave things out, as plain values; Problem with one sentence for what is in it and wrong."""
+    data = read_yaml(path)
+    try:
+        Job.model_validate(_plain(data))
+    except ValidationError as wrong:
+        for kind, flaw in _flaws(path, data, wrong):
+            if kind != "missing":
+                raise Problem(str(flaw)) from wrong
+    _check_names(path, data)
+    return {str(key): value for key, value in _plain(data).items()}
+
+
+def _check_names(path: Path, job: Mapping[str, Any]) -> None:
+    """Problem for a quantity that is not known, in a job file that is otherwise right."""
     named: dict[str, Iterable[str]] = {
-        "plate": job.plate,
-        "previous": job.previous,
-        **{f"meter {m.name!r}": m.measures for m in job.meters},
+        "plate": job.get("plate") or (),
+        "previous": job.get("previous") or (),
+        **{f"meter {meter.get('name', '')!r}": meter.get("measures") or () for meter in job.get("meters") or ()},
     }
     for where, names in named.items():
         for name in names:
-            if name not in known and name not in library().limits:
+            if name not in library().quantities and name not in library().limits:
                 raise Problem(
                     f"{path}: {where} names {name!r}, which is not a quantity; see assistant hear --questions."
                 )
-    return job
 
 
 def read_grammar_texts(folder: Path) -> dict[str, str]:
@@ -392,7 +413,9 @@ class Library:
     def worked(self, ignition: str, fuel: str, visit: str) -> tuple[Procedure, dict[str, GenericLimit]] | None:
         """The procedure and the generic limits for these; None where there is no procedure."""
         procedure = self._procedure(ignition, fuel, visit)
-        return procedure and (procedure, self.limits_for(procedure.fuel, procedure.ignition, procedure.visit))
+        if procedure is None:
+            return None
+        return procedure, self.limits_for(procedure.fuel, procedure.ignition, procedure.visit)
 
     def procedure_for(self, job: Job) -> Procedure:
         """The procedure for a job; Problem when there is none."""

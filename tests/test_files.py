@@ -3,7 +3,7 @@
 import pytest
 
 from assistant.errors import Problem
-from assistant.files import TRADE_DATA, read_yaml
+from assistant.files import TRADE_DATA, read_draft, read_yaml
 
 PROCEDURE = TRADE_DATA / "procedures" / "hot-surface-natural-gas-yearly.yaml"
 
@@ -44,3 +44,19 @@ def test_what_is_no_yaml_is_told(tmp_path, content, said):
         read_yaml(tmp_path / "x.yaml")
     assert said in str(wrong.value)
     assert "\n" not in str(wrong.value)
+
+
+def test_a_job_file_may_leave_things_out_but_not_be_wrong(tmp_path):
+    path = tmp_path / "job.yaml"
+    path.write_text("visit: no heat\nplate: {input-rate: {value: 80000, unit: Btu_per_hour}}\n", encoding="utf-8")
+    assert read_draft(path)["visit"] == "no heat"
+    for text, said in (
+        ("visit: no heat\nfuel: LP\n", "fuel: no such key"),
+        ("plate: {input: {value: 1, unit: volt}}\n", "'input', which is not a quantity"),
+        ("appliance: {fuel: coal}\n", "appliance.fuel"),
+        ("- 1\n", "line 1"),
+    ):
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(Problem, match=r"job\.yaml") as wrong:
+            read_draft(path)
+        assert said in str(wrong.value)

@@ -284,17 +284,23 @@ class SetUp:
         worked = self.worked(str(_of(job, ("appliance", "ignition"))), str(_of(job, ("appliance", "fuel"))), kind)
         if worked:
             yield from self._figures(*worked)
+            yield from self._gas(state, worked[0])
 
     def _figures(self, procedure: Procedure, limits: Mapping[str, GenericLimit]) -> Iterator[Item]:
-        """The plate's and sheets' values by which this procedure judges, then what works out the input."""
-        measured = [name for step in procedure.steps for name in (*step.quantities, *step.works_out)]
+        """The plate's and sheets' values by which this procedure judges."""
+        measured = _measured(procedure)
         wanted = [n for n in dict.fromkeys((*ON_THE_PLATE, *measured)) if n in measured and n in limits]
         for name in wanted:
             limit = limits[name]
             if limit.plate_only or limit.plate_tolerance is not None:
                 yield self._plate(name, limit)
-        if "input-rate" in measured:
-            yield from _GAS
+
+    def _gas(self, state: SettingUp, procedure: Procedure) -> Iterator[Item]:
+        """What works out the input: of no use unless all of it is known."""
+        for item in _GAS if "input-rate" in _measured(procedure) else ():
+            yield item
+            if item.name in state.left:
+                return
 
     def _plate(self, name: str, limit: GenericLimit) -> Item:
         quantity = self.quantities.get(name, _INPUT)
@@ -444,6 +450,10 @@ def job_of(state: SettingUp, when: str) -> dict[str, Any]:
     if "gas" in job and len(job["gas"]) < len(_GAS):
         del job["gas"]
     return job
+
+
+def _measured(procedure: Procedure) -> list[str]:
+    return [name for step in procedure.steps for name in (*step.quantities, *step.works_out)]
 
 
 def _clean(state: SettingUp) -> SettingUp:

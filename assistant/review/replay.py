@@ -13,6 +13,7 @@ from assistant.visit.visit import turns
 
 # What is shown of the decisions: the others are plain from what is said.
 _SHOWN = {
+    "set-up": "{asked}: {decided}",
     "reading": "{quantity} {value} {unit}: {verdict}",
     "heard-reading": "asked: {value} {unit} ({asked_because})",
     "refused": "refused: {value}",
@@ -101,7 +102,11 @@ def decided(note: Note) -> str:
 
 
 def rows(record: Record) -> Iterator[Row]:
-    """Every turn of a record, folded again: `same` is False where the dialogue would now decide otherwise."""
+    """What was answered in the set-up, then every turn, folded again: `same` is False where the dialogue would now
+    decide otherwise."""
+    for entry in record.entries():
+        if entry.kind == "set-up":
+            yield Row(entry.utc, entry.body["heard"]["text"], decided(Note(entry.kind, entry.body)), "")
     for turn in turns(record):
         shown = row(turn.event, turn.effects, turn.entry.utc, turn.same)
         if shown:

@@ -211,6 +211,8 @@ class Summary:
     happenings: tuple[Happening, ...]
     repairs: tuple[Repair, ...] = ()
     ending: Ending = Ending()
+    set_up: Mapping[str, str] = field(default_factory=dict)
+    """What was asked in the set-up by voice -> how it was left; empty where a job file said it all."""
 
     @property
     def standing(self) -> tuple[Reading, ...]:
@@ -278,6 +280,7 @@ class _Fold:
     happenings: list[Happening] = field(default_factory=list)
     repairs: list[Repair] = field(default_factory=list)
     ending: Ending = field(default_factory=Ending)
+    set_up: dict[str, str] = field(default_factory=dict)  # what was asked -> how it was left, the last time
     power: str = "unknown"
     gas: str = "unknown"
     closed: bool = False
@@ -326,6 +329,7 @@ class _Fold:
             happenings=tuple(self.happenings),
             repairs=tuple(self.repairs),
             ending=self.ending,
+            set_up=self.set_up,
         )
 
     def _not_reached(self) -> Iterable[NotChecked]:
@@ -340,6 +344,9 @@ class _Fold:
         return printed(self.procedure.step(step).title) if self.procedure.has(step) else step
 
     # --- one kind of entry each
+
+    def _set_up(self, entry: Entry, body: dict[str, Any]) -> None:
+        self.set_up[body["asked"]] = body["decided"]
 
     def _said(self, entry: Entry, body: dict[str, Any]) -> None:
         text = body["heard"]["text"]
@@ -506,6 +513,7 @@ class _Fold:
 _HELD = {"hold": "Held", "stop": "Stopped", "go-on": "Went on"}
 
 _HANDLERS = {
+    "set-up": _Fold._set_up,
     "said": _Fold._said,
     "kept": _Fold._kept,
     "reading": _Fold._reading,

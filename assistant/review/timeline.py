@@ -72,6 +72,14 @@ def moments(entries: Iterable[Entry]) -> Iterator[Moment]:
             now = _Open(entry, step)
             now.taken += how_it_came(entry.body)
             continue
+        if entry.kind == "set-up":
+            if now:
+                yield now.closed()
+            now = _Open(entry, "set up")
+            said = decided(Note(entry.kind, entry.body))
+            refused = str(entry.body["decided"]).startswith(("refused", "unclear"))
+            (now.put_right if refused else now.taken).append(said)
+            continue
         if now is None:
             continue
         if entry.kind == "voiced":

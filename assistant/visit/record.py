@@ -54,6 +54,9 @@ SCHEMA_VERSION = 2
 END = "end"
 """The kind of the last entry of a finished visit: nothing follows it."""
 
+UTTERANCES = ("said", "set-up")
+"""The kinds that are something said, each with its recording if that was kept."""
+
 BUSY_TIMEOUT_S = 2.0
 """How long to wait for another process that is writing: a commit takes milliseconds, and people wait for the
 voice that follows it."""

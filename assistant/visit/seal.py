@@ -17,7 +17,7 @@ from typing import Any
 from assistant.errors import Problem
 from assistant.speech.audio import write_whole
 from assistant.visit.chain import Entry, Row, canonical_json, chained, from_line, to_line, verify_entries, verify_head
-from assistant.visit.record import END, Clock, Record, SystemClock, audio_of, lock_of, seal_of
+from assistant.visit.record import END, UTTERANCES, Clock, Record, SystemClock, audio_of, lock_of, seal_of
 
 SEALED, ERASED = "sealed", "audio-erased"
 
@@ -173,7 +173,7 @@ def _check_sounds(path: Path, wanted: Mapping[str, str], erased: Mapping[str, st
 
 def _named(rows: Sequence[Row]) -> dict[str, str]:
     """The recordings that the entries name, with their SHA-256."""
-    bodies = [_body(row) for row in rows if row.kind == "said"]
+    bodies = [_body(row) for row in rows if row.kind in UTTERANCES]
     return {str(b["audio"]): str(b["sha256"]) for b in bodies if b.get("audio") and "sha256" in b}
 
 

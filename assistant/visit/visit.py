@@ -47,7 +47,7 @@ from assistant.trade.procedures import Hazard, Procedure
 from assistant.trade.quantities import Quantity
 from assistant.visit.chain import Entry, canonical_json
 from assistant.visit.privacy import keeps, redacted
-from assistant.visit.record import END, SCHEMA_VERSION, Record, audio_of
+from assistant.visit.record import END, SCHEMA_VERSION, UTTERANCES, Record, audio_of
 
 QUIET_S = 30.0  # nobody spoke: the assistant says what it waits for
 BETWEEN_S = 0.6  # how long it listens between two sentences of its own, where people can interrupt
@@ -76,7 +76,7 @@ EVENTS: dict[str, type[Event]] = {"opened": Opened, "said": Said, "quiet": Quiet
 
 BETWEEN = Question("between")  # what is listened for between two sentences of the assistant
 
-FACTS = ("visit", "device", "discarded", "held-for-room", "audio-erased", END)
+FACTS = ("visit", "set-up", "device", "discarded", "held-for-room", "audio-erased", END)
 """Entries that the edges write: no event, and nothing that the dialogue decided. See docs/record.md."""
 
 T = TypeVar("T")
@@ -251,6 +251,19 @@ class Route(Protocol):
         """Plays on whatever loudspeaker is left; whether it sounded."""
 
 
+def wait_for_devices(route: Route, ears: Ears, voice: Voice) -> float:
+    """Says that a device is gone, and holds until all are there again; for how many seconds."""
+    since = time.monotonic()
+    for text in DEVICE_LOST:
+        with suppress(VoiceError):
+            route.tell(voice.render(text))
+    while not route.recover():
+        time.sleep(LOOK_S)
+    gone_s = time.monotonic() - since
+    ears.restart(gone_s)
+    return gone_s
+
+
 class Visit:
     """Runs one visit until it is closed, or until its source of sound ends.
 
@@ -290,7 +303,11 @@ class Visit:
         self._warning: list[Audio] = []  # what is said when the record cannot be written
         self._urgent: Utterance | None = None  # an emergency that was heard meanwhile
         self.resumed = False
-        self._ended = any(entry.kind == END for entry in record.entries())
+        self._ended = False
+        for entry in record.entries():
+            self._ended = self._ended or entry.kind == END
+            if entry.kind == "set-up":
+                self._named.add(entry.body["audio"])
         for turn in turns(record):
             self.state = turn.after
             self.resumed = True
@@ -354,7 +371,7 @@ class Visit:
         discarded = [entry.body for entry in entries if entry.kind == "discarded"]
         return {
             "entries": len(entries),
-            "recordings": sum(1 for entry in entries if entry.body.get("audio") and entry.kind == "said"),
+            "recordings": sum(1 for entry in entries if entry.body.get("audio") and entry.kind in UTTERANCES),
             "discarded": {
                 "utterances": sum(body["utterances"] for body in discarded),
                 "seconds": round(sum(body["seconds"] for body in discarded), 1),
@@ -397,14 +414,7 @@ class Visit:
     def _wait_for_devices(self, route: Route, what: str, problem: str) -> None:
         """Says that a device is gone, holds until all are there again, and says so."""
         self.device(what, problem=problem)
-        since = time.monotonic()
-        for text in DEVICE_LOST:
-            with suppress(VoiceError):
-                route.tell(self._voice.render(text))
-        while not route.recover():
-            time.sleep(LOOK_S)
-        gone_s = time.monotonic() - since
-        self._ears.restart(gone_s)
+        gone_s = wait_for_devices(route, self._ears, self._voice)
         self.device("devices back", seconds=round(gone_s, 1), **route.facts)
         with suppress(VoiceError):
             route.tell(self._voice.render(DEVICE_BACK))

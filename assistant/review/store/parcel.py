@@ -14,7 +14,7 @@ from assistant.review.report.page import attention
 from assistant.review.summary import summarize
 from assistant.visit import seal
 from assistant.visit.chain import Entry, Row, canonical_json, from_line, verify_entries
-from assistant.visit.record import Record, audio_of
+from assistant.visit.record import UTTERANCES, Record, audio_of
 
 WRONG_IN_STEP = {"refused": "refused", "correction": "corrected", "skipped": "skipped", "unclear": "unclear"}
 """Kind of entry -> the column in which a step's are counted."""
@@ -44,7 +44,7 @@ class Parcel:
     def digests(self) -> dict[str, str]:
         """The recordings that the chain names, with their SHA-256."""
         found: dict[str, str] = {}
-        for entry in (Entry.of(row) for row in self.rows if row.kind in ("said", seal.SEALED)):
+        for entry in (Entry.of(row) for row in self.rows if row.kind in (*UTTERANCES, seal.SEALED)):
             if entry.kind == seal.SEALED:
                 found |= entry.body["audio"]
             elif entry.body.get("audio") and "sha256" in entry.body:
