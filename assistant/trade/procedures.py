@@ -11,7 +11,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Discriminator,
+    Field,
+    Tag,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from assistant.trade.job import Fitted, Fuel, Ignition, Job, Only, VisitKind
 from assistant.trade.judging import Source
@@ -122,6 +131,14 @@ class Step(_Data):
     confirm: bool = False
     stage: Literal["found", "left"] = "found"
     if_it_tells: bool = False
+
+    @field_validator("times")
+    @classmethod
+    def _in_their_order(cls, times: dict[str, tuple[str, str]], has: ValidationInfo) -> dict[str, tuple[str, str]]:
+        """As their events follow each other, whatever the order of a file or a record: so they are told."""
+        events = list(has.data.get("events", ()))
+        known = [*events, *(event for pair in times.values() for event in pair if event not in events)]
+        return dict(sorted(times.items(), key=lambda item: (known.index(item[1][1]), known.index(item[1][0]))))
 
     @model_validator(mode="after")
     def _is_whole(self) -> Self:

@@ -19,7 +19,7 @@ from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.sources import FileSource
 from assistant.speech.voice import ChildVoice, VoiceSettings
 
-VISIT = top_folder("audio_fixtures") / "visits" / "hot-surface.flac"
+VISIT = top_folder("audio_fixtures") / "visits" / "standing-pilot.flac"
 RATE = 16000
 
 
