@@ -96,7 +96,7 @@ def times_of(dialogue: Context, state: State, step: Step) -> list[Taken]:
             Candidate("mark", Decimal(str(round(at[stop] - at[start], 1))), "second", timed=True),
             quantity,
         )
-        for quantity, (start, stop) in step.times_in_order.items()
+        for quantity, (start, stop) in step.times.items()
         if start in at and stop in at
     ]
 

@@ -171,7 +171,7 @@ def _take(dialogue: Context, state: State, step: Step, taken: list[Taken]) -> Tu
         state,
         phase=Phase.ASKING,
         readings=(*state.readings, *taken),
-        untold=tuple(quantity for quantity in step.times_in_order if quantity not in have),
+        untold=tuple(quantity for quantity in step.times if quantity not in have),
         marks=(),
         missed=(),
         speaker="technician",

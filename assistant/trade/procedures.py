@@ -154,15 +154,6 @@ class Step(_Data):
         return self
 
     @property
-    def times_in_order(self) -> dict[str, tuple[str, str]]:
-        """Its times in the order of their events, however a file or a record has them."""
-
-        def place(item: tuple[str, tuple[str, str]]) -> list[int]:
-            return [self.events.index(event) for event in item[1]]
-
-        return dict(sorted(self.times.items(), key=place))
-
-    @property
     def quantities(self) -> tuple[str, ...]:
         """What this step measures."""
         return (self.quantity,) if self.quantity else tuple(self.times)

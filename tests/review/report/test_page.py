@@ -196,7 +196,7 @@ def test_earlier_visits_that_lie_beside_this_one_are_in_the_drawing(tmp_path):
 
 
 def test_the_timing_is_drawn(made):
-    assert "Timing of the sequence. warm up time: 21 s, pass; trial for ignition: 4 s, pass" in made
+    assert "Timing of the sequence. purge time: 16 s, pass; warm up time: 21 s, pass; trial for ignition: 3 s" in made
 
 
 def test_nothing_in_it_is_worded_as_a_permission(made):
