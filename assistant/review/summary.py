@@ -19,6 +19,7 @@ from assistant.trade.procedures import Hazard, Procedure
 from assistant.trade.quantities import Quantity
 from assistant.trade.units import UNIT_SYMBOL
 from assistant.visit.chain import Entry
+from assistant.visit.privacy import NOT_WORDS
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,11 @@ class Recording:
     sha256: str
     words: str
     utc: str
+
+    @property
+    def understood(self) -> str:
+        """Its words; empty where some were no words of the grammar, as of a name: then only the recording says it."""
+        return "" if NOT_WORDS in self.words.split() else self.words
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import pytest
 import scripted_visits
 
 from assistant.errors import Problem
-from assistant.review.summary import Summary, summarize
+from assistant.review.summary import Recording, Summary, summarize
 from assistant.visit.record import Record
 
 
@@ -95,3 +95,8 @@ def test_a_record_without_a_visit_is_one_sentence(tmp_path):
     Record.create(tmp_path / "visit.sqlite").close()
     with pytest.raises(Problem, match="start a new one"):
         summary_of(tmp_path / "visit.sqlite")
+
+
+def test_a_name_that_is_no_word_of_the_grammar_is_only_on_its_recording():
+    assert Recording("1.flac", "", "pat [unk]", "").understood == ""
+    assert Recording("1.flac", "", "no access", "").understood == "no access"
