@@ -12,6 +12,7 @@ from assistant.procedure_commands import schema_text
 from assistant.trade.findings import FINDINGS
 from assistant.trade.limits import GenericLimit
 from assistant.trade.units import UNIT_SYMBOL
+from assistant.trade.workings import WORKINGS, Input, Working, work_out
 
 
 def limits_table(shelf: Library) -> str:
@@ -84,16 +85,77 @@ def _row(shelf: Library, limit: GenericLimit) -> str:
     return f"| {' | '.join(cells)} |"
 
 
+TOP = Path(__file__).parent.parent
+COMPUTING = "docs/computing.md"
+BEGIN, END = "<!-- made from workings.py by make docs -->", "<!-- end of what is made -->"
+
+
+def computing(written: str) -> str:
+    """docs/computing.md: the written text, with the formulas put in between its two marks; Markdown."""
+    before, _, rest = written.partition(BEGIN)
+    _, _, after = rest.partition(END)
+    return f"{before}{BEGIN}\n\n{formulas_table()}\n{END}{after}"
+
+
+def formulas_table() -> str:
+    """Every formula with its keys, units, ranges, example and source; Markdown."""
+    return "\n".join(line for working in WORKINGS.values() for line in _formula(working))
+
+
+def _formula(working: Working) -> list[str]:
+    worked = work_out(working.name, working.example)
+    given = " ".join(f"'{key}={value}'" if " " in value else f"{key}={value}" for key, value in working.example.items())
+    value = f"{worked.value:f}" if isinstance(worked.value, Decimal) else worked.value
+    return [
+        f"### {working.name}",
+        "",
+        f"{working.title}, in {working.unit or 'a word'}.",
+        "",
+        "| key | unit | left out | taken |",
+        "|---|---|---|---|",
+        *(f"| {i.key} | {i.unit} | {_left_out(i)} | {_range(working, i)} |" for i in working.inputs),
+        "",
+        f"`assistant work-out {working.name} {given}` gives {value} {working.unit}".rstrip() + ".",
+        "",
+        f"Source: {working.source}.",
+        *(f"Assumed: {'; '.join(working.assumptions)}." for _ in [0] if working.assumptions),
+        "",
+    ]
+
+
+def _left_out(given: Input) -> str:
+    if given.default is None:
+        return ""
+    return "may be left out" if given.default == "" else f"is {given.default}"
+
+
+BEYOND = Decimal(10) ** 15  # beyond what any formula takes
+
+
+def _range(working: Working, given: Input) -> str:
+    """What an input may be, in the words of the refusals that meet what is beyond."""
+    if given.choices is not None:
+        return ", ".join(given.choices)
+    said = []
+    for beyond in (BEYOND, -BEYOND):
+        try:
+            work_out(working.name, {**working.example, given.key: f"{beyond:f}"})
+        except ValueError as wrong:
+            said.append(str(wrong).split("; it was")[0].rstrip("."))
+    return "; ".join(dict.fromkeys(said)) or "any number"
+
+
 DOCUMENTS: dict[str, Callable[[], str]] = {
     "grammars/README.md": lambda: what_can_be_said(library().language),
     "docs/limits.md": lambda: limits_table(library()),
     "docs/procedure.schema.json": schema_text,
+    COMPUTING: lambda: computing((TOP / COMPUTING).read_text(encoding="utf-8")),
 }
 """Path in the repository -> its text."""
 
 
 if __name__ == "__main__":
     for name, text in DOCUMENTS.items():
-        path = Path(__file__).parent.parent / name
+        path = TOP / name
         path.parent.mkdir(exist_ok=True)
         path.write_text(text(), encoding="utf-8")

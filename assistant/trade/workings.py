@@ -46,7 +46,7 @@ class Working:
     """One formula that can be asked for by name.
 
     of: from the inputs by key, numbers as Decimal and words as they were chosen, to the result.
-    uncertainty: of the result, where it does not follow from those of the inputs.
+    uncertainty: of the result, where it does not follow from those of the inputs. example: one set of inputs.
     """
 
     name: str
@@ -55,6 +55,7 @@ class Working:
     inputs: tuple[Input, ...]
     of: Callable[[Mapping[str, Decimal], Mapping[str, str]], Decimal | str]
     source: str
+    example: Mapping[str, str]
     assumptions: tuple[str, ...] = ()
     uncertainty: Callable[[Mapping[str, Decimal]], Decimal] | None = None
     notes: Callable[[Mapping[str, Decimal], Mapping[str, str]], tuple[str, ...]] | None = None
@@ -233,6 +234,7 @@ _ALL = (
         ),
         _input_rate,
         'published: distributor newsletter, "Clocking a Gas Meter"; correction: Canada SOR/86-131 s. 37-38',
+        {"dial_ft3": "0.5", "seconds": "22", "heating_value": "1000"},
         ("all other gas appliances on the meter are off, pilots too", "an LP supply usually has no meter"),
         notes=_correction_note,
     ),
@@ -243,6 +245,7 @@ _ALL = (
         (Input("volume_m3", "m3"), Input("seconds", "s"), Input("heating_value_MJ_m3", "MJ/m3, gross")),
         lambda n, _: formulas.input_rate_kw(n["volume_m3"], n["seconds"], n["heating_value_MJ_m3"]),
         'published: UK plumbing revision site, "Working out gas rate and gross heat input (metric meter)"',
+        {"volume_m3": "0.04", "seconds": "120", "heating_value_MJ_m3": "39"},
         ("all other gas appliances on the meter are off, pilots too", "the metered gas is not corrected"),
     ),
     Working(
@@ -252,6 +255,7 @@ _ALL = (
         (Input("supply_degF", "degF, out of sight of the exchanger"), Input("return_degF", "degF")),
         _rise,
         "common practice",
+        {"supply_degF": "120", "return_degF": "68"},
         ("read after five to ten minutes of steady running",),
     ),
     Working(
@@ -261,6 +265,7 @@ _ALL = (
         (Input("input_btuh", "Btu/h, measured"), Input("efficiency_percent", "percent, steady, gross")),
         _output,
         'published: supply house, "Measuring CFMs Using Temperature Rise"',
+        {"input_btuh": "80000", "efficiency_percent": "80"},
         ("the efficiency is of the appliance at a steady run",),
     ),
     Working(
@@ -270,6 +275,7 @@ _ALL = (
         (Input("standing_inH2O", "inH2O, burner off"), Input("running_inH2O", "inH2O, at full fire")),
         _inlet_drop,
         "common practice",
+        {"standing_inH2O": "7.2", "running_inH2O": "7"},
     ),
     Working(
         "airflow",
@@ -279,6 +285,7 @@ _ALL = (
         _airflow,
         'published: supply house, "Measuring CFMs Using Temperature Rise"; altitude: standard atmosphere, from memory, '
         "verify",
+        {"output_btuh": "64000", "rise_degF": "40", "altitude_ft": "1000"},
         ("output is the measured input times the steady efficiency", "1.08 holds for air of 0.075 lb/ft3 at sea level"),
     ),
     Working(
@@ -288,6 +295,7 @@ _ALL = (
         (Input("co_ppm", "ppm"), _O2),
         lambda n, _: formulas.co_air_free_ppm(n["co_ppm"], n["o2_percent"]),
         "published: HVAC training site, air-free CO",
+        {"co_ppm": "87", "o2_percent": "5"},
         (_DRY,),
     ),
     Working(
@@ -299,6 +307,7 @@ _ALL = (
             n["co_ppm"], n["co2_percent"], formulas.ULTIMATE_CO2_PERCENT[w["fuel"]]
         ),
         _ANALYSER,
+        {"co_ppm": "60", "co2_percent": "7", "fuel": "natural gas"},
         (_DRY,),
     ),
     Working(
@@ -308,6 +317,7 @@ _ALL = (
         (_O2, _FUEL),
         lambda n, w: formulas.co2_from_o2_percent(n["o2_percent"], w["fuel"]),
         _ANALYSER,
+        {"o2_percent": "7", "fuel": "LP"},
         (_DRY,),
     ),
     Working(
@@ -317,6 +327,7 @@ _ALL = (
         (Input("co2_percent", "percent"), _FUEL),
         lambda n, w: formulas.o2_from_co2_percent(n["co2_percent"], w["fuel"]),
         _ANALYSER,
+        {"co2_percent": "7", "fuel": "LP"},
         (_DRY,),
     ),
     Working(
@@ -335,6 +346,7 @@ _ALL = (
         ),
         lambda n, w: formulas.excess_air_percent(n["o2_percent"], w["fuel"], w["form"]),
         "published: combustion-analyser manual appendix (the ratio); the fuel's factor derived",
+        {"o2_percent": "7", "fuel": "natural gas"},
         (_DRY,),
         notes=lambda n, w: (
             f"by the {w['form']} form; the dry flue form gives "
@@ -349,6 +361,7 @@ _ALL = (
         (Input("flue_degC", "degC"), Input("air_degC", "degC"), _O2, _FUEL),
         lambda n, w: formulas.stack_loss_net_percent(n["flue_degC"], n["air_degC"], n["o2_percent"], w["fuel"]),
         _ANALYSER,
+        {"flue_degC": "200", "air_degC": "20", "o2_percent": "7", "fuel": "LP"},
         ("NET basis: never beside a gross rating plate", "no water condenses in the flue"),
     ),
     Working(
@@ -364,6 +377,7 @@ _ALL = (
         ),
         lambda n, w: formulas.efficiency_percent(n["flue_degC"], n["air_degC"], n["o2_percent"], w["fuel"], w["basis"]),
         "published: combustion-analyser manual appendix (net); the gross factor from memory, verify",
+        {"flue_degC": "200", "air_degC": "20", "o2_percent": "7", "fuel": "LP"},
         ("no water condenses in the flue",),
         notes=lambda _, w: (f"{w['basis'].upper()} basis",),
     ),
@@ -374,6 +388,7 @@ _ALL = (
         (Input("volts", "V"), Input("ohms", "ohm")),
         lambda n, _: formulas.igniter_power_w(n["volts"], n["ohms"]),
         "exact: Ohm's law; the caution from memory, verify",
+        {"volts": "120", "ohms": "60"},
         (_COLD,),
     ),
     Working(
@@ -383,6 +398,7 @@ _ALL = (
         (Input("volts", "V"), Input("ohms", "ohm")),
         lambda n, _: formulas.igniter_current_a(n["volts"], n["ohms"]),
         "exact: Ohm's law; the caution from memory, verify",
+        {"volts": "120", "ohms": "60"},
         (_COLD,),
     ),
     Working(
@@ -397,6 +413,7 @@ _ALL = (
         ),
         lambda n, _: formulas.orifice_flow_ft3_h(n["diameter_in"], n["pressure_inH2O"], n["gravity"], n["coefficient"]),
         "published: BCcampus / Industry Training Authority BC, Block E: Fuel Gas Systems (2023), Appendix 2",
+        {"diameter_in": "0.028", "pressure_inH2O": "3.5", "gravity": "0.6", "coefficient": "0.9"},
         ("the orifice coefficient is usually 0.85 to 0.90",),
     ),
     Working(
@@ -406,6 +423,7 @@ _ALL = (
         (Input("rate_btuh", "Btu/h"), Input("pressure_inH2O", "inH2O"), Input("target_btuh", "Btu/h")),
         lambda n, _: formulas.manifold_for_rate_inh2o(n["rate_btuh"], n["pressure_inH2O"], n["target_btuh"]),
         "derived from the orifice equation (F8)",
+        {"rate_btuh": "76000", "pressure_inH2O": "3.3", "target_btuh": "80000"},
         ("the plate's manifold band comes first: outside it the orifice is changed, not the pressure",),
     ),
     Working(
@@ -415,6 +433,7 @@ _ALL = (
         (Input("heating_value", "Btu/ft3, gross"), _GRAVITY),
         lambda n, _: formulas.wobbe_btu_ft3(n["heating_value"], n["gravity"]),
         "published: web page on the Wobbe number (sizes.com)",
+        {"heating_value": "1030", "gravity": "0.6"},
         ("gross heating value",),
     ),
     Working(
@@ -431,6 +450,7 @@ _ALL = (
             n["wobbe"], n["pressure_inH2O"], n["wobbe_meant"], n["pressure_meant_inH2O"]
         ),
         "derived from the orifice equation (F8)",
+        {"wobbe": "2044", "pressure_inH2O": "10", "wobbe_meant": "1330", "pressure_meant_inH2O": "3.5"},
         ("the same orifice; far from 1 means stop at once and find out which gas and orifices are there",),
     ),
     Working(
@@ -449,6 +469,7 @@ _ALL = (
         lambda n, w: formulas.altitude_derated_btu_h(n["input_btuh"], n["altitude_ft"], w["convention"]),
         "from memory, verify: IFGC and NFPA 54 (from-sea-level); published: retailer's altitude article (above-2000), "
         "furnace makers' manuals (fan-assisted, canada)",
+        {"input_btuh": "80000", "altitude_ft": "3000", "convention": "above-2000"},
         ("the plate or the maker's table comes first", "the input is not yet derated: never derate twice"),
         notes=lambda _, w: (f"convention: {formulas.DERATE_CONVENTIONS[w['convention']]}",),
     ),
@@ -459,6 +480,7 @@ _ALL = (
         (Input("temperature_degC", "degC"),),
         lambda n, _: formulas.type_k_emf_mv(n["temperature_degC"]),
         "published: NIST Standard Reference Database 60 (ITS-90), type K",
+        {"temperature_degC": "100"},
         ("the other junction is at 0 degC",),
     ),
     Working(
@@ -468,6 +490,7 @@ _ALL = (
         (Input("temperature_degC", "degC"),),
         lambda n, _: formulas.class_2_tolerance_degc(n["temperature_degC"]),
         "published: IEC 60584-1, class 2",
+        {"temperature_degC": "200"},
     ),
     Working(
         "meter-accuracy",
@@ -481,6 +504,7 @@ _ALL = (
         ),
         lambda n, _: formulas.meter_half_width(*_first(n)),
         "published: university physics laboratory, uncertainties of digital multimeters",
+        {"reading": "32", "percent": "2.5", "counts": "3", "resolution": "0.01"},
         ("the value is the half width a; U = 2 a / sqrt(3), any error within a being as likely (JCGM 100, 4.3.7)",),
         uncertainty=lambda n: formulas.meter_uncertainty(*_first(n)),
     ),
@@ -496,6 +520,7 @@ _ALL = (
         ),
         _decide,
         "published: ILAC-G8:09/2019, 4.2.3, guard band w = U",
+        {"value": "1.3", "limit": "1.0", "side": "lower", "expanded_uncertainty": "0.36"},
         uncertainty=lambda n: n["expanded_uncertainty"],
         notes=_probability,
     ),

@@ -9,32 +9,7 @@ from hypothesis import strategies as st
 from assistant.trade.workings import WORKINGS, work_out
 
 # One sound set of inputs for each formula; the values are only to be taken, not checked.
-SOUND = {
-    "input-rate": {"dial_ft3": "0.5", "seconds": "22", "heating_value": "1000"},
-    "input-rate-metric": {"volume_m3": "0.04", "seconds": "120", "heating_value_MJ_m3": "39"},
-    "temperature-rise": {"supply_degF": "120", "return_degF": "68"},
-    "output": {"input_btuh": "80000", "efficiency_percent": "80"},
-    "inlet-drop": {"standing_inH2O": "7.2", "running_inH2O": "7"},
-    "airflow": {"output_btuh": "64000", "rise_degF": "40", "altitude_ft": "1000"},
-    "co-air-free": {"co_ppm": "87", "o2_percent": "5"},
-    "co-air-free-from-co2": {"co_ppm": "60", "co2_percent": "7", "fuel": "natural gas"},
-    "co2": {"o2_percent": "7", "fuel": "LP"},
-    "o2": {"co2_percent": "7", "fuel": "LP"},
-    "excess-air": {"o2_percent": "7", "fuel": "natural gas"},
-    "stack-loss": {"flue_degC": "200", "air_degC": "20", "o2_percent": "7", "fuel": "LP"},
-    "efficiency": {"flue_degC": "200", "air_degC": "20", "o2_percent": "7", "fuel": "LP"},
-    "igniter-power": {"volts": "120", "ohms": "60"},
-    "igniter-current": {"volts": "120", "ohms": "60"},
-    "orifice-flow": {"diameter_in": "0.028", "pressure_inH2O": "3.5", "gravity": "0.6", "coefficient": "0.9"},
-    "manifold-correction": {"rate_btuh": "76000", "pressure_inH2O": "3.3", "target_btuh": "80000"},
-    "wobbe": {"heating_value": "1030", "gravity": "0.6"},
-    "wrong-gas": {"wobbe": "2044", "pressure_inH2O": "10", "wobbe_meant": "1330", "pressure_meant_inH2O": "3.5"},
-    "altitude-derate": {"input_btuh": "80000", "altitude_ft": "3000", "convention": "above-2000"},
-    "thermocouple-emf": {"temperature_degC": "100"},
-    "probe-tolerance": {"temperature_degC": "200"},
-    "meter-accuracy": {"reading": "32", "percent": "2.5", "counts": "3", "resolution": "0.01"},
-    "decide": {"value": "1.3", "limit": "1.0", "side": "lower", "expanded_uncertainty": "0.36"},
-}
+SOUND = {name: dict(working.example) for name, working in WORKINGS.items()}
 # Where zero or less has a meaning: CO, O2, altitudes, temperatures, readings; and what a meter's sheet may say.
 MAY_BE_ZERO = {
     "co_ppm", "o2_percent", "altitude_ft", "temperature_degC", "air_degC", "reading", "percent", "counts", "value",
