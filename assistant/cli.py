@@ -36,7 +36,7 @@ from assistant.speech.audio import VisitTrack, read_audio, resample
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.ears import Ears, Source, TwoEars, hear_whole
 from assistant.speech.microphone import Microphone
-from assistant.speech.player import DevicePlayer, Player, PlayerError, TrackPlayer
+from assistant.speech.player import DevicePlayer, PlayerError, TrackPlayer
 from assistant.speech.recognizer import Recognizer, VoskRecognizer
 from assistant.speech.room import NEAR_DB, TOO_FAR_DB
 from assistant.speech.route import SoundRoute
@@ -48,6 +48,7 @@ from assistant.trade.job import Job
 from assistant.visit import folder as visits
 from assistant.visit.beforehand import LEFT, WAITS, Beforehand
 from assistant.visit.earlier import history
+from assistant.visit.now import Now
 from assistant.visit.record import Record, SystemClock, audio_of
 from assistant.visit.seal import seal
 from assistant.visit.visit import QUIET_S, Setting, Visit, turns
@@ -338,7 +339,7 @@ def demo(
     visits.set_aside(folder)
     job = fixtures / f"{visit}.job.yaml"
     console.print("This visit is invented: no such site, people or appliance exist.")
-    work(Begin(read_draft(job), folder, record=folder / visits.RECORD), [fixtures / f"{visit}.flac"], voice)
+    work(Begin(read_draft(job), record=folder / visits.RECORD), folder, [fixtures / f"{visit}.flac"], voice)
 
 
 @app.command(name="visit")
@@ -372,27 +373,27 @@ def visit_(
         begun: Path | Begin = visits.unfinished(folder)
     elif job and not set_up:
         read_job(job)
-        begun = Begin(read_draft(job), folder)
+        begun = Begin(read_draft(job))
     else:
-        begun = Begin(read_draft(job) if job else {}, folder, ask=True)
-    work(begun, from_audio or [], voice, engine, second_opinion, live, wait)
+        begun = Begin(read_draft(job) if job else {}, ask=True)
+    work(begun, folder, from_audio or [], voice, engine, second_opinion, live, wait)
 
 
 @dataclass(frozen=True)
 class Begin:
-    """A new visit. job: what its job file says; ask: the rest is set up by voice. folder: where visits lie.
+    """A new visit. job: what its job file says; ask: the rest is set up by voice.
 
     record: its file, where it is not to have a folder of its own; it is then compared with no earlier visit.
     """
 
     job: dict[str, Any]
-    folder: Path
     ask: bool = False
     record: Path | None = None
 
 
 def work(
     begun: Path | Begin,
+    folder: Path,
     recordings: Sequence[Path],
     voice_engine: VoiceEngine,
     engine: Engine = "vosk",
@@ -400,7 +401,7 @@ def work(
     live: Live = Live(),
     wait: bool = False,
 ) -> None:
-    """Works a visit, new or (by the path of its record) resumed, and prints it as it goes."""
+    """Works a visit, new or (by the path of its record) resumed, and prints it as it goes. folder: where visits lie."""
     if isinstance(begun, Begin) and not begun.ask:
         library().rules_for(Job.model_validate(begun.job))  # a job that has no procedure is told before anything
     recognizer = ears_of(engine, second_opinion)
@@ -416,18 +417,22 @@ def work(
         # The sound is opened before a record is begun: without it there is no visit.
         route = None if files else open_route(live, recognizer.rate_hz, stack)
         ears = open_ears(recognizer, route or FileSource(files, recognizer.rate_hz, from_s, track), from_s, live)
-        player: Player = route.player if route else TrackPlayer(track)
+        now = Now(folder)
+        ears.took = now.listening
+        player = now.player(route.player if route else TrackPlayer(track))
         console.print(f"Heard by {escape(recognizer.name)}.")
-        voice = stack.enter_context(ChildVoice(settings, Path(platformdirs.user_cache_dir(NAME)) / "voice"))
+        cache = Path(platformdirs.user_cache_dir(NAME)) / "voice"
+        voice = now.voice(stack.enter_context(ChildVoice(settings, cache)))
         before = Beforehand(library().language, ears, voice, player, show, route, live.quiet_s)
         try:
             if wait:
                 console.print(f"[cyan]< {WAITS}[/]")
                 before.wait()
-            record = resumed or stack.enter_context(begin(begun, before, recognizer.name, voice_engine, files))
+            record = resumed or stack.enter_context(begin(begun, folder, before, recognizer.name, voice_engine, files))
         except KeyboardInterrupt:
             raise Problem(LEFT) from None
         path = record.path
+        now.record = str(path.resolve())
         console.print(f"Record: {escape(str(path))}")
         visit = Visit(
             record,
@@ -451,20 +456,23 @@ def work(
             visit.device("microphone lost", problem=str(lost))
             raise Problem(f"{str(lost).rstrip('.')}, then go on with: assistant visit --resume") from lost
         finally:
+            now.over()
             if track.seconds:
                 track.write(path.parent / "visit.flac")
         finish(record, path, closed)
 
 
-def begin(begun: Path | Begin, before: Beforehand, engine: str, voice: VoiceEngine, files: Sequence[Path]) -> Record:
+def begin(
+    begun: Path | Begin, folder: Path, before: Beforehand, engine: str, voice: VoiceEngine, files: Sequence[Path]
+) -> Record:
     """Begins the record of a new visit: its rules, and what was answered in its set-up, in one transaction."""
     assert isinstance(begun, Begin)
     now = SystemClock().utc()
     job = Job.model_validate(set_up_by_voice(begun.job, before, now) if begun.ask else begun.job)
-    rules = library().rules_for(job, None if begun.record else history(begun.folder, job, now))
+    rules = library().rules_for(job, None if begun.record else history(folder, job, now))
     origin = tuple(str(file.resolve()) for file in files)
     setting = Setting(rules, library().grammar_texts, engine, voice, origin)
-    record = Record.create(begun.record or visits.new_record_path(begun.folder, now, job.site))
+    record = Record.create(begun.record or visits.new_record_path(folder, now, job.site))
     try:
         answers = before.entries(audio_of(record.path), setting.grammar_sha256)
         record.append([("visit", setting.to_body()), *answers])

@@ -31,18 +31,21 @@ def page(
     ),
     port: Annotated[int, typer.Option("--port", help="Port to serve.", min=0, max=65535)] = 8765,
 ) -> None:
-    """Serve the supervisor's page: visits, one visit's time line, trends, and which steps go wrong."""
+    """Serve the supervisor's page: visits, one visit's time line, trends, which steps go wrong; at /now the visit that
+    goes on, for a screen beside the work."""
     import uvicorn  # noqa: PLC0415 - only this command serves
 
     from assistant.review.web.app import create_app  # noqa: PLC0415 - likewise
 
     guard = Guard(token_for(host))
     hosts = LOOPBACK if host in LOOPBACK else ("*",)
-    app = create_app(open_shop(folder, store), guard, hosts)
+    from assistant.review.web.now import Follower  # noqa: PLC0415 - likewise
+
+    app = create_app(open_shop(folder, store), guard, hosts, None if store else Follower(folder))
     if guard.token:
         console.print(f"Token: {escape(guard.token)}")
     server = uvicorn.Server(uvicorn.Config(app, host=host, port=port, log_level="warning", server_header=False))
-    console.print(f"The page is at http://{host}:{port}/ until Ctrl-C.")
+    console.print(f"The page is at http://{host}:{port}/ until Ctrl-C; the visit that goes on is at /now.")
     try:
         server.run()
     except SystemExit as wrong:

@@ -106,6 +106,7 @@ class Ears:
         if source.rate_hz != recognizer.rate_hz:
             raise ValueError(f"the source gives {source.rate_hz} Hz, the recognizer takes {recognizer.rate_hz} Hz")
         self.recognizer = recognizer
+        self.took: Callable[[], None] = lambda: None  # told of every chunk that is listened to
         self.helper_lost = ""  # why the helper's microphone is not heard any more
         self._sides = [_Side("", recognizer, source, from_s)]
         self._tail = round(tail_s * source.rate_hz)
@@ -140,6 +141,7 @@ class Ears:
         self._begin(expected, grown)
         since = self.position
         for side, chunk in self._chunks:
+            self.took()
             if (ended := side.accept(chunk)) and (heard := self._once(side, ended)):
                 return heard
             quiet = self.position - since >= quiet_s * self.recognizer.rate_hz

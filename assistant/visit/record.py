@@ -278,13 +278,13 @@ class Record:
         """Both clocks, as an entry appended now would have them."""
         return self._clock.utc(), float(self._clock.monotonic_s())
 
-    def entries(self) -> Iterator[Entry]:
-        """The entries from first to last.
+    def entries(self, after: int = 0) -> Iterator[Entry]:
+        """The entries from first to last, or those after entry number `after`.
 
         Raises:
             Problem: if the file is damaged.
         """
-        for row in self.rows():
+        for row in self.rows(after):
             try:
                 entry = Entry.of(row)
             except ValueError:
@@ -347,14 +347,15 @@ class Record:
         row = self._connection.execute("SELECT seq, hash FROM entry ORDER BY seq DESC LIMIT 1").fetchone()
         return (row[0], row[1]) if row else (0, GENESIS)
 
-    def rows(self) -> Iterator[Row]:
-        """The rows from first to last, as they are in the file.
+    def rows(self, after: int = 0) -> Iterator[Row]:
+        """The rows from first to last, as they are in the file; or those after number `after`.
 
         Raises:
             Problem: if the file is damaged.
         """
         try:
-            for row in map(Row._make, self._connection.execute(f"SELECT {_COLUMNS} FROM entry ORDER BY seq")):
+            select = f"SELECT {_COLUMNS} FROM entry WHERE seq > ? ORDER BY seq"
+            for row in map(Row._make, self._connection.execute(select, (after,))):
                 if not row.has_its_types:
                     raise _damaged(row.seq, self.path)
                 yield row

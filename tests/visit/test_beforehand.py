@@ -54,8 +54,8 @@ def beforehand(say, player=None) -> Beforehand:
 
 def begun(folder, *words, job=None) -> Record:
     """A record begun by what is said in a set-up."""
-    new = cli.Begin(job or KNOWN, folder, ask=True)
-    return cli.begin(new, beforehand(saying(*words)), "scripted", "bundled", [])
+    new = cli.Begin(job or KNOWN, ask=True)
+    return cli.begin(new, folder, beforehand(saying(*words)), "scripted", "bundled", [])
 
 
 def test_it_waits_for_the_start_words_and_keeps_nothing_else():

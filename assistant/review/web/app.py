@@ -27,6 +27,7 @@ from assistant.review.summary import Summary, summarize
 from assistant.review.timeline import moments
 from assistant.review.web.guard import COOKIE, LOOPBACK, Door, Guard, Headers, read_form
 from assistant.review.web.limits_now import then_and_now
+from assistant.review.web.now import Follower
 from assistant.review.web.shop import By, Kept, Measured, Review, Search, Shop, StoreDown
 from assistant.trade.limits import limit_for
 from assistant.trade.units import UNIT_SYMBOL
@@ -47,9 +48,12 @@ OUTCOMES = {
 }
 
 
-def create_app(shop: Shop, guard: Guard | None = None, hosts: Sequence[str] = LOOPBACK) -> Starlette:
-    """The page over `shop`. hosts: the names by which it may be reached."""
-    view = _View(shop, guard or Guard())
+def create_app(
+    shop: Shop, guard: Guard | None = None, hosts: Sequence[str] = LOOPBACK, follower: Follower | None = None
+) -> Starlette:
+    """The page over `shop`. hosts: the names by which it may be reached. follower: of the visit that goes on here."""
+    view = _View(shop, guard or Guard(), follower)
+    now = [Route("/now", view.now), Route("/now/glance", view.glance)] if follower else []
     return Starlette(
         routes=[
             Route("/", view.visits),
@@ -59,6 +63,7 @@ def create_app(shop: Shop, guard: Guard | None = None, hosts: Sequence[str] = LO
             Route("/visit/{visit}/review", view.review, methods=["POST"]),
             Route("/appliance/{appliance:path}", view.appliance),
             Route("/steps", view.steps),
+            *now,
             Route("/enter", view.ask_token, methods=["GET"]),
             Route("/enter", view.enter, methods=["POST"]),
             Mount("/static", StaticFiles(directory=_HERE / "static"), name="static"),
@@ -80,8 +85,9 @@ def create_app(shop: Shop, guard: Guard | None = None, hosts: Sequence[str] = LO
 class _View:
     """The answers. Those that read are plain functions, which Starlette runs beside its loop."""
 
-    def __init__(self, shop: Shop, guard: Guard) -> None:
+    def __init__(self, shop: Shop, guard: Guard, follower: Follower | None) -> None:
         self.shop = shop
+        self.follower = follower
         self.guard = guard
         self._environment = Environment(
             loader=PackageLoader("assistant.review.web", "templates"),
@@ -90,7 +96,7 @@ class _View:
             trim_blocks=True,
             lstrip_blocks=True,
         )
-        self._environment.globals.update(w=words, form_key=guard.form_key)
+        self._environment.globals.update(w=words, form_key=guard.form_key, follows=follower is not None)
 
     def _page(self, template: str, status: int = 200, **of: Any) -> HTMLResponse:
         return HTMLResponse(self._environment.get_template(template).render(**of), status_code=status)
@@ -212,6 +218,18 @@ class _View:
         """Which steps go wrong most."""
         by: By = "microphone" if request.query_params.get("by") == "microphone" else "crew"
         return self._page("steps.html.j2", by=by, groups=get_args(By), counts=self.shop.steps(by))
+
+    # --- the visit that goes on
+
+    def now(self, request: Request) -> Response:
+        """It at a glance, for a screen beside the work."""
+        assert self.follower
+        return self._page("now.html.j2", g=self.follower.glance())
+
+    def glance(self, request: Request) -> Response:
+        """What changes on that screen."""
+        assert self.follower
+        return self._page("glance.html.j2", g=self.follower.glance())
 
     # --- the door
 

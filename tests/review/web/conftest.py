@@ -15,6 +15,7 @@ import uvicorn
 from assistant.review.web.app import create_app
 from assistant.review.web.folder import FolderShop
 from assistant.review.web.guard import Guard
+from assistant.review.web.now import Follower
 
 # Chromium calls out by itself; none of that is wanted, and a container has no sandbox.
 QUIET = [
@@ -45,11 +46,12 @@ def folder(visits, tmp_path) -> Path:
 @pytest.fixture
 def served(folder) -> Iterator[str]:
     """The address of the page over `folder`."""
-    yield from serve(FolderShop(folder), Guard())
+    yield from serve(FolderShop(folder), Guard(), Follower(folder))
 
 
-def serve(shop, guard: Guard) -> Iterator[str]:
-    server = uvicorn.Server(uvicorn.Config(create_app(shop, guard), port=0, log_level="error"))
+def serve(shop, guard: Guard, follower: Follower | None = None) -> Iterator[str]:
+    app = create_app(shop, guard, follower=follower)
+    server = uvicorn.Server(uvicorn.Config(app, port=0, log_level="error"))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     while not server.started:

@@ -3,10 +3,18 @@
 from __future__ import annotations
 
 import json
+import os
+import re
+import time
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import expect
+from scripted_ears import open_visit
+
+from assistant.speech.player import ScriptedPlayer
+from assistant.speech.voice import ScriptedVoice
+from assistant.visit.now import NAME, Now
 
 AXE = (Path(__file__).parent / "vendored" / "axe.min.js").read_text(encoding="utf-8")
 
@@ -20,13 +28,68 @@ def accessible(tab) -> list[str]:
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/visit/lane-2026", "/visit/street-odour", "/steps", "/steps?by=microphone", "/nothing"]
+    "path", ["/", "/visit/lane-2026", "/visit/street-odour", "/steps", "/steps?by=microphone", "/nothing", "/now"]
 )
 def test_every_page_is_accessible(served, tab, path):
     tab.goto(served + path)
     if path == "/nothing":
         tab.complaints.clear()  # the browser's own note of the 404
     assert accessible(tab) == []
+
+
+@pytest.fixture
+def goes_on(folder):
+    """A visit that says things one at a time; what it does is told as it is."""
+    path = folder / "goes-on" / "visit.sqlite"
+    path.parent.mkdir()
+    now = Now(folder)
+    now.record = str(path)
+
+    def say(*words: str) -> None:
+        waiting = list(words)
+
+        def next_words() -> str | None:
+            now.listening()
+            return waiting.pop(0) if waiting else None
+
+        visit = open_visit(path, next_words, voice=now.voice(ScriptedVoice()), player=now.player(ScriptedPlayer()))
+        visit.run()
+        visit.record.close()
+
+    return say
+
+
+def test_the_screen_follows_the_visit_that_goes_on(served, tab, folder, goes_on):
+    tab.goto(f"{served}/now")
+    expect(tab.locator("#now")).to_contain_text("No visit was begun here yet.")
+    goes_on()
+    expect(tab.locator(".hears")).to_have_text(re.compile(r"^\s*Listening\s*$"))
+    expect(tab.locator(".says")).to_have_text(re.compile("Read the ambient C O[.]$"))
+    expect(tab.locator("h1")).to_have_text("Ambient CO")
+    assert tab.locator(".last").count() == 0
+    goes_on("three parts per million", "yes")
+    expect(tab.locator(".last.circle")).to_contain_text("3 ppm")
+    expect(tab.locator(".last")).to_contain_text("Pass")
+    assert accessible(tab) == []
+    goes_on("i smell gas")
+    expect(tab.locator("h1")).to_have_text("Emergency. Stay out.")
+    assert accessible(tab) == []
+
+
+def test_the_screen_does_not_show_for_now_what_is_over(served, tab, folder, goes_on):
+    goes_on("three parts per million", "yes")
+    tab.goto(f"{served}/now")
+    expect(tab.locator(".hears")).to_contain_text("Listening")
+    then = time.time() - 180
+    os.utime(folder / NAME, (then, then))
+    expect(tab.locator(".hears")).to_contain_text("Not listening")
+    expect(tab.locator(".hears")).to_contain_text("No sign of it for 3 minutes")
+    tab.route("**/now/glance", lambda route: route.abort())
+    expect(tab.locator("#lost")).to_be_visible()
+    assert not tab.locator("#now").is_visible()
+    tab.unroute("**/now/glance")
+    expect(tab.locator("#now")).to_be_visible()
+    tab.complaints.clear()  # the browser's own note of what was aborted
 
 
 def test_the_trends_are_accessible_and_drawn(served, tab):
