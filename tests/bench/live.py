@@ -218,6 +218,7 @@ def memory(hours: float) -> None:
         ears = Ears(VoskRecognizer(store().model_in_use()), Sound(sound))
         while ears.listen(expected, lambda _: False, 60.0) is not None:
             pass
+        del ears  # or two models are alive while the next one is built
         if number == 0:
             first = resident_mb()
     hours = visits * len(sound) / RATE / 3600
@@ -250,12 +251,11 @@ def main() -> None:
     parser.add_argument("--hours", type=float, default=8.0)
     asked = parser.parse_args()
     cache = Path(tempfile.mkdtemp(prefix="bench-live-"))
-    recognizer = VoskRecognizer(store().model_in_use())
     parts: dict[str, Callable[[], None]] = {
         "latency": lambda: latency("" if asked.whole else "fit-meters"),
         "interrupt": lambda: interrupt(asked.times),
-        "stopwatch": lambda: stopwatch(recognizer, cache),
-        "own-voice": lambda: own_voice(recognizer, cache, asked.prompts),
+        "stopwatch": lambda: stopwatch(VoskRecognizer(store().model_in_use()), cache),
+        "own-voice": lambda: own_voice(VoskRecognizer(store().model_in_use()), cache, asked.prompts),
         "memory": lambda: memory(asked.hours),
     }
     for name in PARTS:
