@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 from assistant.dialogue.state import Phase
 from assistant.files import library, read_job, top_folder
+from assistant.report_commands import render
+from assistant.review.timeline import moments
 from assistant.speech.audio import resample
 from assistant.speech.ears import Ears
 from assistant.speech.player import ScriptedPlayer
@@ -168,3 +170,15 @@ def test_both_visits_fold_the_same(visits):
         with Record.open(path, read_only=True) as record:
             assert record.verify() == []
             assert all(turn.same for turn in turns(record))
+
+
+def test_the_report_and_the_time_line_show_what_was_worked_out_and_compared(visits):
+    with Record.open(visits["2026"], read_only=True) as record:
+        report, problems = render(record, audio=False)
+        shown = [text for moment in moments(record.entries()) for text in moment.taken]
+    assert problems == []
+    assert "seconds 24" in report
+    assert "heating_value 1030 (job file)" in report
+    assert "Earlier flame signal: 4.1 on 2025-11-28; now 1.9 µA." in report
+    assert any(text.startswith("worked out: input-rate ") for text in shown)
+    assert "compared: flame-signal" in shown
