@@ -105,6 +105,7 @@ _CHOICES = {
     "kind": "Say yearly check, no heat, commissioning, or safety test.",
     "material": "Say carbide, or nitride.",
 }
+_SPAN_HELP = "Say the lowest alone, or between this and that."
 _MATERIAL = Item(
     "igniter",
     ("appliance", "igniter_material"),
@@ -266,8 +267,8 @@ class SetUp:
             what = [_of(state.job, each.path) for each in _WHAT]
             told = ", ".join("L P" if each == "LP" else each for each in what if each)
             return say(f"{wording.capital(told)}. {len(state.job.get('plate', {}))} plate values. Begin the visit?")
-        if state.low:
-            return say("And the highest? Say no if there is none.")
+        if state.low and isinstance(state.low.value, Decimal):
+            return say(f"Lowest {spoken_number(state.low.value, ', ')}. And the highest? Say no if there is none.")
         return say(item.ask)
 
     # --- what is asked
@@ -306,16 +307,17 @@ class SetUp:
         quantity = self.quantities.get(name, _INPUT)
         span = not limit.plate_is_highest and limit.plate_tolerance is None
         where = "on the plate" if name in ON_THE_PLATE else "on its sheet"
-        highest = "highest " if limit.plate_is_highest and name in self.quantities else ""
+        # "Forty to seventy" is heard as "forty two seventy": the two ends are asked one by one.
+        end = "lowest " if span else "highest " if limit.plate_is_highest and name in self.quantities else ""
         return Item(
             name,
             ("plate", name),
-            f"{wording.capital(f'{highest}{quantity.spoken}')} {where}{', lowest to highest' if span else ''}.",
+            f"{wording.capital(f'{end}{quantity.spoken}')} {where}.",
             "Left out. Without it I cannot judge." if limit.plate_only else "Left out. The generic limit counts.",
             quantity=quantity,
             span=span,
             confirm=True,
-            help="In full, as eighty thousand." if quantity is _INPUT else "",
+            help="In full, as eighty thousand." if quantity is _INPUT else _SPAN_HELP if span else "",
         )
 
     # --- what is answered

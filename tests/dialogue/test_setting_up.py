@@ -171,7 +171,9 @@ def test_words_that_fit_two_figures_are_asked():
 
 
 def test_a_span_may_come_in_one_breath_or_in_two_and_may_have_no_highest():
-    one = say(at("temperature-rise"), "forty to seventy", "yes")[0].job["plate"]["temperature-rise"]
+    assert [e.text for e in SETUP.present(at("temperature-rise"))] == ["Lowest temperature rise on the plate."]
+    assert say(at("temperature-rise"), "forty")[2][0] == "Lowest four, zero."
+    one = say(at("temperature-rise"), "between forty and seventy", "yes")[0].job["plate"]["temperature-rise"]
     two = say(at("temperature-rise"), "forty", "seventy", "yes")[0].job["plate"]["temperature-rise"]
     assert one == two == {"low": "40", "high": "70", "unit": "delta_degF"}
     state, _, told = say(at("temperature-rise"), "forty", "no")
