@@ -133,6 +133,16 @@ class Technician:
         self.at_s = self.at_s + 5 if at_s is None else float(at_s)
         self.event(Said(Heard(text), round(self.at_s, 3), f"{len(self.events):04d}.flac"))
 
+    def hear(self, *texts: str) -> str:
+        """Says these; what the assistant answers to the last."""
+        for text in texts:
+            self.say(text)
+        return " ".join(self.said)
+
+    def note(self, kind: str) -> dict:
+        """The first note of a kind."""
+        return next(note.body for note in self.notes if note.kind == kind)
+
     def begin(self) -> None:
         """A new visit."""
         self.state, self.events, self.at_s = self.dialogue.start(), [], 0.0

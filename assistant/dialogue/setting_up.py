@@ -114,7 +114,8 @@ _MATERIAL = Item(
     rule="material",
 )
 # The spans keep a misheard figure out, and limit nothing: a residential furnace's input (common practice), and the
-# heating values of fuel gases by volume (common practice: natural gas about 1000, LP about 2500).
+# heating values of fuel gases by volume (common practice: natural gas about 1000, LP about 2500), and test dials of
+# residential meters (common practice: one half to two cubic feet).
 _INPUT = Quantity(name="input-rate", spoken="input rate", unit="Btu_per_hour", low=10_000, high=400_000, resolution=1)
 _GAS = (
     Item(

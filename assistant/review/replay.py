@@ -98,7 +98,12 @@ def decided(note: Note) -> str:
     if note.kind == "finding":
         worked = f"{note.body['value']} {note.body['unit']}: {note.body['verdict']}" if "value" in note.body else ""
         return f"{note.body['finding']} {worked or 'not worked out'}"
-    return _SHOWN.get(note.kind, "").format_map(note.body)
+    body = dict(note.body)
+    if body.get("unit") == "dimensionless":  # a count
+        body["unit"] = ""
+    if note.kind == "decision":
+        body["stays_on"] = "yes" if body["stays_on"] else "no"
+    return _SHOWN.get(note.kind, "").format_map(body).replace(" :", ":")
 
 
 def rows(record: Record) -> Iterator[Row]:

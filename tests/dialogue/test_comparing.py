@@ -27,30 +27,20 @@ def at(step: str, quantity: str, *values: tuple[str, str, int]) -> Technician:
     return technician
 
 
-def answer(technician: Technician, *texts: str) -> str:
-    for text in texts:
-        technician.say(text)
-    return " ".join(technician.said)
-
-
-def note(technician: Technician, kind: str) -> dict:
-    return next(note.body for note in technician.notes if note.kind == kind)
-
-
 def test_the_last_visit_is_told_right_after_the_read_back():
     talk = at("flame", "flame-signal", ("4.1", "2025-11-28", 363))
-    said = answer(talk, "one point nine microamps", "yes")
+    said = talk.hear("one point nine microamps", "yes")
     assert "Taken. Pass, generic limit. Last November, four point one." in said
     assert "slope" not in said
-    assert note(talk, "compared")["earlier"] == [["2025-11-28", "4.1"]]
+    assert talk.note("compared")["earlier"] == [["2025-11-28", "4.1"]]
 
 
 def test_three_visits_have_a_slope_which_is_no_promise():
     talk = at("flame", "flame-signal", ("4.1", "2024-11-20", 736), ("3.0", "2025-11-28", 363))
-    said = answer(talk, "one point nine microamps", "yes")
+    said = talk.hear("one point nine microamps", "yes")
     assert "It falls about one point one a year." in said
     assert "At this slope, at its limit in under a year. It may be sooner, or later." in said
-    assert note(talk, "compared")["per_year"] == "-1.1"
+    assert talk.note("compared")["per_year"] == "-1.1"
 
 
 @pytest.mark.parametrize(
@@ -59,23 +49,23 @@ def test_three_visits_have_a_slope_which_is_no_promise():
 )
 def test_a_date_as_people_say_it(date, told):
     talk = at("flame", "flame-signal", ("2.0", date, 100))
-    said = answer(talk, "one point nine microamps", "yes")
+    said = talk.hear("one point nine microamps", "yes")
     assert f"{told} two." in said
 
 
 def test_a_reading_far_from_the_last_visit_is_asked_once_with_what_it_was():
     talk = at("igniter-cold", "igniter-resistance", ("10", "2025-11-28", 363))
-    said = answer(talk, "sixty two ohms")
-    assert note(talk, "heard-reading")["asked_because"] == "far from the last visit"
+    said = talk.hear("sixty two ohms")
+    assert talk.note("heard-reading")["asked_because"] == "far from the last visit"
     assert said == "I heard six, two ohms. Last November, one zero. Is that right?"
     talk.notes.clear()
     talk.say("yes")
-    assert note(talk, "reading")["value"] == "62"
+    assert talk.note("reading")["value"] == "62"
     assert "heard-reading" not in [each.kind for each in talk.notes]
 
 
 def test_without_history_nothing_is_compared():
     talk = at("flame", "flame-signal")
-    answer(talk, "one point nine microamps", "yes")
+    talk.hear("one point nine microamps", "yes")
     assert "reading" in [each.kind for each in talk.notes]
     assert "compared" not in [each.kind for each in talk.notes]

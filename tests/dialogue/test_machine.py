@@ -433,7 +433,7 @@ def test_the_end_says_what_was_found_and_what_was_not_checked():
     ]  # fmt: skip
     talk = at(*LIT, *rest)
     assert talk.state.phase is Phase.DECIDING
-    assert "Found, flame signal as found, caution, one point three microamps." in talk.answer
+    assert "Found, flame signal, caution, one point three microamps." in talk.answer
     assert "Not checked, inlet pressure at full fire. Reason, no access." in talk.answer
     assert "Found, the customer was not told." in talk.answer
     talk.say("yes", "yes", "yes", "robin roe", "clean the flame rod next time")

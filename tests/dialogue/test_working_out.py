@@ -30,51 +30,41 @@ def technician(step: str = "flame", name: str = "hot-surface-natural-gas-no-heat
     return talk
 
 
-def hear(talk: Technician, *texts: str) -> str:
-    for text in texts:
-        talk.say(text)
-    return " ".join(talk.said)
-
-
-def body(talk: Technician, kind: str) -> dict:
-    return next(note.body for note in talk.notes if note.kind == kind)
-
-
 def test_the_rise_by_voice_asks_what_is_lacking_and_goes_back():
     talk = technician()
     prompt = "After two minutes, read the flame signal in microamps."
     assert (
-        hear(talk, "work out the rise")
+        talk.hear("work out the rise")
         == "Say the supply air temperature, in degrees Fahrenheit. Say no if it is not known."
     )
-    assert "I have one, two, two degrees Fahrenheit." in hear(talk, "one twenty two degrees")
-    said = hear(talk, "sixty eight degrees", *(["yes"] if talk.state.working and talk.state.working.heard else []))
+    assert "I have one, two, two degrees Fahrenheit." in talk.hear("one twenty two degrees")
+    said = talk.hear("sixty eight degrees", *(["yes"] if talk.state.working and talk.state.working.heard else []))
     if talk.state.working:
-        said = hear(talk, "yes")
+        said = talk.hear("yes")
     assert "Temperature rise is five four degrees Fahrenheit. Give or take" in said
     assert "Pass, plate limit." in said
     assert said.endswith(prompt)
     assert talk.state.phase is Phase.ASKING
-    worked = body(talk, "worked-out")
+    worked = talk.note("worked-out")
     assert (worked["working"], worked["value"], worked["verdict"]) == ("temperature-rise", "54", "pass")
     assert worked["inputs"]["supply_degF"] == {"value": "122", "unit": "degF", "from": "said"}
 
 
 def test_the_meter_is_clocked_by_marks_with_the_uncertainty_of_each_input():
     talk = technician(meters=[])
-    assert hear(talk, "clock the meter") == "Is all other gas on this meter off, pilots too? Say yes or no."
-    assert "mark as the hand starts a turn" in hear(talk, "yes")
+    assert talk.hear("clock the meter") == "Is all other gas on this meter off, pilots too? Say yes or no."
+    assert "mark as the hand starts a turn" in talk.hear("yes")
     talk.say("mark", 1000)
     assert talk.said[0] == "Marked."
     talk.say("mark", 1023.5)
     said = " ".join(talk.said)
     # 3600 x 0.5 / 23.5 x 1000; u: marks 0.49 s, dial 1 %, heating value 1.5 %: F15
     assert "Input rate is 76600 B T U per hour." in said
-    assert body(talk, "worked-out")["value"] == "76595.7"
-    share = Decimal(body(talk, "worked-out")["worked_uncertainty"]) / Decimal("76595.7")
+    assert talk.note("worked-out")["value"] == "76595.7"
+    share = Decimal(talk.note("worked-out")["worked_uncertainty"]) / Decimal("76595.7")
     expected = ((Decimal("0.49") / Decimal("23.5")) ** 2 + Decimal("0.011547") ** 2 + Decimal("0.017321") ** 2).sqrt()
     assert abs(share - expected) < Decimal("0.0002")
-    assert body(talk, "worked-out")["whole"] is True
+    assert talk.note("worked-out")["whole"] is True
     assert "plate limit" in said
     assert talk.state.findings[-1].name == "input-rate"
     assert talk.state.findings[-1].aside
@@ -83,36 +73,36 @@ def test_the_meter_is_clocked_by_marks_with_the_uncertainty_of_each_input():
 def test_f15_of_the_trade_sheet():
     """Clock 1 ft3 in 45 s, 0.3 s each press, meter 1 %, heating value 1.5 %: U 2.3 %."""
     talk = technician(meters=[], gas={"dial_ft3": 1, "heating_value_btu_ft3": 1000})
-    hear(talk, "clock the meter", "yes")
+    talk.hear("clock the meter", "yes")
     talk.say("mark", 1000)
     talk.say("mark", 1045)
-    worked = body(talk, "worked-out")
+    worked = talk.note("worked-out")
     assert worked["value"] == "80000"
     assert round(Decimal(worked["worked_uncertainty"]) / 800, 1) in (Decimal("2.3"), Decimal("2.4"))
 
 
 def test_other_gas_that_is_on_ends_it():
     talk = technician()
-    assert "Turn all other gas off first." in hear(talk, "clock the meter", "no")
+    assert "Turn all other gas off first." in talk.hear("clock the meter", "no")
     assert talk.state.phase is Phase.ASKING
     assert "worked-out" not in [note.kind for note in talk.notes]
 
 
 def test_lp_usually_has_no_meter():
     talk = technician(name="hot-surface-lp-no-heat", step="flame")
-    assert "L P usually has no meter." in hear(talk, "clock the meter")
+    assert "L P usually has no meter." in talk.hear("clock the meter")
 
 
 def test_a_generic_heating_value_is_said_and_judges_nothing():
     talk = technician(gas=None)
-    hear(talk, "clock the meter", "yes", "twenty four seconds", "one half")
+    talk.hear("clock the meter", "yes", "twenty four seconds", "one half")
     while talk.state.working and talk.state.working.heard:
-        hear(talk, "yes")
+        talk.hear("yes")
     assert talk.state.working is not None
     assert talk.state.working.asks == "heating-value"
-    said = hear(talk, "no")
+    said = talk.hear("no")
     assert "It is not judged. It rests on a generic heating value." in said
-    worked = body(talk, "worked-out")
+    worked = talk.note("worked-out")
     assert worked["generic"] == ["heating value"]
     assert "verdict" not in worked
     assert not talk.state.findings
@@ -120,14 +110,14 @@ def test_a_generic_heating_value_is_said_and_judges_nothing():
 
 def test_the_airflow_rests_on_input_and_rise_and_on_generic_figures():
     talk = technician(meters=[])
-    hear(talk, "work out the air flow", "yes", "twenty four seconds")
+    talk.hear("work out the air flow", "yes", "twenty four seconds")
     for answer in ("one twenty degrees", "seventy degrees"):
         while talk.state.working and talk.state.working.heard:
-            hear(talk, "yes")
-        hear(talk, answer)
+            talk.hear("yes")
+        talk.hear(answer)
     while talk.state.working and talk.state.working.heard:
-        hear(talk, "yes")
-    worked = body(talk, "worked-out")
+        talk.hear("yes")
+    worked = talk.note("worked-out")
     # 75000 x 0.80 / (1.08 x 50) = 1111
     assert worked["value"] == "1111.11"
     assert worked["generic"] == ["air at sea level", "efficiency"]
@@ -136,7 +126,7 @@ def test_the_airflow_rests_on_input_and_rise_and_on_generic_figures():
 
 def test_what_has_warnings_is_read_at_its_own_step():
     talk = technician()
-    said = hear(talk, "work out the air free")
+    said = talk.hear("work out the air free")
     assert "Flue C O is read at its own step, with its warnings." in said
     assert talk.state.phase is Phase.ASKING
 
@@ -145,19 +135,19 @@ def test_what_has_warnings_is_read_at_its_own_step():
 def test_with_the_burner_off_nothing_that_needs_it_is_asked_and_nothing_changes(step):
     talk = technician(step=step)
     before = talk.state.site
-    said = hear(talk, "work out the rise")
+    said = talk.hear("work out the rise")
     assert "needs the burner running" in said
     assert (talk.state.step, talk.state.phase, talk.state.site) == (step, Phase.ASKING, before)
 
 
 def test_a_pending_yes_is_not_lost():
     talk = technician()
-    hear(talk, "one point nine microamps")
+    talk.hear("one point nine microamps")
     assert talk.state.phase is Phase.CONFIRMING
-    said = hear(talk, "work out the rise", "one twenty two", "correction", "correction")
+    said = talk.hear("work out the rise", "one twenty two", "correction", "correction")
     assert "Not worked out." in said
     assert said.endswith("I heard one, point, nine microamps. Is that right?")
-    hear(talk, "yes")
+    talk.hear("yes")
     assert talk.state.latest("flame-signal").value == Decimal("1.9")
 
 
@@ -166,26 +156,26 @@ def test_at_a_change_of_power_the_warnings_are_voiced_again_and_understood_is_st
     talk.begin()
     while talk.state.step != "isolate" or talk.state.phase is not Phase.WARNING:
         talk.turn()
-    said = hear(talk, "work out the rise")
+    said = talk.hear("work out the rise")
     assert "Lock and tag" in said
-    hear(talk, "done")
+    talk.hear("done")
     assert (talk.state.step, talk.state.phase) == ("isolate", Phase.WARNING)
     assert talk.state.site == Site()
 
 
 def test_hold_stop_and_emergency_work_while_an_input_is_asked():
     talk = technician()
-    hear(talk, "work out the rise", "hold")
+    talk.hear("work out the rise", "hold")
     assert talk.state.phase is Phase.HOLDING
-    assert hear(talk, "go on").startswith("Say the supply air temperature,")
-    hear(talk, "i smell gas")
+    assert talk.hear("go on").startswith("Say the supply air temperature,")
+    talk.hear("i smell gas")
     assert talk.state.phase is Phase.EMERGENCY
     assert talk.state.working is None
 
 
 def test_an_interrupted_clocking_starts_its_stopwatch_anew():
     talk = technician()
-    hear(talk, "clock the meter", "yes")
+    talk.hear("clock the meter", "yes")
     talk.say("mark", 500)
     talk.event(Opened(resumed=True))
     assert talk.state.working is not None
@@ -195,9 +185,9 @@ def test_an_interrupted_clocking_starts_its_stopwatch_anew():
 
 def test_what_was_refused_is_not_heard_again():
     talk = technician()
-    hear(talk, "work out the rise", "between one twenty and one thirty degrees")
+    talk.hear("work out the rise", "between one twenty and one thirty degrees")
     assert talk.state.working.heard is not None
-    said = hear(talk, "no")
+    said = talk.hear("no")
     assert said.startswith("Not taken. Say the supply air temperature,")
 
 
