@@ -86,6 +86,10 @@ class Dialogue(Context):
             off: list[Effect] = [Note("timer-off", {"seconds": [timer.seconds for timer in state.timers]})]
             state = replace(state, timers=())
             hello = [*off, *hello, *say("The timers are off. Start them again.")]
+        if state.stopwatches:
+            gone: list[Effect] = [Note("stopwatch-lost", {"numbers": [watch.number for watch in state.stopwatches]})]
+            state = replace(state, stopwatches=())
+            hello = [*gone, *hello, *say("The stopwatches are lost.")]
         if state.phase is Phase.WARNING:
             turn, effects = open_step(self, state, state.step)
             return turn, [*hello, *effects]
@@ -161,6 +165,7 @@ EVERYWHERE: dict[str, Handler] = {
     "timer": timers.start,
     "how-long": timers.how_long,
     "timer-off": timers.off,
+    "stopwatch": timers.stopwatch,
     **dict.fromkeys(presence.SETTINGS, presence.set_voice),
 }
 """What works in every phase that does not say otherwise; stop and emergency even then."""
@@ -204,6 +209,7 @@ TRANSITIONS: dict[Phase, dict[str, Handler]] = {
         "timer": timers.start,
         "how-long": timers.how_long,
         "timer-off": timers.off,
+        "stopwatch": timers.stopwatch,
         "anything": asides.hold,
     },
     Phase.EMERGENCY: {"area-clear": emergencies.area_clear, "anything": emergencies.stay_out},

@@ -172,6 +172,18 @@ class Timer:
 
 
 @dataclass(frozen=True)
+class Stopwatch:
+    """A stopwatch that runs beside the step. from_s: the mark that started it, on the stream's sample clock."""
+
+    number: int
+    from_s: float
+
+    def seconds(self, at_s: float) -> float:
+        """What it has reached then; to a tenth, as a mark's onset is no surer."""
+        return round(at_s - self.from_s, 1)
+
+
+@dataclass(frozen=True)
 class Repaired:
     """A repair that was made. name: in the procedure's repairs. voids: the steps asked again, as left."""
 
@@ -236,6 +248,7 @@ class State:
     speaker: str = "technician"
     timer_from_s: float | None = None
     timers: tuple[Timer, ...] = ()
+    stopwatches: tuple[Stopwatch, ...] = ()  # by "mark one", "mark two", "mark three"
     marks: tuple[Mark, ...] = ()  # of this timed step, or of the trials that are counted
     missed: tuple[str, ...] = ()  # its events that are said to have got no mark
     untold: tuple[str, ...] = ()  # its times that no two marks give, still to be told in seconds

@@ -300,6 +300,7 @@ def emergency(state: State, why: str, alarm: str) -> Turn:
         correcting=None,
         timer_from_s=None,
         timers=(),
+        stopwatches=(),
         marks=(),
         missed=(),
         untold=(),

@@ -1,5 +1,7 @@
 """Timers that are asked for by voice and count aloud: one minute left, ten seconds left, time is up. Pure.
 
+Stopwatches that run beside the step are here too: "mark one" starts the first, and reads it the second time.
+
 The clock is the stream's sample clock and comes as an event. Where a mark is awaited a timer is silent, since who
 speaks does not hear; what it had to tell is told after the last mark, and only the last of it.
 """
@@ -11,13 +13,14 @@ from dataclasses import replace
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Clock, Said
-from assistant.dialogue.state import Phase, State, Timer
+from assistant.dialogue.state import Phase, State, Stopwatch, Timer
 from assistant.dialogue.steps import present
 from assistant.language.meaning import Meaning
 
 TOLD_AT = (60, 10, 0)  # seconds left (common practice of counting down aloud)
 MOST = 4  # running at once: more cannot be told apart by ear
 LATE_S = 1.0  # what is told later than this is no count any more
+_NUMBERS = {1: "one", 2: "two", 3: "three"}  # of the stopwatches
 SILENT = (Phase.EMERGENCY, Phase.CLEARING, Phase.CLOSED)
 
 
@@ -32,11 +35,13 @@ def start(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
 
 
 def how_long(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
-    """What every timer has left."""
-    told = "".join(
-        f"{_name(state, timer)}{duration(max(0, round(timer.ends_s - event.at_s)))} left. " for timer in state.timers
-    )
-    return state, [*say(told.strip() or "No timer runs.", "answer"), *_on(dialogue, state)]
+    """What every timer has left, and what every stopwatch has reached."""
+    left = [
+        f"{_name(state, timer)}{duration(max(0, round(timer.ends_s - event.at_s)))} left." for timer in state.timers
+    ]
+    reached = [_read(watch, event.at_s) for watch in state.stopwatches]
+    told = " ".join((*left, *reached)) or "No timer runs."
+    return state, [*say(told, "answer"), *_on(dialogue, state)]
 
 
 def off(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -45,6 +50,27 @@ def off(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
         return state, [*say("No timer runs."), *_on(dialogue, state)]
     note = Note("timer-off", {"seconds": [timer.seconds for timer in state.timers]})
     return replace(state, timers=()), [note, *say("The timers are off.", "answer"), *_on(dialogue, state)]
+
+
+def stopwatch(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """ "Mark one": the first starts stopwatch one, the second reads and ends it, at the start of the word "mark".
+
+    The answer is short, and the question is not put again, since the next mark may come soon. Where the step itself
+    awaits a mark it is refused without a word: people count their marks, and a mark of the step is never taken for
+    a stopwatch's.
+    """
+    number = int(dialogue.language.tag("stopwatch", event.heard.text))
+    if _awaits_mark(dialogue, state):
+        return state, [Note("stopwatch-refused", {"number": number, "step": state.step})]
+    running = next((watch for watch in state.stopwatches if watch.number == number), None)
+    if running is None:
+        state = replace(state, stopwatches=(*state.stopwatches, Stopwatch(number, event.at_s)))
+        note = Note("stopwatch", {"number": number, "from_s": event.at_s})
+        return state, [note, *say(f"Stopwatch {_NUMBERS[number]} runs.", "answer")]
+    state = replace(state, stopwatches=tuple(watch for watch in state.stopwatches if watch != running))
+    seconds = running.seconds(event.at_s)
+    body = {"number": number, "from_s": running.from_s, "at_s": event.at_s, "seconds": seconds, "step": state.step}
+    return state, [Note("stopwatch-read", body), *say(_read(running, event.at_s), "answer")]
 
 
 def due_s(dialogue: Context, state: State) -> float | None:
@@ -81,6 +107,10 @@ def duration(seconds: int) -> str:
     parts = [(minutes, "minute")] if minutes else []
     parts += [(rest, "second")] if rest or not minutes else []
     return " and ".join(f"{n} {unit}{'' if n == 1 else 's'}" for n, unit in parts)
+
+
+def _read(watch: Stopwatch, at_s: float) -> str:
+    return f"Stopwatch {_NUMBERS[watch.number]}: {watch.seconds(at_s)} seconds."
 
 
 def _to_tell(timer: Timer) -> list[int]:

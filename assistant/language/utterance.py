@@ -110,7 +110,8 @@ NO_QUESTION = Question("")
 URGENT = ("stop", "emergency")
 
 # What is never proposed: it must be said itself.
-NEVER_PROPOSED = ("yes", "no", "understood", "area-clear", "mark", "timer")  # of the last two the moment counts
+# Of the last three the moment counts.
+NEVER_PROPOSED = ("yes", "no", "understood", "area-clear", "mark", "stopwatch", "timer")
 
 
 def normalise(text: str) -> tuple[str, ...]:

@@ -58,6 +58,10 @@ _SHOWN = {
     "timer": "timer of {seconds} s",
     "timer-over": "timer of {seconds} s over",
     "timer-off": "timers off",
+    "stopwatch": "stopwatch {number} started",
+    "stopwatch-read": "stopwatch {number}: {seconds} s",
+    "stopwatch-refused": "stopwatch {number} refused: a mark of the step is awaited",
+    "stopwatch-lost": "stopwatches lost",
     "closed": "closed",
 }
 

@@ -512,6 +512,10 @@ class _Fold:
         slope = f" It goes by {body['per_year']} {unit} a year." if "per_year" in body else ""
         self._happened(entry, "compared", f"Earlier {name}: {before}; now {body['value']} {unit}.{slope}")
 
+    def _stopwatch(self, entry: Entry, body: dict[str, Any]) -> None:
+        text = f"Stopwatch {body['number']} at {self.title(body['step'])}: {body['seconds']} s."
+        self._happened(entry, "stopwatch-read", text)
+
     def _held(self, entry: Entry, body: dict[str, Any]) -> None:
         self._happened(entry, entry.kind, f"{_HELD[entry.kind]} at {self.title(body['step'])}.")
 
@@ -552,6 +556,7 @@ _HANDLERS = {
     "device": _Fold._device,
     "audio-erased": _Fold._erased,
     "compared": _Fold._compared,
+    "stopwatch-read": _Fold._stopwatch,
     "hold": _Fold._held,
     "stop": _Fold._held,
     "go-on": _Fold._held,

@@ -70,7 +70,8 @@ DEVICE_LOST = ("The sound device is gone. The visit holds.", "Plug it in again."
 DEVICE_BACK = "The sound is back."
 HELPER_LOST = "The helper's microphone is gone. I hear the other one."
 
-REFUSALS = ("unclear", "refused", "not-opened", "marks-dropped")  # what the short sound "refused" goes before
+# What the short sound "refused" goes before.
+REFUSALS = ("unclear", "refused", "not-opened", "marks-dropped", "stopwatch-refused")
 
 EVENTS: dict[str, type[Event]] = {"opened": Opened, "said": Said, "quiet": Quiet, "clock": Clock, "voiced": Voiced}
 
