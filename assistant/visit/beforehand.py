@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -22,13 +21,13 @@ from assistant.dialogue.events import Event, Said
 from assistant.dialogue.setting_up import SettingUp, SetUp, Stage
 from assistant.errors import Problem
 from assistant.language.meaning import Question
-from assistant.language.phrases import Expected
 from assistant.language.utterance import Language
 from assistant.speech.audio import louder, write_flac
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.ears import Ears, Utterance
 from assistant.speech.player import Player, PlayerError
 from assistant.speech.voice import Voice, VoiceError
+from assistant.visit.expecting import Expecting
 from assistant.visit.visit import QUIET_S, USUAL_DB, Route, stretches, wait_for_devices
 
 START = Question("start")
@@ -64,7 +63,7 @@ class Beforehand:
     ) -> None:
         self._language, self._ears, self._voice, self._player, self._show = language, ears, voice, player, show
         self._route, self._quiet_s = route, quiet_s
-        self._expected: dict[Question, Expected] = {}
+        self._expecting = Expecting(language)
         self.answers: list[Answer] = []
         self.discarded: list[float] = []
         """Seconds of what was heard and not kept."""
@@ -141,7 +140,7 @@ class Beforehand:
     def _listen(self, question: Question, grown: Callable[[str], bool | None], quiet_s: float) -> Utterance | None:
         """The next utterance; None after so long a silence. Problem at the end of a recording."""
         try:
-            got = self._ears.listen(self._expecting(question), grown, quiet_s)
+            got = self._ears.listen(self._expecting[question], grown, quiet_s)
         except MicrophoneLost as lost:
             self._recover(lost)
             return None
@@ -152,28 +151,18 @@ class Beforehand:
         # An answer with a hole in it is none.
         return None if got.gaps and not self._language.urgent(got.heard.text) else got
 
-    def _expecting(self, question: Question) -> Expected:
-        """What may be said; its phrases take a moment to be made."""
-        if question not in self._expected:
-            expected = Expected(self._language, question)
-            _ = expected.phrases
-            self._expected[question] = expected
-        return self._expected[question]
-
-    def _speak(self, says: Sequence[Effect], question: Question | None = None) -> None:
+    def _speak(self, says: Sequence[Effect], question: Question = START) -> None:
         """Says the texts one at a time; meanwhile what the question lets people say is made ready."""
-        with ThreadPoolExecutor(1) as beside:
-            if question:
-                beside.submit(self._expecting, question)
-            for say in stretches([effect for effect in says if isinstance(effect, Say)]):
-                try:
-                    sound = louder(self._voice.render(say.text), 0.0 if say.manner == "alarm" else USUAL_DB)
-                    self._ears.spoke()
-                    self._player.play(sound)
-                except VoiceError as wrong:
-                    raise Problem(f"{str(wrong).rstrip('.')}. {LEFT}") from wrong
-                except (PlayerError, MicrophoneLost) as lost:
-                    self._recover(lost)
+        self._expecting.prepare(question)
+        for say in stretches([effect for effect in says if isinstance(effect, Say)]):
+            try:
+                sound = louder(self._voice.render(say.text), 0.0 if say.manner == "alarm" else USUAL_DB)
+                self._ears.spoke()
+                self._player.play(sound)
+            except VoiceError as wrong:
+                raise Problem(f"{str(wrong).rstrip('.')}. {LEFT}") from wrong
+            except (PlayerError, MicrophoneLost) as lost:
+                self._recover(lost)
 
     def _recover(self, lost: Exception) -> None:
         if self._route is None:

@@ -30,7 +30,6 @@ from assistant.errors import NotWritten, Problem
 from assistant.language.heard import Heard
 from assistant.language.jsgf import GrammarError, read_grammars
 from assistant.language.meaning import Question, value_text
-from assistant.language.phrases import Expected
 from assistant.language.spoken import spoken_characters
 from assistant.language.utterance import Language, normalise
 from assistant.speech.audio import Audio, joined, louder, write_flac
@@ -46,6 +45,7 @@ from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Hazard, Procedure
 from assistant.trade.quantities import Quantity
 from assistant.visit.chain import Entry, canonical_json
+from assistant.visit.expecting import Expecting
 from assistant.visit.privacy import keeps, redacted
 from assistant.visit.record import END, SCHEMA_VERSION, UTTERANCES, Record, audio_of
 
@@ -298,7 +298,7 @@ class Visit:
         self._can_interrupt, self._sleep, self._route = can_interrupt, sleep, route
         self._headset = headset
         self._audio = audio_of(record.path)
-        self._expected: dict[Question, Expected] = {}
+        self._expecting = Expecting(self.dialogue.language)
         self._named: set[str] = set()  # recordings that the record names
         self._discarded: list[float] = []  # seconds of what was heard and not kept, not yet in the record
         self._warning: list[Audio] = []  # what is said when the record cannot be written
@@ -379,13 +379,8 @@ class Visit:
             },
         }
 
-    def _expecting(self, question: Question) -> Expected:
-        if question not in self._expected:
-            self._expected[question] = Expected(self.dialogue.language, question)
-        return self._expected[question]
-
     def _listen(self, question: Question, quiet_s: float, by_s: float | None = None) -> Utterance | float | None:
-        expected = self._expecting(question)
+        expected = self._expecting[question]
         can_grow = partial(self.dialogue.language.can_grow, question=question)
         while True:
             try:
@@ -467,6 +462,7 @@ class Visit:
             self._written(partial(self.record.append, entries))
             self._discarded.clear()
             self.state = state
+            self._expecting.prepare(self.dialogue.question(state))
             self._show(event, effects)
             if self._urgent:
                 urgent, self._urgent = self._urgent, None
@@ -590,7 +586,7 @@ class Visit:
         with ThreadPoolExecutor(1) as beside:
             playing = beside.submit(self._player.play, sound)
             heard = self._ears.overhear(
-                self._expecting(BETWEEN),
+                self._expecting[BETWEEN],
                 lambda text: bool(self.dialogue.language.urgent(text)),
                 playing.done,
                 cut,

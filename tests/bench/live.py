@@ -67,6 +67,7 @@ def latency(until: str) -> None:
             if took < 4.0:  # else it was not answered: a mark
                 grown = dialogue.language.can_grow(spoken.words, dialogue.question(spoken.state))
                 kinds[grown].append(took)
+                print(f"  {1000 * took:5.0f} ms  {spoken.state.step:18} {spoken.words}")
     spread("answer, words that cannot grow", kinds[False])
     spread("answer, words that can grow", kinds[True])
     spread("answer, no answer yet", kinds[None])
