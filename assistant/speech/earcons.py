@@ -1,7 +1,7 @@
 """Short sounds that say what words would take too long for, made from tones.
 
 They differ in rhythm and in the way of their pitch, not in loudness, and lie between 500 and 3000 Hz: a blower's
-noise is strongest below, and worn ears hear badly above.
+noise is strongest below, and worn ears hear badly above. None takes a fifth of a second, since words wait for it.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ Earcon = Literal["listening", "heard", "refused", "hazard"]
 TONES: dict[Earcon, tuple[tuple[float, float], ...]] = {
     "listening": ((880.0, 0.06), (1320.0, 0.06)),  # up: your turn
     "heard": ((1760.0, 0.05),),  # one short, high
-    "refused": ((1320.0, 0.09), (0.0, 0.03), (660.0, 0.12)),  # down, broken
-    "hazard": ((2200.0, 0.07), (1100.0, 0.07)) * 3,  # to and fro, the longest
+    "refused": ((1320.0, 0.05), (660.0, 0.07)),  # down
+    "hazard": ((2200.0, 0.045), (1100.0, 0.045)) * 2,  # to and fro, the longest
 }
 _LEVEL = 0.5  # of full scale
 _EDGE_S = 0.005  # faded in and out, or it clicks

@@ -90,7 +90,7 @@ class DevicePlayer:
         self._library = sounddevice or load_sounddevice()
         self._device = device
         self._watchdog_s = watchdog_s
-        self._stop = threading.Event()
+        self._playing: _Playing | None = None
         self._found: dict[str, Any] | None = None
         self.look()
 
@@ -119,8 +119,8 @@ class DevicePlayer:
         latency, may not have been heard. Raises PlayerError where the device cannot be opened or takes
         nothing for 2 s.
         """
-        self._stop.clear()
-        playing = _Playing(self._library, resample(audio, self.rate_hz).samples, self._stop)
+        playing = _Playing(self._library, resample(audio, self.rate_hz).samples)
+        self._playing = playing
         try:
             stream = self._library.OutputStream(
                 device=self._index,
@@ -146,13 +146,15 @@ class DevicePlayer:
         if playing.fault:
             raise self._lost(f"failed ({playing.fault})") from playing.fault
         played = Played(playing.done, len(playing.samples), self.rate_hz)
-        if not (played.complete or self._stop.is_set()):
+        if not (played.complete or playing.stopped):
             raise self._lost("ended before the sound did")
         return played
 
     def stop(self) -> None:
-        """End what is being played within a block of 20 ms; without effect where nothing is."""
-        self._stop.set()
+        """End what is being played, at once; without effect where nothing is."""
+        if self._playing:
+            self._playing.stopped = True
+            self._playing.over.set()
 
     def _wait(self, playing: _Playing) -> None:
         seen, since = playing.done, time.monotonic()
@@ -169,17 +171,17 @@ class DevicePlayer:
 class _Playing:
     """One sound on its way to the device; `fill` runs in the device's own thread."""
 
-    def __init__(self, library: Any, samples: NDArray[np.int16], stop: threading.Event) -> None:
+    def __init__(self, library: Any, samples: NDArray[np.int16]) -> None:
         self.samples = samples
         self.done = 0
+        self.stopped = False
         self.over = threading.Event()
         self.fault: Exception | None = None
         self._library = library
-        self._stop = stop
 
     def fill(self, out: NDArray[np.int16], frames: int, *_: object) -> None:
         # An exception in here would only be printed, and the stream end as if all was well.
-        stopped = self._stop.is_set()
+        stopped = self.stopped
         try:
             block = self.samples[self.done : self.done + (0 if stopped else frames)]
             out[: len(block)] = block[:, np.newaxis]

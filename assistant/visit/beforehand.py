@@ -153,11 +153,11 @@ class Beforehand:
 
     def _speak(self, says: Sequence[Effect], question: Question = START) -> None:
         """Says the texts one at a time; meanwhile what the question lets people say is made ready."""
-        self._expecting.prepare(question)
         for say in stretches([effect for effect in says if isinstance(effect, Say)]):
             try:
                 sound = louder(self._voice.render(say.text), 0.0 if say.manner == "alarm" else USUAL_DB)
                 self._ears.spoke()
+                self._expecting.prepare(question)
                 self._player.play(sound)
             except VoiceError as wrong:
                 raise Problem(f"{str(wrong).rstrip('.')}. {LEFT}") from wrong

@@ -462,7 +462,6 @@ class Visit:
             self._written(partial(self.record.append, entries))
             self._discarded.clear()
             self.state = state
-            self._expecting.prepare(self.dialogue.question(state))
             self._show(event, effects)
             if self._urgent:
                 urgent, self._urgent = self._urgent, None
@@ -547,6 +546,8 @@ class Visit:
                     gain_db = USUAL_DB + STEP_DB * self.state.volume
                     sound = joined(louder(earcon(signal, sound.rate_hz), gain_db), sound)
                     signal = None
+                # Not earlier: it would hold up the first sound of the answer.
+                self._expecting.prepare(self.dialogue.question(self.state))
                 done, heard, cut_at_s = self._play(sound)
             except (PlayerError, MicrophoneLost) as lost:
                 if self._route is None:
