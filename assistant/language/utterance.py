@@ -319,7 +319,9 @@ class Language:
         words = normalise(text)
         meaning = self.understand(text, question)
         if isinstance(meaning, Unclear) and meaning.reason in ("silence", "not-understood"):
-            return None
+            # A reason, a repair, an event: known as a whole, and people may go on in words of their own.
+            known = any(self.grammar.parse(rule, words) for rule in self.grammar.public.get(question.name, ()))
+            return True if known and words else None
         if meaning == Command("note"):  # what follows belongs to it
             return None
         # "mark" and "mark, flame" are one command and two meanings.

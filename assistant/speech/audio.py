@@ -27,6 +27,8 @@ HIGHEST_RATE_HZ = 192_000
 FULL_SCALE = 32_768
 """One past the loudest positive sample; -FULL_SCALE is the loudest negative one."""
 
+# Of int16's full scale, 50 dB below it: quieter is no voice.
+_SILENT = 100
 _BLOCK_FRAMES = 65_536
 # Three months at the highest rate; a FLAC whose length is not known states far more.
 _MOST_FRAMES = 2**40
@@ -118,6 +120,13 @@ def joined(first: Audio, then: Audio) -> Audio:
     if first.rate_hz != then.rate_hz:
         raise ValueError(f"sounds of {first.rate_hz} Hz and {then.rate_hz} Hz are not joined")
     return Audio(np.concatenate([first.samples, then.samples]), first.rate_hz)
+
+
+def without_silent_end(audio: Audio, keep_s: float) -> Audio:
+    """The sound without the silence at its end, but for `keep_s` seconds of it."""
+    loud = np.flatnonzero(np.abs(audio.samples.astype(np.int32)) > _SILENT)
+    end = loud[-1] + 1 if len(loud) else 0
+    return Audio(audio.samples[: end + round(keep_s * audio.rate_hz)], audio.rate_hz)
 
 
 def flac_bytes(audio: Audio) -> bytes:

@@ -10,6 +10,9 @@ from assistant.errors import Problem
 WATCHDOG_S = 1.5
 """A device that moves no sound for so long is taken for lost, in seconds: it is told within 2 s."""
 
+FIRST_BLOCK_S = 2.0
+"""What a sound server, or a headset that slept, may take besides for the first block, in seconds: 1.7 s were seen."""
+
 
 class MicrophoneLost(Exception):  # noqa: N818 - an event of the visit, which goes on once it is mended
     """The microphone gives no more sound; the message is one sentence."""

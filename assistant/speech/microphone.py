@@ -15,13 +15,11 @@ from numpy.typing import NDArray
 
 from assistant.errors import Problem
 from assistant.speech.audio import to_int16
-from assistant.speech.devices import WATCHDOG_S, MicrophoneLost, find, load_sounddevice
+from assistant.speech.devices import FIRST_BLOCK_S, WATCHDOG_S, MicrophoneLost, find, load_sounddevice
 
 _BLOCK_S = 0.02
 # Ten seconds: longer than the assistant ever speaks at a stretch.
 _QUEUED_BLOCKS = 500
-# What a sound server may take to give its first block: 1.5 s were seen.
-FIRST_BLOCK_S = 2.0
 _OTHERWISE = ", or give recordings with --from-audio"
 
 

@@ -18,12 +18,15 @@ from numpy.typing import NDArray
 
 from assistant.errors import Problem
 from assistant.speech.audio import Audio, VisitTrack, resample
-from assistant.speech.devices import WATCHDOG_S, find, load_sounddevice
+from assistant.speech.devices import FIRST_BLOCK_S, WATCHDOG_S, find, load_sounddevice
 
 _BLOCK_S = 0.02
 # What the device holds of the sound: the first of a sentence is heard so much later, and so is a stop. Over the
 # virtual card 0.03 s ran dry; the system's own "low" gave blocks of 2 ms, which stalled.
 _LATENCY_S = 0.06
+# Silence played after a sound: what the device still holds when the stream ends is never heard (over the virtual card
+# 0.087 s were lost, more than a short signal is long).
+_SILENCE_S = 0.1
 
 
 class PlayerError(Exception):
@@ -102,6 +105,7 @@ class DevicePlayer:
             wanted = "No loudspeaker" if self._device is None else f"No loudspeaker {self._device!r}"
             raise Problem(f"{wanted} was found; plug one in, or choose one that is there.") from None
         self._index = self._found["index"]
+        self._first = True
         self.device_name = str(self._found["name"])
         self.rate_hz = round(self._found["default_samplerate"])
         # Many devices take two channels only.
@@ -113,13 +117,14 @@ class DevicePlayer:
         return {"loudspeaker": self.device_name, "rate_hz": self.rate_hz, "latency_s": _LATENCY_S}
 
     def play(self, audio: Audio) -> Played:
-        """Play the sound and return when the device has played it, or within a block of `stop`.
+        """Play the sound and return when the device has played it, or at once after `stop`.
 
         Played counts what the device took; of a stopped sound the last of it, as long as the device's
         latency, may not have been heard. Raises PlayerError where the device cannot be opened or takes
-        nothing for 2 s.
+        nothing for 1.5 s, of the first sound 3.5 s.
         """
-        playing = _Playing(self._library, resample(audio, self.rate_hz).samples)
+        samples = resample(audio, self.rate_hz).samples
+        playing = _Playing(self._library, samples, round(_SILENCE_S * self.rate_hz))
         self._playing = playing
         try:
             stream = self._library.OutputStream(
@@ -157,10 +162,12 @@ class DevicePlayer:
             self._playing.over.set()
 
     def _wait(self, playing: _Playing) -> None:
-        seen, since = playing.done, time.monotonic()
+        seen, since = playing.taken, time.monotonic()
+        if self._first:  # a sound server, or a headset that slept
+            self._first, since = False, since + FIRST_BLOCK_S
         while not playing.over.wait(_BLOCK_S):
-            if playing.done != seen:
-                seen, since = playing.done, time.monotonic()
+            if playing.taken != seen:
+                seen, since = playing.taken, time.monotonic()
             elif time.monotonic() - since > self._watchdog_s:
                 raise self._lost(f"took no sound for {self._watchdog_s:g} s")
 
@@ -171,9 +178,10 @@ class DevicePlayer:
 class _Playing:
     """One sound on its way to the device; `fill` runs in the device's own thread."""
 
-    def __init__(self, library: Any, samples: NDArray[np.int16]) -> None:
+    def __init__(self, library: Any, samples: NDArray[np.int16], silence: int) -> None:
         self.samples = samples
-        self.done = 0
+        self.silence = silence  # samples of it to be played after the sound
+        self.taken = 0  # frames that the device took
         self.stopped = False
         self.over = threading.Event()
         self.fault: Exception | None = None
@@ -183,16 +191,21 @@ class _Playing:
         # An exception in here would only be printed, and the stream end as if all was well.
         stopped = self.stopped
         try:
-            block = self.samples[self.done : self.done + (0 if stopped else frames)]
+            block = self.samples[self.taken : self.taken + (0 if stopped else frames)]
             out[: len(block)] = block[:, np.newaxis]
             out[len(block) :] = 0
-            self.done += len(block)
+            self.taken += 0 if stopped else frames
         except Exception as fault:
             self.fault = fault
         if self.fault or stopped:
             raise self._library.CallbackAbort
-        if self.done == len(self.samples):
+        if self.taken >= len(self.samples) + self.silence:
             raise self._library.CallbackStop
+
+    @property
+    def done(self) -> int:
+        """Samples of the sound that the device took."""
+        return min(self.taken, len(self.samples))
 
 
 class ScriptedPlayer:

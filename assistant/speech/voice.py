@@ -25,7 +25,7 @@ from typing import Literal, Protocol, Self
 import numpy as np
 
 from assistant.errors import Problem
-from assistant.speech.audio import FULL_SCALE, Audio, read_audio, write_flac
+from assistant.speech.audio import FULL_SCALE, Audio, read_audio, without_silent_end, write_flac
 
 # Measured with the bundled voice on 4 336 renderings: 1 039 phrases of technical English and 45 hard cases
 # ("123456789", "W", "%"), each at 80, 165, 300 and 450 words a minute. Scaled to 165 words a minute, a letter
@@ -37,6 +37,9 @@ _SHORTEST_S_A_LETTER = 0.025
 _LONGEST_S = 1.0
 _LONGEST_S_A_CHARACTER = 1.0
 _LOWEST_PEAK = 0.05
+# Left of the silence that ends a rendering: the bundled voice makes a third of a second of it, in which nobody is
+# heard yet.
+_SILENT_END_S = 0.05
 
 _WORKER = Path(__file__).with_name("voice_worker.py")
 _LOG = logging.getLogger(__name__)
@@ -222,7 +225,7 @@ class ChildVoice:
         wrong = implausible(text, audio, settings)
         if wrong:
             raise _RenderingError(wrong)
-        return audio
+        return without_silent_end(audio, _SILENT_END_S)
 
 
 class ScriptedVoice:

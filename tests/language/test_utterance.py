@@ -236,6 +236,14 @@ def test_whether_an_answer_can_still_grow(language, ask, words, can_grow):
     assert language.can_grow(words, ask("igniter-resistance")) is can_grow
 
 
+@pytest.mark.parametrize(
+    ("question", "words", "can_grow"),
+    [("reason", "no access", True), ("reason", "no", False), ("reason", "because the", None), ("event", "flame", True)],
+)
+def test_an_answer_in_words_of_its_own_can_always_grow(language, question, words, can_grow):
+    assert language.can_grow(words, Question(question)) is can_grow
+
+
 def test_normalise_joins_spelled_units_and_drops_punctuation():
     assert normalise("Twenty-four P.P.M!") == ("twenty", "four", "ppm")
 

@@ -14,7 +14,15 @@ import pytest
 import soundfile
 
 from assistant.errors import Problem
-from assistant.speech.audio import Audio, VisitTrack, flac_bytes, read_audio, resample, write_flac
+from assistant.speech.audio import (
+    Audio,
+    VisitTrack,
+    flac_bytes,
+    read_audio,
+    resample,
+    without_silent_end,
+    write_flac,
+)
 
 
 def tone(seconds: float = 1.0, rate_hz: int = 16_000, hz: float = 440.0) -> Audio:
@@ -231,3 +239,11 @@ def test_a_visit_has_people_left_and_the_assistant_right(tmp_path: Path) -> None
     assert rate_hz == 16_000
     assert list(both[:, 0]) == [5] * 800 + [0] * 1_600 + [3] * 400
     assert list(both[:, 1]) == [0] * 800 + [-7] * 1_600 + [0] * 400
+
+
+def test_the_silence_at_an_end_goes_and_that_within_stays():
+    word = np.full(1600, 3000, np.int16)
+    pause = np.full(800, 20, np.int16)
+    audio = Audio(np.concatenate([word, pause, word, np.zeros(8000, np.int16)]), 16_000)
+    assert len(without_silent_end(audio, 0.05).samples) == 4000 + 800
+    assert len(without_silent_end(Audio(pause, 16_000), 0.0).samples) == 0

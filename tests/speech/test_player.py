@@ -156,6 +156,14 @@ def test_nothing_to_play_is_over_at_once() -> None:
     assert DevicePlayer(sounddevice=SoundLibrary()).play(ramp(0)) == Played(0, 0, 48_000)
 
 
+def test_silence_follows_the_sound_since_what_the_device_holds_at_the_end_is_never_heard() -> None:
+    library = SoundLibrary()
+    DevicePlayer(sounddevice=library).play(ramp(5_000))
+    heard = np.concatenate([block[:, 0] for block in library.heard])
+    sound = np.flatnonzero(heard)[-1] + 1
+    assert len(heard) - sound >= 0.1 * 48_000
+
+
 def test_stop_ends_within_a_block_and_says_how_much_was_played() -> None:
     library = SoundLibrary()
     player = DevicePlayer(sounddevice=library)
