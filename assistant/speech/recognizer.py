@@ -45,8 +45,9 @@ class Recognizer(Protocol):
     name: str  # engine, version and model, for the record
     rate_hz: int  # of the samples it takes; sound at any other rate would be misheard without a word (V14)
 
-    def hearing(self, expected: Expected) -> Hearing:
-        """Starts an utterance in which an answer to a question is expected."""
+    def hearing(self, expected: Expected, alternatives: bool = True) -> Hearing:
+        """Starts an utterance in which an answer to a question is expected. alternatives: with what else it may have
+        been, which takes as long again."""
 
     def missing(self, words: Iterable[str]) -> list[str]:
         """Those of `words` that it can never hear."""
@@ -80,31 +81,33 @@ class VoskRecognizer:
         """Those of `words` that are not in the model (SPEECH V2: Vosk would only drop them)."""
         return [word for word in words if self._model.vosk_model_find_word(word) < 0]
 
-    def hearing(self, expected: Expected) -> VoskHearing:
+    def hearing(self, expected: Expected, alternatives: bool = True) -> VoskHearing:
         """Starts an utterance; see `hearing_of`."""
-        return self.hearing_of(expected.phrases)
+        return self.hearing_of(expected.phrases, alternatives)
 
-    def hearing_of(self, phrases: Sequence[str]) -> VoskHearing:
+    def hearing_of(self, phrases: Sequence[str], alternatives: bool = True) -> VoskHearing:
         """Starts an utterance; ValueError when `phrases` is empty or holds a word that is not in the model."""
         lost = self.missing({word for phrase in phrases for word in phrase.split()})
         if lost or not all(phrase.split() for phrase in phrases) or not phrases:
             raise ValueError(f"phrases that the model cannot hear: {', '.join(sorted(lost)) or 'empty ones'}")
-        return VoskHearing(self._vosk, self._model, self.rate_hz, json.dumps([*phrases, UNKNOWN]))
+        return VoskHearing(self._vosk, self._model, self.rate_hz, json.dumps([*phrases, UNKNOWN]), alternatives)
 
 
 class VoskHearing:
-    """One utterance in Vosk, twice at once: for words with times, and for the close alternatives (V6).
+    """One utterance in Vosk, twice at once: for words with times, and for the close alternatives (V6), if they are
+    wanted.
 
     Both take the sound as it comes, so that after its end only the last of it is left to be decoded.
     """
 
-    def __init__(self, vosk: Any, model: Any, rate_hz: int, grammar: str) -> None:
+    def __init__(self, vosk: Any, model: Any, rate_hz: int, grammar: str, alternatives: bool) -> None:
         self._recognizer = vosk.KaldiRecognizer(model, rate_hz, grammar)
         self._recognizer.SetWords(True)
-        self._beside = vosk.KaldiRecognizer(model, rate_hz, grammar)
-        self._beside.SetMaxAlternatives(ALTERNATIVES)
         self._done: list[dict[str, Any]] = []
-        self._whole = True
+        self._whole = alternatives
+        if alternatives:
+            self._beside = vosk.KaldiRecognizer(model, rate_hz, grammar)
+            self._beside.SetMaxAlternatives(ALTERNATIVES)
 
     def accept(self, block: NDArray[np.int16]) -> None:
         """Takes the next samples. Vosk may end a part of the utterance by itself; the parts are joined."""

@@ -27,10 +27,11 @@ class TwoRecognizers:
         """Those of `words` that the first engine can never hear."""
         return self._first.missing(words)
 
-    def hearing(self, expected: Expected) -> Hearing:
-        """Starts an utterance."""
-        first = self._first.hearing(expected)
-        return TwoHearings(first, self._second.hearing(expected)) if expected.question.quantity else first
+    def hearing(self, expected: Expected, alternatives: bool = True) -> Hearing:
+        """Starts an utterance; without alternatives in the first engine alone."""
+        first = self._first.hearing(expected, alternatives)
+        both = alternatives and expected.question.quantity
+        return TwoHearings(first, self._second.hearing(expected)) if both else first
 
 
 class TwoHearings:

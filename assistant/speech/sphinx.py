@@ -53,7 +53,7 @@ class SphinxRecognizer:
         """Those of `words` that are in no dictionary."""
         return [word for word in words if self._decoder.lookup_word(word) is None]
 
-    def hearing(self, expected: Expected) -> SphinxHearing:
+    def hearing(self, expected: Expected, alternatives: bool = True) -> SphinxHearing:
         """Starts an utterance."""
         automaton = expected.automaton
         name = str(hash(automaton))

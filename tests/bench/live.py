@@ -92,12 +92,17 @@ def interrupt(times: int) -> None:
                 lost += 1
                 live.say("go on", spoken.state)
                 continue
-            end_s, silent_s = live.cut_off(spoken)
-            ended.append(silent_s - end_s)
+            end_s = live.ended(spoken)
             body, sound = bodies[-1]
             # The microphone's clock against the room's: by where the words end in the recording.
             words_end = body["stream_from_s"] + (found_in(spoken.clip, sound) + len(spoken.clip)) / RATE
-            known.append(silent_s - (end_s + body["cut_at_s"] - words_end))
+            known_s = end_s + body["cut_at_s"] - words_end
+            silent_s = live.silent(spoken, known_s)
+            ended.append(silent_s - end_s)
+            known.append(silent_s - known_s)
+            print(
+                f"  {1000 * ended[-1]:5.0f} ms after the word's end, {1000 * known[-1]:4.0f} ms after what was needed"
+            )
             live.say("go on", spoken.state)
         live.stop()
     spread("interrupt, from the end of the word to silence", ended)

@@ -286,16 +286,19 @@ class LiveVisit:
         time.sleep(1.0)
         return spoken
 
-    def cut_off(self, spoken: Spoken) -> tuple[float, float]:
-        """Where on the room's clock the words of an interruption ended and the assistant fell silent, in seconds."""
-        people, voice = self.room.sides(spoken.from_sample)
-        end = found_in(spoken.clip, people[: len(spoken.clip) + 2 * RATE_HZ]) + len(spoken.clip)
+    def ended(self, spoken: Spoken) -> float:
+        """When on the room's clock the words of an interruption ended, in seconds."""
+        people, _ = self.room.sides(spoken.from_sample)
+        at = found_in(spoken.clip, people[: len(spoken.clip) + 2 * RATE_HZ])
+        return (spoken.from_sample + at + len(spoken.clip)) / RATE_HZ
+
+    def silent(self, spoken: Spoken, from_s: float) -> float:
+        """When on the room's clock the assistant fell silent, in seconds: where the first silence as long as none
+        within a word begins, from `from_s` on."""
+        _, voice = self.room.sides(spoken.from_sample)
         loud = np.flatnonzero(np.abs(voice.astype(np.int32)) > VOICE_FROM)
-        near = loud[(loud > end - len(spoken.clip)) & (loud < end + RATE_HZ)]
-        # Before the answer is a silence longer than one within a sentence (the shortest seen was 0.18 s).
-        gaps = np.flatnonzero(np.diff(near) > 0.15 * RATE_HZ)
-        last = near[gaps[0]] if len(gaps) else near[-1]
-        return (spoken.from_sample + end) / RATE_HZ, (spoken.from_sample + int(last)) / RATE_HZ
+        after = np.append(loud[np.searchsorted(loud, from_s * RATE_HZ - spoken.from_sample) :], len(voice) + RATE_HZ)
+        return float(spoken.from_sample + after[np.flatnonzero(np.diff(after) > 0.1 * RATE_HZ)[0]]) / RATE_HZ
 
     def stop(self) -> None:
         """Ends the program as Ctrl-C does, and waits for it."""

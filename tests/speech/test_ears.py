@@ -33,7 +33,7 @@ class ScriptedRecognizer:
         self.text = text
         self.samples = 0
 
-    def hearing(self, phrases):
+    def hearing(self, phrases, alternatives=True):
         return self
 
     def missing(self, words):
@@ -121,7 +121,7 @@ class Words:
     def missing(self, words):
         return []
 
-    def hearing(self, expected):
+    def hearing(self, expected, alternatives=True):
         self.begun += 1
         outer = self
 
