@@ -3,18 +3,22 @@
 live.py [--only NAME...] [--whole] [--times N] [--prompts N] [--hours H]
 
 The parts, with what they take on two cores: latency (2 to 5 minutes; --whole: the whole visit, about ten), interrupt
-(4 s for each of --times, 20), stopwatch (10 s), own-voice (0.2 s for each of --prompts, 500), memory (5 minutes for
+(4 s for each of --times, 20), false-interrupts, stopwatch (10 s), own-voice (--prompts, 500), memory (5 minutes for
 each of --hours of sound, 8).
 """
 
 from __future__ import annotations
 
 import argparse
+import csv
+import random
 import resource
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,16 +30,23 @@ sys.path[:0] = [str(HERE.parent), str(HERE.parent / "live")]
 from card import Card  # noqa: E402
 from technician import FIXTURES, Clips, LiveVisit, Script, found_in  # noqa: E402
 
-from assistant.files import library  # noqa: E402
-from assistant.language.meaning import Question  # noqa: E402
+from assistant.dialogue.effects import Say  # noqa: E402
+from assistant.dialogue.events import Event, Opened, Said, Voiced  # noqa: E402
+from assistant.dialogue.machine import Dialogue  # noqa: E402
+from assistant.files import library, read_job  # noqa: E402
+from assistant.language.heard import Heard  # noqa: E402
+from assistant.language.meaning import Command, Question, Reading, Readings  # noqa: E402
 from assistant.language.phrases import Expected  # noqa: E402
 from assistant.models_commands import store  # noqa: E402
-from assistant.speech.audio import read_audio, resample  # noqa: E402
+from assistant.speech.audio import Audio, read_audio, resample  # noqa: E402
 from assistant.speech.ears import Ears, Utterance  # noqa: E402
 from assistant.speech.recognizer import VoskRecognizer  # noqa: E402
+from assistant.speech.room import OWN_VOICE, Room, level_db  # noqa: E402
+from assistant.speech.room import own_voice as own_voice_in  # noqa: E402
 from assistant.speech.voice import ChildVoice, VoiceSettings  # noqa: E402
+from assistant.visit.expecting import Expecting  # noqa: E402
 from assistant.visit.record import Record, audio_of  # noqa: E402
-from assistant.visit.visit import setting_of  # noqa: E402
+from assistant.visit.visit import setting_of, stretches  # noqa: E402
 
 RATE = 16_000
 
@@ -172,42 +183,147 @@ def stopwatch(recognizer: VoskRecognizer, cache: Path) -> None:
     print(f"  not heard as mark: {missed} of {2 * 6 * len(voices)}")
 
 
+@dataclass(frozen=True)
+class Echo:
+    """A room as the microphone hears the loudspeaker in it: how late its voice comes (sound server and air), how long
+    it rings (to 60 dB less, in seconds), and how much weaker it is there."""
+
+    delay_s: float
+    ring_s: float
+    weaker_db: float = 6.0
+
+    def captured(self, voice: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+        """The voice in the microphone, and 3.5 s of the room after it, in a noise of -55 dBFS."""
+        at = np.arange(round(self.ring_s * RATE))
+        answer = rng.normal(0, 0.03, len(at)) * 10 ** (-3 * at / max(1, len(at)))
+        answer[0] = 1.0
+        sound = np.convolve(voice.astype(float), answer) * 10 ** (-self.weaker_db / 20)
+        room = rng.normal(0, 58, round(self.delay_s * RATE) + len(voice) + round(3.5 * RATE))
+        begin = round(self.delay_s * RATE)
+        room[begin : begin + len(sound)] += sound[: len(room) - begin]
+        return np.clip(room, -32768, 32767).astype(np.int16)
+
+    def tail_s(self, voice: np.ndarray, rng: np.random.Generator) -> float:
+        """What `self-check --listen` proposes there."""
+        heard = self.captured(voice, rng)
+        noise = level_db(rng.normal(0, 58, 2 * RATE).astype(np.int16))
+        return Room(noise, own_voice_in(voice, heard, len(voice) / RATE + PLAYED_AFTER_S, noise, RATE)).tail_s
+
+
+PLAYED_AFTER_S = 0.1  # silence that the player plays after a sound
+ECHOES = (Echo(0.02, 0.2), Echo(0.08, 0.4), Echo(0.15, 0.6), Echo(0.25, 0.8))
+
+
+def said_on_visits() -> list[tuple[str, Question]]:
+    """Every text that the assistant says on the recorded visits, a stretch each, and what is asked when it is over."""
+    found: dict[tuple[str, str], tuple[str, Question]] = {}
+    for path in sorted(FIXTURES.glob("*.spoken.tsv")):
+        name = path.name.split(".")[0]
+        dialogue = Dialogue(library().language, library().rules_for(read_job(FIXTURES / f"{name}.job.yaml")))
+        state = dialogue.start()
+        with path.open(encoding="utf-8") as table:
+            rows = list(csv.DictReader((line for line in table if not line.startswith("#")), delimiter="\t"))
+        said = [Said(Heard(row["text"].lower()), float(row["start_s"]), "x.flac") for row in rows]
+        for event in [Opened(), *said]:
+            follows: Event | None = event
+            while follows:
+                state, effects = dialogue.step(state, follows)
+                says = [effect for effect in effects if isinstance(effect, Say)]
+                follows = Voiced(complete=True) if says else None
+                question = dialogue.question(state)
+                for say in stretches(says):
+                    found[say.text, question.name] = say.text, question
+    return list(found.values())
+
+
 def own_voice(recognizer: VoskRecognizer, cache: Path, prompts: int = 500) -> None:
-    """Readings and commands out of the assistant's own voice: captured whole, but never listened to."""
-    shelf = library()
-    texts = [step.say for procedure in shelf.procedures.values() for step in procedure.steps]
-    texts += [hazard.say for hazard in shelf.hazards.values()]
-    texts = list(dict.fromkeys(texts))
-    question = Question("line-voltage", shelf.quantities["line-voltage"])
-    expected = Expected(shelf.language, question)
-    taken = 0
+    """Readings and commands out of the assistant's own voice, in rooms that ring: half-duplex with the tail that was
+    measured there; with the usual tail; and with no regard to it at all, to show that there was something to hear."""
+    texts = said_on_visits()
+    random.Random(3).shuffle(texts)
+    expecting = Expecting(library().language)
+    rng = np.random.default_rng(5)
+    print(f"own voice: {len(texts)} different texts of the recorded visits, each where it is said")
     with ChildVoice(VoiceSettings(), cache) as voice:
-        for number in range(prompts):
-            sound = resample(voice.render(texts[number % len(texts)]), RATE).samples
-            source = Leak(sound)
-            ears = Ears(recognizer, source, tail_s=0.3)
-            ears.spoke()
-            got = ears.listen(expected, lambda _: False, 3.0)
-            if isinstance(got, Utterance):
-                meaning = shelf.language.understand(got.heard.text, question)
-                taken += type(meaning).__name__ in ("Reading", "Readings", "Command")
-    print(f"readings or commands from the own voice: {taken} in {prompts} prompts ({len(texts)} different)")
+
+        def said(text: str) -> np.ndarray:
+            return resample(voice.render(text), RATE).samples
+
+        def taken(text: str, question: Question, echo: Echo, tail_s: float | None) -> bool:
+            sound = said(text)
+            captured = echo.captured(sound, rng)
+            playing = len(sound) + round(PLAYED_AFTER_S * RATE)
+            source = Sound(captured) if tail_s is None else Leak(captured, playing)
+            ears = Ears(recognizer, source, tail_s=tail_s or 0.0)
+            language = library().language
+            while True:
+                got = ears.listen(expecting[question], partial(language.can_grow, question=question), 60.0)
+                if not isinstance(got, Utterance):
+                    return False
+                if isinstance(language.understand(got.heard.text, question), Reading | Readings | Command):
+                    return True
+
+        tails = [echo.tail_s(said(OWN_VOICE), rng) for echo in ECHOES]
+        kinds: list[tuple[str, int, list[float | None]]] = [
+            ("the tail measured there", prompts, [*tails]),
+            ("a tail of 0.3 s", prompts // 5, [0.3] * len(ECHOES)),
+            ("no tail", prompts // 5, [0.0] * len(ECHOES)),
+            ("heard while it speaks", prompts // 5, [None] * len(ECHOES)),
+        ]
+        for name, times, each in kinds:
+            counts = [0] * len(ECHOES)
+            for number in range(times):
+                room = number % len(ECHOES)
+                text, question = texts[number % len(texts)]
+                counts[room] += taken(text, question, ECHOES[room], each[room])
+            rooms = ", ".join(
+                f"{count} ({1000 * echo.delay_s:.0f} ms late, rings {echo.ring_s:g} s"
+                + (f", tail {tail:.2f} s)" if tail else ")")
+                for count, echo, tail in zip(counts, ECHOES, each, strict=True)
+            )
+            print(f"  {name}: {sum(counts)} readings or commands in {times} prompts: {rooms}", flush=True)
 
 
 class Leak(Sound):
-    """The own voice as the microphone has it: queued up when it ended, with an echo of 0.2 s after it."""
+    """The own voice as the microphone has it: what was captured while it was played is queued, the rest comes."""
 
-    def __init__(self, voice: np.ndarray) -> None:
-        self.queued = len(voice)
-        tail = np.zeros(4 * RATE, np.int16)
-        echo = voice[-int(0.2 * RATE) :] // 2
-        tail[: len(echo)] = echo
-        super().__init__(tail)
+    def __init__(self, captured: np.ndarray, playing: int) -> None:
+        super().__init__(captured[playing:])
+        self.queued = playing
 
     def discard(self) -> int:
         """What was queued."""
         dropped, self.queued = self.queued, 0
         return dropped
+
+
+def false_interrupts(recognizer: VoskRecognizer) -> None:
+    """On a headset: the voice cut off by what is no stop and no emergency; the recorded visits, overheard."""
+    language = library().language
+    expected = Expected(language, Question("between"))
+    cuts, right, utterances = 0, 0, 0
+    for path in sorted(FIXTURES.glob("*.flac")):
+        with path.with_suffix(".spoken.tsv").open(encoding="utf-8") as table:
+            rows = list(csv.DictReader((line for line in table if not line.startswith("#")), delimiter="\t"))
+        sound = read_audio(path)
+        for row in rows:
+            urgent = bool(language.urgent(row["text"]))
+            first, last = (round(float(row[key]) * sound.rate_hz) for key in ("start_s", "end_s"))
+            part = sound.samples[max(0, first - sound.rate_hz // 2) : last + sound.rate_hz]
+            cut: list[int] = []
+            Ears(recognizer, Sound(resample(Audio(part, sound.rate_hz), RATE).samples)).overhear(
+                expected,
+                lambda text: bool(language.urgent(text)),
+                lambda: False,
+                partial(cut.append, 1),
+                lambda _: None,
+            )
+            utterances += not urgent
+            cuts += bool(cut) and not urgent
+            right += bool(cut) and urgent
+            if cut and not urgent:
+                print(f"  cut off by {row['text']!r} ({path.stem})")
+    print(f"interrupt: the voice was cut off by {cuts} of {utterances} utterances that are none; by {right} that are")
 
 
 def memory(hours: float) -> None:
@@ -244,7 +360,7 @@ def resident_mb() -> float:
     return pages * resource.getpagesize() / 2**20
 
 
-PARTS = ("latency", "interrupt", "stopwatch", "own-voice", "memory")
+PARTS = ("latency", "interrupt", "false-interrupts", "stopwatch", "own-voice", "memory")
 
 
 def main() -> None:
@@ -260,6 +376,7 @@ def main() -> None:
     parts: dict[str, Callable[[], None]] = {
         "latency": lambda: latency("" if asked.whole else "fit-meters"),
         "interrupt": lambda: interrupt(asked.times),
+        "false-interrupts": lambda: false_interrupts(VoskRecognizer(store().model_in_use())),
         "stopwatch": lambda: stopwatch(VoskRecognizer(store().model_in_use()), cache),
         "own-voice": lambda: own_voice(VoskRecognizer(store().model_in_use()), cache, asked.prompts),
         "memory": lambda: memory(asked.hours),
