@@ -327,30 +327,26 @@ def false_interrupts(recognizer: VoskRecognizer) -> None:
 
 
 def memory(hours: float) -> None:
-    """Memory while hours of sound go through the ears, as fast as they take it; the recognizer is rebuilt between
-    visits, as when one program works several."""
+    """The most memory held in each visit while hours of sound go through the ears, as fast as they take it; the
+    recognizer is built anew for each, as when one program works several."""
     sound = resample(read_audio(FIXTURES / "hot-surface.flac"), RATE).samples
     question = Question("line-voltage", library().quantities["line-voltage"])
     expected = Expected(library().language, question)
     visits = max(2, round(hours * 3600 * RATE / len(sound)))
     before = resident_mb()
-    first = 0.0
+    most: list[float] = []
     began = time.perf_counter()
-    for number in range(visits):
+    for _ in range(visits):
         ears = Ears(VoskRecognizer(store().model_in_use()), Sound(sound))
+        most.append(0.0)
         while ears.listen(expected, lambda _: False, 60.0) is not None:
-            pass
+            most[-1] = max(most[-1], resident_mb())
         del ears  # or two models are alive while the next one is built
-        if number == 0:
-            first = resident_mb()
     hours = visits * len(sound) / RATE / 3600
     took_s = time.perf_counter() - began
-    grown = 100 * (resident_mb() / first - 1)
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(
-        f"memory over {hours:.1f} h of sound in {visits} visits: {before:.0f} MB before, {first:.0f} MB after the first"
-    )
-    print(f"  {resident_mb():.0f} MB at the end ({grown:+.1f} % against the first), peak {peak_mb:.0f} MB")
+    print(f"memory over {hours:.1f} h of sound in {visits} visits: {before:.0f} MB before")
+    print(f"  most held in the first visit {most[0]:.1f} MB, in the third {most[min(2, visits - 1)]:.1f} MB, ", end="")
+    print(f"in the last {most[-1]:.1f} MB ({100 * (most[-1] / most[0] - 1):+.1f} % against the first)")
     print(f"  {took_s / hours:.0f} s an hour of sound")
 
 
