@@ -423,7 +423,8 @@ def work(
         console.print(f"Heard by {escape(recognizer.name)}.")
         cache = Path(platformdirs.user_cache_dir(NAME)) / "voice"
         voice = now.voice(stack.enter_context(ChildVoice(settings, cache)))
-        before = Beforehand(library().language, ears, voice, player, show, route, live.quiet_s)
+        headset = live.headset and not files
+        before = Beforehand(library().language, ears, voice, player, show, route, live.quiet_s, headset)
         try:
             if wait:
                 console.print(f"[cyan]< {WAITS}[/]")
@@ -444,7 +445,7 @@ def work(
             sleep=None if files else time.sleep,
             quiet_s=live.quiet_s,
             route=route,
-            headset=live.headset and not files,
+            headset=headset,
         )
         if route:
             visit.device("opened", **route.facts, headset=live.headset)

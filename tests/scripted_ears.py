@@ -6,6 +6,7 @@ import random
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import SimpleNamespace
+from typing import ClassVar
 
 import numpy as np
 from scripted_visits import answer, demo_job
@@ -37,6 +38,9 @@ class ScriptedEars:
     def spoke(self) -> None:
         """Nobody in a script talks into the assistant's own words."""
 
+    def restart(self, gone_s: float) -> None:
+        """The device is back."""
+
     def listen(
         self, expected: object, grown: object, quiet_s: float, by_s: float | None = None
     ) -> Utterance | float | None:
@@ -53,6 +57,22 @@ class ScriptedEars:
             return said
         tone = (3000 * np.sin(np.arange(800) * (0.1 + sum(map(ord, said)) % 500 / 1000))).astype(np.int16)
         return Utterance(Audio(tone, RATE_HZ), round(start, 3), Heard(said), 0.01)
+
+
+class BackAtOnce:
+    """Devices that are there again as soon as they are looked for."""
+
+    facts: ClassVar[dict[str, object]] = {"microphone": "double"}
+
+    def __init__(self) -> None:
+        self.told = 0
+
+    def recover(self) -> bool:
+        return True
+
+    def tell(self, sound: Audio) -> bool:
+        self.told += 1
+        return True
 
 
 class TickingPlayer(ScriptedPlayer):
@@ -119,6 +139,7 @@ def open_visit(
     clock: Clock | None = None,
     voice: Voice | None = None,
     player: Player | None = None,
+    ears: ScriptedEars | None = None,
     **more: object,
 ) -> Visit:
     """A visit on the record at `path`, new or resumed; a `Person` is told which one it answers in."""
@@ -130,7 +151,7 @@ def open_visit(
         setting = Setting(library().rules_for(job or demo_job()), library().grammar_texts, "scripted", "scripted")
         record.append([("visit", setting.to_body())])
     player = player or (TickingPlayer(scripted) if scripted else ScriptedPlayer())
-    ears = ScriptedEars(say, scripted)
+    ears = ears or ScriptedEars(say, scripted)
     visit = Visit(record, ears, voice or ScriptedVoice(), player, lambda event, effects: None, **more)  # type: ignore[arg-type]
     if isinstance(say, Person):
         say.visit = visit

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -28,7 +29,8 @@ from assistant.speech.ears import Ears, Utterance
 from assistant.speech.player import Player, PlayerError
 from assistant.speech.voice import Voice, VoiceError
 from assistant.visit.expecting import Expecting
-from assistant.visit.visit import QUIET_S, USUAL_DB, Route, stretches, wait_for_devices
+from assistant.visit.mouth import Mouth
+from assistant.visit.visit import DEVICE_BACK, QUIET_S, USUAL_DB, Route, stretches, wait_for_devices
 
 START = Question("start")
 WAITS = "Waiting. Say begin the visit."
@@ -48,7 +50,8 @@ class Answer:
 class Beforehand:
     """Speaks and listens before there is a record. show(event, effects) is told of every turn.
 
-    route: the devices, for getting a lost one back; without it a lost one ends the run. Half-duplex, on a headset too.
+    route: the devices, for getting a lost one back; without it a lost one ends the run. headset: as in a visit, stop
+    and the emergency words are heard while it speaks, and cut it off.
     """
 
     def __init__(
@@ -60,10 +63,12 @@ class Beforehand:
         show: Callable[[Event, Sequence[Effect]], None],
         route: Route | None = None,
         quiet_s: float = QUIET_S,
+        headset: bool = False,
     ) -> None:
         self._language, self._ears, self._voice, self._player, self._show = language, ears, voice, player, show
         self._route, self._quiet_s = route, quiet_s
         self._expecting = Expecting(language)
+        self._mouth = Mouth(ears, player, self._expecting, headset, lambda _: None)
         self.answers: list[Answer] = []
         self.discarded: list[float] = []
         """Seconds of what was heard and not kept."""
@@ -72,10 +77,12 @@ class Beforehand:
         """Waits for the start words. Nothing else that is heard counts or is kept; an emergency is answered."""
         says: Sequence[Effect] = [Say(WAITS)]
         while True:
-            self._speak(says)
+            got = self._speak(says, START) or self._listen(
+                START, partial(self._language.can_grow, question=START), FOR_EVER_S
+            )
             says = []
-            got = self._listen(START, partial(self._language.can_grow, question=START), FOR_EVER_S)
             if not isinstance(got, Utterance):
+                says = [Say(WAITS)]  # a device was lost, and is back
                 continue
             if self._language.tag("start", got.heard.text):
                 return
@@ -88,8 +95,7 @@ class Beforehand:
         silences = 0
         while True:
             question = dialogue.question(state)
-            self._speak(says, question)
-            got = self._listen(question, partial(dialogue.grown, state), self._quiet_s)
+            got = self._speak(says, question) or self._listen(question, partial(dialogue.grown, state), self._quiet_s)
             if not isinstance(got, Utterance):
                 silences += 1
                 if silences == CALLS and state.stage is not Stage.EMERGENCY:
@@ -151,20 +157,28 @@ class Beforehand:
         # An answer with a hole in it is none.
         return None if got.gaps and not self._language.urgent(got.heard.text) else got
 
-    def _speak(self, says: Sequence[Effect], question: Question = START) -> None:
-        """Says the texts one at a time; meanwhile what the question lets people say is made ready."""
-        for say in stretches([effect for effect in says if isinstance(effect, Say)]):
+    def _speak(self, says: Sequence[Effect], question: Question) -> Utterance | None:
+        """Says the texts one at a time; meanwhile what the question lets people say is made ready. Who cut it off."""
+        waiting = stretches([effect for effect in says if isinstance(effect, Say)])
+        while waiting:
+            say = waiting[0]
             try:
                 sound = louder(self._voice.render(say.text), 0.0 if say.manner == "alarm" else USUAL_DB)
-                self._ears.spoke()
                 self._expecting.prepare(question)
-                self._player.play(sound)
+                voicing = self._mouth.play(sound)
             except VoiceError as wrong:
                 raise Problem(f"{str(wrong).rstrip('.')}. {LEFT}") from wrong
             except (PlayerError, MicrophoneLost) as lost:
                 self._recover(lost)
+                continue  # the sentence once more
+            if voicing.cut_by:
+                return voicing.cut_by
+            waiting.pop(0)
+        return None
 
     def _recover(self, lost: Exception) -> None:
         if self._route is None:
             raise Problem(f"{str(lost).rstrip('.')}. {LEFT}") from lost
         wait_for_devices(self._route, self._ears, self._voice)
+        with suppress(VoiceError):
+            self._route.tell(self._voice.render(DEVICE_BACK))

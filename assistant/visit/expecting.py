@@ -17,7 +17,7 @@ class Expecting:
     """Each question's `Expected`, once. Asked by one thread; the phrases are drawn by another."""
 
     def __init__(self, language: Language) -> None:
-        self._language = language
+        self.language = language
         self._beside = ThreadPoolExecutor(1, "phrases")
         self._made: dict[Question, Future[Expected]] = {}
 
@@ -32,6 +32,6 @@ class Expecting:
         return self._made[question].result()
 
     def _draw(self, question: Question) -> Expected:
-        expected = Expected(self._language, question)
+        expected = Expected(self.language, question)
         _ = expected.phrases
         return expected

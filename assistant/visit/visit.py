@@ -11,7 +11,6 @@ import textwrap
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
@@ -36,7 +35,7 @@ from assistant.speech.audio import Audio, joined, louder, write_flac
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.earcons import Earcon, earcon
 from assistant.speech.ears import Ears, Utterance
-from assistant.speech.player import Played, Player, PlayerError
+from assistant.speech.player import Player, PlayerError
 from assistant.speech.voice import Voice, VoiceError
 from assistant.trade.faults import Faults
 from assistant.trade.history import History
@@ -46,6 +45,7 @@ from assistant.trade.procedures import Hazard, Procedure
 from assistant.trade.quantities import Quantity
 from assistant.visit.chain import Entry, canonical_json
 from assistant.visit.expecting import Expecting
+from assistant.visit.mouth import BETWEEN, Mouth
 from assistant.visit.privacy import keeps, redacted
 from assistant.visit.record import END, SCHEMA_VERSION, UTTERANCES, Record, audio_of
 
@@ -74,8 +74,6 @@ HELPER_LOST = "The helper's microphone is gone. I hear the other one."
 REFUSALS = ("unclear", "refused", "not-opened", "marks-dropped", "stopwatch-refused")
 
 EVENTS: dict[str, type[Event]] = {"opened": Opened, "said": Said, "quiet": Quiet, "clock": Clock, "voiced": Voiced}
-
-BETWEEN = Question("between")  # what is listened for between two sentences of the assistant
 
 FACTS = ("visit", "set-up", "device", "discarded", "held-for-room", "audio-erased", END)
 """Entries that the edges write: no event, and nothing that the dialogue decided. See docs/record.md."""
@@ -295,10 +293,11 @@ class Visit:
         self.state = self.dialogue.start()
         self._ears, self._voice, self._player, self._show = ears, voice, player, show
         self._quiet_s = quiet_s
+        self._expecting = Expecting(self.dialogue.language)
         self._can_interrupt, self._sleep, self._route = can_interrupt, sleep, route
         self._headset = headset
+        self._mouth = Mouth(ears, player, self._expecting, headset, self._let_go)
         self._audio = audio_of(record.path)
-        self._expecting = Expecting(self.dialogue.language)
         self._named: set[str] = set()  # recordings that the record names
         self._discarded: list[float] = []  # seconds of what was heard and not kept, not yet in the record
         self._warning: list[Audio] = []  # what is said when the record cannot be written
@@ -428,7 +427,7 @@ class Visit:
             **({"microphone": utterance.microphone} if utterance.microphone else {}),
         }
         if not keeps(self.state.phase, language.understand(heard.text, question)):
-            self._discarded.append(utterance.audio.seconds)
+            self._let_go(utterance)
             return Said(redacted(heard), utterance.first_word_s), more
         name = f"{self._next_number():04d}.flac"
         path = self._audio / name
@@ -548,7 +547,7 @@ class Visit:
                     signal = None
                 # Not earlier: it would hold up the first sound of the answer.
                 self._expecting.prepare(self.dialogue.question(self.state))
-                done, heard, cut_at_s = self._play(sound)
+                voicing = self._mouth.play(sound)
             except (PlayerError, MicrophoneLost) as lost:
                 if self._route is None:
                     return Voiced(complete=False, problem=str(lost)), {"played": played}
@@ -558,42 +557,17 @@ class Visit:
                 continue
             except VoiceError as wrong:
                 return Voiced(complete=False, problem=str(wrong)), {"played": played}
-            played.append({"text": text, "seconds": round(done.seconds, 2)})
-            if heard:
-                event, more = self._keep(heard, BETWEEN)
-                return event, {**more, "played": played, "interrupted": text, "cut_at_s": cut_at_s}
-            if not done.complete:
+            played.append({"text": text, "seconds": round(voicing.played.seconds, 2)})
+            if voicing.cut_by:
+                event, more = self._keep(voicing.cut_by, BETWEEN)
+                return event, {**more, "played": played, "interrupted": text, "cut_at_s": voicing.cut_at_s}
+            if not voicing.played.complete:
                 return Voiced(complete=False, problem=f"cut off: {text}"), {"played": played}
             if self._can_interrupt and not self._headset and waiting and (interruption := self._interruption()):
                 event, more = interruption
                 return event, {**more, "played": played}
         self._sound_signal("listening")
         return Voiced(complete=True), {"played": played}
-
-    def _play(self, sound: Audio) -> tuple[Played, Utterance | None, float]:
-        """Plays a sound; on a headset with who said stop or an emergency word meanwhile, which cuts it off, and
-        when on the stream's clock that was known."""
-        if not self._headset:
-            self._ears.spoke()
-            return self._player.play(sound), None, 0.0
-        cut_at_s = 0.0
-
-        def cut() -> None:
-            nonlocal cut_at_s
-            self._player.stop()
-            cut_at_s = self._ears.now_s
-
-        # The voice gets a thread of its own: what hears has one owner, and stays with this one.
-        with ThreadPoolExecutor(1) as beside:
-            playing = beside.submit(self._player.play, sound)
-            heard = self._ears.overhear(
-                self._expecting[BETWEEN],
-                lambda text: bool(self.dialogue.language.urgent(text)),
-                playing.done,
-                cut,
-                lambda passed: self._discarded.append(passed.audio.seconds),
-            )
-            return playing.result(), heard, round(cut_at_s, 3)
 
     def _interruption(self) -> tuple[Said, dict[str, Any]] | None:
         """Between two sentences only stop and the emergency words count; anything else is let go."""
@@ -602,8 +576,11 @@ class Visit:
             return None
         if self._urgent_command(got):
             return self._keep(got, BETWEEN)
-        self._discarded.append(got.audio.seconds)
+        self._let_go(got)
         return None
+
+    def _let_go(self, utterance: Utterance) -> None:
+        self._discarded.append(utterance.audio.seconds)
 
     def _urgent_command(self, utterance: Utterance) -> str:
         """The command if it is one that counts at any moment; else nothing."""

@@ -139,7 +139,7 @@ class Spoken:
     words: str
     clip: NDArray[np.int16]
     from_sample: int
-    state: State
+    state: State | None
     ended_s: float = 0.0  # of the speech, on the room's clock
     answered_s: float = 0.0  # first sound of the assistant's words after it
 
@@ -256,8 +256,16 @@ class LiveVisit:
                 return self.state() if self.process.returncode == 0 else None
             time.sleep(0.05)
 
-    def say(self, words: str, state: State) -> Spoken:
-        """Says the words and waits for the assistant's answer, but no longer than a person would."""
+    def hear_out(self, limit_s: float = 30.0) -> None:
+        """Waits until the assistant has spoken."""
+        deadline = time.monotonic() + limit_s
+        while not (self.room.voiced and self.room.quiet_s >= TURN_S):
+            assert time.monotonic() < deadline, f"nothing was said:\n{self.output[-3000:]}"
+            time.sleep(0.05)
+
+    def say(self, words: str, state: State | None = None) -> Spoken:
+        """Says the words and waits for the assistant's answer, but no longer than a person would. state: of the visit
+        before, where there is one already."""
         clip = self.clips[words]
         spoken = Spoken(words, clip, self.room.samples, state)
         self.spoken.append(spoken)
@@ -280,8 +288,7 @@ class LiveVisit:
             since = (since or time.monotonic()) if speaks else None
             time.sleep(0.01)
         now = self.state()
-        assert now
-        spoken = Spoken(words, clip, self.room.samples, now[1])
+        spoken = Spoken(words, clip, self.room.samples, now[1] if now else None)
         self.card.say(clip).wait()
         time.sleep(1.0)
         return spoken

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import time
 from datetime import UTC, datetime
 from decimal import Decimal
@@ -12,7 +13,7 @@ from technician import FIXTURES, LiveVisit, Script
 
 from assistant.dialogue.state import Phase
 from assistant.visit.record import Record
-from assistant.visit.visit import turns
+from assistant.visit.visit import setting_of, turns
 
 JOB = FIXTURES / "hot-surface.job.yaml"
 
@@ -115,6 +116,49 @@ def test_a_helper_with_a_microphone_gives_a_reading_and_is_named_in_the_record(c
             ("helper reading", "technician"),
             ("three parts per million", "helper"),
         ]
+
+
+def test_the_start_and_the_set_up_by_voice_outlast_a_sound_card_that_goes(card, tmp_path):
+    job = tmp_path / "job.yaml"
+    job.write_text(JOB.read_text(encoding="utf-8").replace("  fuel: natural gas\n", ""), encoding="utf-8")
+    with LiveVisit(card, job, tmp_path, *HEADSET, "--wait", "--set-up") as live:
+        live.hear_out()
+        assert "Waiting. Say begin the visit." in live.output
+        live.say("three parts per million")
+        card.remove()
+        time.sleep(3)
+        assert live.process.poll() is None
+        live.reinsert()
+        live.hear_out()  # "The sound is back."
+        live.say("begin the visit")
+        live.hear_out()
+        card.remove()
+        time.sleep(3)
+        live.reinsert()
+        for words in ("natural gas", "yes", "yes"):
+            live.hear_out()
+            live.say(words)
+        state = live.work(Script(until="odour"), limit_s=60)
+        live.stop()
+        assert [(t.quantity, t.value) for t in state.standing] == [("ambient-co", Decimal(3))]
+        with Record.open(live.record, read_only=True) as record:
+            assert record.verify() == []
+            assert setting_of(record).rules.job.appliance.fuel == "natural gas"
+            heard = [entry.body["heard"]["text"] for entry in record.entries() if entry.kind == "set-up"]
+        assert heard == ["natural gas", "yes", "yes"]
+
+
+def test_on_a_headset_stop_cuts_the_set_up_off(card, tmp_path):
+    job = tmp_path / "job.yaml"
+    job.write_text("invented: true\nsite: 7 Sample Row (invented)\n", encoding="utf-8")
+    with LiveVisit(card, job, tmp_path, *HEADSET, "--headset", "--set-up") as live:
+        live.interrupt("stop")
+        live.hear_out()
+        live.process.send_signal(signal.SIGINT)
+        assert live.process.wait(20) == 2
+        assert "Stopped. Hands out." in live.output
+        assert "nothing of it is recorded" in live.output
+        assert live.record is None
 
 
 def wait_for(live, what):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scripted_ears import ScriptedEars, open_visit
+from scripted_ears import BackAtOnce, ScriptedEars, open_visit
 
 from assistant import cli
 from assistant.dialogue.setting_up import SettingUp, SetUp
@@ -15,6 +15,7 @@ from assistant.review.report import page
 from assistant.review.summary import summarize
 from assistant.review.timeline import moments
 from assistant.speech.audio import Audio, resample, write_flac
+from assistant.speech.devices import MicrophoneLost
 from assistant.speech.player import ScriptedPlayer
 from assistant.speech.voice import ChildVoice, ScriptedVoice, VoiceSettings
 from assistant.visit.beforehand import Beforehand
@@ -42,13 +43,14 @@ def saying(*words):
     return lambda: waiting.pop(0) if waiting else None
 
 
-def beforehand(say, player=None) -> Beforehand:
+def beforehand(say, player=None, route=None) -> Beforehand:
     return Beforehand(
         library().language,
         ScriptedEars(say),  # type: ignore[arg-type]
         ScriptedVoice(),
         player or ScriptedPlayer(),
         lambda event, effects: None,
+        route,
     )
 
 
@@ -59,7 +61,7 @@ def begun(folder, *words, job=None) -> Record:
 
 
 def test_it_waits_for_the_start_words_and_keeps_nothing_else():
-    before = beforehand(saying("one twenty", 500.0, "yes", "begin the visit"))
+    before = beforehand(saying("one twenty", "yes", "begin the visit"))
     before.wait()
     assert before.answers == []
     assert before.discarded == []
@@ -121,13 +123,36 @@ def test_stopped_in_the_middle_it_leaves_nothing_and_says_so(tmp_path):
 
 
 def test_after_three_silences_it_waits_for_the_start_words_and_asks_on():
-    before = beforehand(saying(30.0, 30.0, 30.0, 600.0, "begin the visit", "natural gas", "yes", "skip", "skip", "yes"))
+    before = beforehand(saying(30.0, 30.0, 30.0, "begin the visit", "natural gas", "yes", "skip", "skip", "yes"))
     state = SettingUp(KNOWN)
     done = before.set_up(SetUp(library().language, library().quantities, library().worked), state)
     assert done.job["appliance"]["fuel"] == "natural gas"
     said = before._voice.rendered
     assert said.count("Natural gas, or L P?") == 4
     assert said.count("Waiting. Say begin the visit.") == 1
+
+
+def test_a_loudspeaker_that_is_lost_is_waited_for_and_the_sentence_said_again():
+    route, player = BackAtOnce(), ScriptedPlayer(["lost"])
+    before = beforehand(saying("begin the visit"), player, route)
+    before.wait()
+    assert route.told == 3  # gone, plug it in, back
+    assert before._voice.rendered.count("Waiting. Say begin the visit.") == 2
+    assert len(player.played) == 1
+
+
+def test_a_microphone_that_is_lost_while_it_waits_is_waited_for():
+    sayings = saying("begin the visit")
+
+    def say():
+        if not route.told:
+            raise MicrophoneLost("The microphone 'x' gave no sound; plug it in.")
+        return sayings()
+
+    route = BackAtOnce()
+    before = beforehand(say, route=route)
+    before.wait()
+    assert before._voice.rendered[-2:] == ["The sound is back.", "Waiting. Say begin the visit."]
 
 
 def test_a_voice_that_fails_ends_it_with_one_sentence():

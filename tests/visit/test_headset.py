@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import threading
-from typing import ClassVar
 
 import pytest
-from scripted_ears import ScriptedEars, open_visit
+from scripted_ears import BackAtOnce, ScriptedEars, open_visit
 
 from assistant.dialogue.state import Phase
 from assistant.review.replay import rows
@@ -65,8 +64,10 @@ def visit_of(path, meanwhile, route=None):
     clock, player = TestClock(), Held()
     if any(isinstance(said, str) and said in ("stop", "i smell gas") for said in meanwhile[:1]):
         player.talk.set()
-    visit = open_visit(path, lambda: None, clock=clock, player=player, can_interrupt=True, headset=True, route=route)
-    visit._ears = HeadsetEars(lambda: None, clock, player, meanwhile)
+    ears = HeadsetEars(lambda: None, clock, player, meanwhile)
+    visit = open_visit(
+        path, ears._say, clock=clock, player=player, ears=ears, can_interrupt=True, headset=True, route=route
+    )
     # What comes after the first interruption is played whole.
     stop = player.stop
 
@@ -114,26 +115,9 @@ def test_a_number_never_interrupts_and_is_only_counted(tmp_path):
     assert next(e.body for e in entries if e.kind == "voiced")["complete"]
 
 
-class BackAtOnce:
-    """Devices that are there again as soon as they are looked for."""
-
-    facts: ClassVar = {"microphone": "double"}
-
-    def __init__(self):
-        self.told = 0
-
-    def recover(self):
-        return True
-
-    def tell(self, sound):
-        self.told += 1
-        return True
-
-
 def test_a_microphone_that_is_lost_while_it_speaks_is_waited_for_and_the_sentence_said_again(tmp_path):
     path, route = tmp_path / "visit.sqlite", BackAtOnce()
     visit = visit_of(path, [MicrophoneLost("The microphone 'x' gave no sound; plug it in.")], route)
-    visit._ears.restart = lambda gone_s: None
     visit.run()
     visit.record.close()
     with Record.open(path, read_only=True) as record:
