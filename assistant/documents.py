@@ -11,6 +11,7 @@ from assistant.language.table import what_can_be_said
 from assistant.procedure_commands import schema_text
 from assistant.trade.findings import FINDINGS
 from assistant.trade.limits import GenericLimit
+from assistant.trade.procedures import Step, Wait
 from assistant.trade.units import UNIT_SYMBOL
 from assistant.trade.workings import WORKINGS, Input, Working, work_out
 
@@ -39,6 +40,14 @@ def limits_table(shelf: Library) -> str:
         "| of | said in the trade | but |",
         "|---|---|---|",
         *(f"| {value.about} | {value.says} | {value.but} |" for value in shelf.check_values.values()),
+        "",
+        "## Waits",
+        "",
+        "A step waits until this has gone on since another step was left; an answer before that is taken, and noted.",
+        "",
+        "| step | seconds | since | mark | source |",
+        "|---|---|---|---|---|",
+        *dict.fromkeys(_wait_row(step, step.wait) for p in shelf.procedures.values() for step in p.steps if step.wait),
         "",
         "## Procedures",
         "",
@@ -82,6 +91,11 @@ def _row(shelf: Library, limit: GenericLimit) -> str:
         limit.source.text,
         limit.condition,
     )
+    return f"| {' | '.join(cells)} |"
+
+
+def _wait_row(step: Step, wait: Wait) -> str:
+    cells = (step.title, f"{wait.seconds}", ", ".join(wait.since), wait.source.mark, wait.source.text)
     return f"| {' | '.join(cells)} |"
 
 

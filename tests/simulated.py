@@ -15,8 +15,9 @@ from decimal import Decimal
 from functools import cache, cached_property, partial
 from random import Random
 
+from assistant.dialogue import timers
 from assistant.dialogue.effects import Note, Say
-from assistant.dialogue.events import Event, Opened, Said, Voiced
+from assistant.dialogue.events import Clock, Event, Opened, Said, Voiced
 from assistant.dialogue.figures import RANK, judge_reading, work_out
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Candidate, Phase, State, Taken
@@ -138,6 +139,18 @@ class Technician:
         for text in texts:
             self.say(text)
         return " ".join(self.said)
+
+    def due_s(self) -> float | None:
+        """When the clock is asked for next."""
+        return timers.due_s(self.dialogue, self.state)
+
+    def run_clock(self, until_s: float) -> list[tuple[float, str]]:
+        """What the timers tell until then, with when."""
+        told = []
+        while (at := self.due_s()) is not None and at <= until_s:
+            self.event(Clock(at))
+            told.append((at, " ".join(self.said)))
+        return told
 
     def note(self, kind: str) -> dict:
         """The first note of a kind."""

@@ -60,10 +60,10 @@ class Dialogue(Context):
                 turn = self._voiced(state, event)
             case Quiet():
                 turn = presence.quiet(self, state, event)
-            case Clock():
-                return timers.clock(self, state, event)  # "say again" means what was said before
+            case Clock():  # "say again" means what was said before
+                return timers.clock(self, replace(state, now_s=event.at_s), event)
             case Said():
-                turn = self._said(replace(state, silences=0), event)
+                turn = self._said(replace(state, silences=0, now_s=event.at_s), event)
         new, effects = turn
         said = tuple(effect for effect in effects if isinstance(effect, Say))
         return (replace(new, said=said) if said else new), effects
@@ -82,10 +82,13 @@ class Dialogue(Context):
             state = replace(state, working=replace(works, from_s=None) if works else None)
             lost: list[Effect] = [Note("marks-dropped", {"step": state.step, "reason": "interrupted"})]
             hello = [*lost, *hello, *say("The marks are lost. Run it again.")]
-        if state.timers:  # for the same reason
-            off: list[Effect] = [Note("timer-off", {"seconds": [timer.seconds for timer in state.timers]})]
-            state = replace(state, timers=())
+        state = replace(state, left_at=())  # for the same reason; the wait of the step begins anew too
+        if asked_for := [timer for timer in state.timers if not timer.step]:
+            off: list[Effect] = [Note("timer-off", {"seconds": [timer.seconds for timer in asked_for]})]
             hello = [*off, *hello, *say("The timers are off. Start them again.")]
+        waits = [timer for timer in state.timers if timer.step]
+        anew = (timer if timer.over else replace(timer, from_s=None, told=None) for timer in waits)
+        state = replace(state, timers=tuple(anew))
         if state.stopwatches:
             gone: list[Effect] = [Note("stopwatch-lost", {"numbers": [watch.number for watch in state.stopwatches]})]
             state = replace(state, stopwatches=())

@@ -26,6 +26,8 @@ def quiet(dialogue: Context, state: State, event: Quiet) -> Turn:
         return state, []
     step = dialogue.rules.procedure.step(state.step)
     alone = state.phase in (Phase.WARNING, Phase.ASKING, Phase.CONFIRMING, Phase.WORKING) and dialogue.has_danger(step)
+    if not alone and state.waits:  # nothing is to be said until the time is up
+        return state, []
     if not alone:
         return state, [*say("I am listening."), *present(dialogue, state)]
     body = {"step": step.id, "times": state.silences, "seconds": event.seconds}

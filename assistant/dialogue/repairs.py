@@ -100,6 +100,7 @@ def _made(dialogue: Context, state: State, candidate: Candidate) -> Turn:
         candidate=None,
         site=Site(),
         path=(),
+        left_at=(),
         ahead=(),
         readings=tuple(
             replace(t, voided=True) if t.step in steps or t.quantity in of.voids else t for t in state.readings

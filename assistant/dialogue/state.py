@@ -159,16 +159,25 @@ class Working:
 
 @dataclass(frozen=True)
 class Timer:
-    """A timer that runs. from_s: when it began, on the stream's sample clock. told: seconds left that were told."""
+    """A timer. from_s: when it began, on the stream's sample clock; None where that is when the clock next comes.
+
+    told: only what is left below so many seconds is still to be told; None where what is left at first is to be told
+    too. step: the step whose wait it is; empty where it was asked for by voice.
+    """
 
     seconds: int
-    from_s: float
-    told: int
+    from_s: float | None
+    told: float | None = None
+    step: str = ""
 
     @property
-    def ends_s(self) -> float:
-        """When it is over."""
-        return self.from_s + self.seconds
+    def over(self) -> bool:
+        """Whether it is over, and that is told; one of a step stays until the step is left."""
+        return self.told == 0
+
+    def left_s(self, at_s: float) -> float:
+        """What is left of it then, in seconds."""
+        return self.seconds - (0.0 if self.from_s is None else at_s - self.from_s)
 
 
 @dataclass(frozen=True)
@@ -244,6 +253,8 @@ class State:
     stands: tuple[str, ...] = ()  # steps that are passed over on the way back from a repair
     as_left: tuple[str, ...] = ()  # steps that a repair touched: they are asked again, as left
     path: tuple[str, ...] = ()  # steps left behind, in order
+    left_at: tuple[tuple[str, float], ...] = ()  # step -> when it was left last, on the stream's clock
+    now_s: float = 0.0  # the last moment of the stream's clock that an event told
     back_to: Phase = Phase.ASKING  # where "go on" leads
     speaker: str = "technician"
     timer_from_s: float | None = None
@@ -268,6 +279,11 @@ class State:
     def outcome(self, step: str) -> str:
         """How a step was left the last time; empty when it was not."""
         return dict(self.outcomes).get(step, "")
+
+    @property
+    def waits(self) -> bool:
+        """Whether a wait that the step asks for runs."""
+        return any(timer.step and not timer.over for timer in self.timers)
 
     @property
     def counts_marks(self) -> bool:

@@ -20,7 +20,7 @@ from assistant.dialogue.figures import (
     worst_of_times,
 )
 from assistant.dialogue.ranking import next_of
-from assistant.dialogue.state import Candidate, Ending, Phase, Skipped, State, Taken
+from assistant.dialogue.state import Candidate, Ending, Phase, Skipped, State, Taken, Timer
 from assistant.dialogue.summary import TAKEN_BACK, summary_of
 from assistant.trade.findings import FINDINGS
 from assistant.trade.procedures import EMERGENCY, END, Step, after_step, left_out
@@ -44,6 +44,7 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
         untold=(),
         warned=False,
         asked=False,
+        timers=tuple(timer for timer in state.timers if timer.step in ("", step_id)),
     )
     if step_id == END:
         return _end(dialogue, state)
@@ -76,13 +77,22 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
 
 def ask(dialogue: Context, state: State) -> Turn:
     """Puts the step's question; a reading that was said ahead of it is read back instead."""
-    state = replace(state, phase=Phase.ASKING, failures=0, asked=True)
+    state = _with_its_wait(dialogue, replace(state, phase=Phase.ASKING, failures=0, asked=True))
     quantity = dialogue.rules.procedure.step(state.step).quantity
     kept = next((candidate for name, candidate in state.ahead if name == quantity), None)
     if kept is None:
         return state, [*present(dialogue, state)]
     state = replace(state, ahead=tuple((n, c) for n, c in state.ahead if n != quantity))
     return weigh(dialogue, state, kept, kept.why)
+
+
+def _with_its_wait(dialogue: Context, state: State) -> State:
+    """With the timer of the wait that the step asks for; where its beginning is not known, it counts from now."""
+    wait = dialogue.rules.procedure.step(state.step).wait
+    if wait is None or any(timer.step == state.step for timer in state.timers):
+        return state
+    began = max((at_s for step, at_s in state.left_at if step in wait.since), default=None)
+    return replace(state, timers=(*state.timers, Timer(wait.seconds, began, step=state.step)))
 
 
 def back_to_the_step(dialogue: Context, state: State) -> Turn:
@@ -99,9 +109,22 @@ def leave(dialogue: Context, state: State, outcome: str, effects: list[Effect]) 
     site = after_step(state.site, step, outcome)
     if site != state.site:
         effects = [*effects, Note("site", {"power": site.power, "gas": site.gas, "step": step.id})]
-    state = left_with(replace(state, site=site, path=(*state.path, step.id)), step.id, outcome)
+    if outcome != "skip":
+        effects = [*effects, *_too_early(state)]
+    left_at = (*((s, at_s) for s, at_s in state.left_at if s != step.id), (step.id, state.now_s))
+    state = left_with(replace(state, site=site, path=(*state.path, step.id), left_at=left_at), step.id, outcome)
     turn, more = go_to(dialogue, state, dialogue.rules.procedure.after(step, outcome))
     return turn, [*effects, *more]
+
+
+def _too_early(state: State) -> list[Effect]:
+    """Notes that the step was answered before the wait that it asks for was over."""
+    left = [(timer, timer.left_s(state.now_s)) for timer in state.timers if timer.step == state.step and not timer.over]
+    return [
+        Note("not-waited", {"step": timer.step, "seconds": timer.seconds, "left_s": round(left_s, 1)})
+        for timer, left_s in left
+        if left_s > 0
+    ]
 
 
 def go_to(dialogue: Context, state: State, step_id: str) -> Turn:
@@ -301,6 +324,7 @@ def emergency(state: State, why: str, alarm: str) -> Turn:
         timer_from_s=None,
         timers=(),
         stopwatches=(),
+        left_at=(),
         marks=(),
         missed=(),
         untold=(),

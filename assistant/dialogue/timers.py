@@ -1,5 +1,8 @@
 """Timers that are asked for by voice and count aloud: one minute left, ten seconds left, time is up. Pure.
 
+The wait that a step asks for is a timer too. It begins when the step is left that it counts since, or when the clock
+comes after the question; what is left then is told first. It ends with its step.
+
 Stopwatches that run beside the step are here too: "mark one" starts the first, and reads it the second time.
 
 The clock is the stream's sample clock and comes as an event. Where a mark is awaited a timer is silent, since who
@@ -18,6 +21,7 @@ from assistant.dialogue.steps import present
 from assistant.language.meaning import Meaning
 
 TOLD_AT = (60, 10, 0)  # seconds left (common practice of counting down aloud)
+NEARLY_ALL = 2 / 3  # of its time: a timer that has less than that left from the beginning tells no such thing
 MOST = 4  # running at once: more cannot be told apart by ear
 LATE_S = 1.0  # what is told later than this is no count any more
 _NUMBERS = {1: "one", 2: "two", 3: "three"}  # of the stopwatches
@@ -27,9 +31,9 @@ SILENT = (Phase.EMERGENCY, Phase.CLEARING, Phase.CLOSED)
 def start(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """ "Start a timer of three minutes"."""
     seconds = dialogue.language.timer(event.heard.text)
-    if len(state.timers) >= MOST:
+    if len(_asked_for(state)) >= MOST:
         return state, [*say(f"{MOST} timers run. Say timer off first."), *_on(dialogue, state)]
-    state = replace(state, timers=(*state.timers, Timer(seconds, event.at_s, seconds)))
+    state = replace(state, timers=(*state.timers, Timer(seconds, event.at_s, seconds * NEARLY_ALL)))
     told = say(f"A timer of {duration(seconds)} runs.", "answer")
     return state, [Note("timer", {"seconds": seconds, "from_s": event.at_s}), *told, *_on(dialogue, state)]
 
@@ -37,7 +41,9 @@ def start(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
 def how_long(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """What every timer has left, and what every stopwatch has reached."""
     left = [
-        f"{_name(state, timer)}{duration(max(0, round(timer.ends_s - event.at_s)))} left." for timer in state.timers
+        f"{_name(state, timer)}{duration(max(0, round(timer.left_s(event.at_s))))} left."
+        for timer in state.timers
+        if not timer.over
     ]
     reached = [_read(watch, event.at_s) for watch in state.stopwatches]
     told = " ".join((*left, *reached)) or "No timer runs."
@@ -45,11 +51,14 @@ def how_long(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
 
 
 def off(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
-    """Ends all timers."""
-    if not state.timers:
-        return state, [*say("No timer runs."), *_on(dialogue, state)]
-    note = Note("timer-off", {"seconds": [timer.seconds for timer in state.timers]})
-    return replace(state, timers=()), [note, *say("The timers are off.", "answer"), *_on(dialogue, state)]
+    """Ends all timers that were asked for; the wait of a step ends with it."""
+    ended = _asked_for(state)
+    if not ended:
+        told = "Only the wait of this step runs." if state.waits else "No timer runs."
+        return state, [*say(told), *_on(dialogue, state)]
+    note = Note("timer-off", {"seconds": [timer.seconds for timer in ended]})
+    state = replace(state, timers=tuple(timer for timer in state.timers if timer.step))
+    return state, [note, *say("The timers are off.", "answer"), *_on(dialogue, state)]
 
 
 def stopwatch(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -77,7 +86,12 @@ def due_s(dialogue: Context, state: State) -> float | None:
     """When the next of the timers has something to tell, on the stream's clock; None where none has, or may."""
     if state.phase in SILENT or _awaits_mark(dialogue, state):
         return None
-    return min((timer.ends_s - max(_to_tell(timer)) for timer in state.timers), default=None)
+    due = (
+        0.0 if timer.told is None else (timer.from_s or 0.0) + timer.seconds - max(_to_tell(timer))
+        for timer in state.timers
+        if not timer.over
+    )
+    return min(due, default=None)
 
 
 def clock(dialogue: Context, state: State, event: Clock) -> Turn:
@@ -86,8 +100,10 @@ def clock(dialogue: Context, state: State, event: Clock) -> Turn:
     if due_s(dialogue, state) is None:
         return state, effects
     going: list[Timer] = []
-    for timer in state.timers:
-        left_s = timer.ends_s - event.at_s
+    for running in state.timers:
+        timer, told = _begun(running, event.at_s)
+        effects += told
+        left_s = timer.left_s(event.at_s)
         due = [seconds for seconds in _to_tell(timer) if seconds >= left_s]
         if not due:
             going.append(timer)
@@ -95,10 +111,31 @@ def clock(dialogue: Context, state: State, event: Clock) -> Turn:
             going.append(replace(timer, told=at))
             if at - left_s <= LATE_S:
                 effects += say(f"{_name(state, timer)}{duration(at)} left.", "answer")
+        elif timer.step:
+            going.append(replace(timer, told=0))
+            effects += _waited(dialogue, state, timer, event.at_s)
         else:
             effects.append(Note("timer-over", {"seconds": timer.seconds, "at_s": event.at_s}))
             effects += say(f"Time is up. That was {duration(timer.seconds)}.", "answer")
     return replace(state, timers=tuple(going)), effects
+
+
+def _begun(timer: Timer, at_s: float) -> tuple[Timer, list[Effect]]:
+    """A wait whose question was just put: it tells what is left, and nothing where it is over already."""
+    if timer.told is not None:
+        return timer, []
+    timer = replace(timer, from_s=at_s if timer.from_s is None else timer.from_s)
+    left_s = max(0, round(timer.left_s(at_s)))
+    told = say(f"{duration(left_s)} to wait.", "answer") if left_s else []
+    return replace(timer, told=left_s * NEARLY_ALL), told
+
+
+def _waited(dialogue: Context, state: State, timer: Timer, at_s: float) -> list[Effect]:
+    """The wait of the step is over; its question is put again, shortly."""
+    note = Note("wait-over", {"step": timer.step, "seconds": timer.seconds, "at_s": at_s})
+    wait = dialogue.rules.procedure.step(timer.step).wait
+    asks = state.phase is Phase.ASKING and not state.correcting
+    return [note, *say(f"Time is up. {wait.then if wait and asks else ''}", "answer")]
 
 
 def duration(seconds: int) -> str:
@@ -115,12 +152,16 @@ def _read(watch: Stopwatch, at_s: float) -> str:
 
 def _to_tell(timer: Timer) -> list[int]:
     """Seconds left at which it has something to tell yet; not those that it nearly begins with."""
-    return [seconds for seconds in TOLD_AT if seconds < min(timer.told, timer.seconds * 2 / 3)]
+    return [seconds for seconds in TOLD_AT if timer.told is not None and seconds < timer.told]
+
+
+def _asked_for(state: State) -> list[Timer]:
+    return [timer for timer in state.timers if not timer.step]
 
 
 def _name(state: State, timer: Timer) -> str:
     """Which timer, where there are several."""
-    return f"Of {duration(timer.seconds)}, " if len(state.timers) > 1 else ""
+    return f"Of {duration(timer.seconds)}, " if sum(not each.over for each in state.timers) > 1 else ""
 
 
 def _awaits_mark(dialogue: Context, state: State) -> bool:

@@ -58,6 +58,8 @@ _SHOWN = {
     "timer": "timer of {seconds} s",
     "timer-over": "timer of {seconds} s over",
     "timer-off": "timers off",
+    "wait-over": "waited {seconds} s: {step}",
+    "not-waited": "NOT WAITED: {step}, {left_s} of {seconds} s were left",
     "stopwatch": "stopwatch {number} started",
     "stopwatch-read": "stopwatch {number}: {seconds} s",
     "stopwatch-refused": "stopwatch {number} refused: a mark of the step is awaited",

@@ -512,6 +512,10 @@ class _Fold:
         slope = f" It goes by {body['per_year']} {unit} a year." if "per_year" in body else ""
         self._happened(entry, "compared", f"Earlier {name}: {before}; now {body['value']} {unit}.{slope}")
 
+    def _not_waited(self, entry: Entry, body: dict[str, Any]) -> None:
+        early = f"{body['left_s']} s before its wait of {body['seconds']} s was over"
+        self._happened(entry, "not-waited", f"Answered {early}: {self.title(body['step'])}.")
+
     def _stopwatch(self, entry: Entry, body: dict[str, Any]) -> None:
         text = f"Stopwatch {body['number']} at {self.title(body['step'])}: {body['seconds']} s."
         self._happened(entry, "stopwatch-read", text)
@@ -556,6 +560,7 @@ _HANDLERS = {
     "device": _Fold._device,
     "audio-erased": _Fold._erased,
     "compared": _Fold._compared,
+    "not-waited": _Fold._not_waited,
     "stopwatch-read": _Fold._stopwatch,
     "hold": _Fold._held,
     "stop": _Fold._held,

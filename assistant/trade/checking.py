@@ -89,6 +89,10 @@ def _unknown_names(
             if name not in findings:
                 says = f"the step {step.id!r} works out {name!r}, which is not a known finding."
                 yield Wrong(says, (*keys, "works_out", number))
+        for number, name in enumerate(step.wait.since if step.wait else ()):
+            if name not in ids:
+                says = f"the step {step.id!r} waits since {name!r}, and no step has that id."
+                yield Wrong(says, (*keys, "wait", "since", number))
         for outcome in step.next:
             if outcome not in (*step.outcomes(), "then"):
                 yield Wrong(f"the step {step.id!r} can never end in {outcome!r}.", (*keys, "next", outcome))

@@ -90,6 +90,19 @@ class State(_Data):
     gas: Gas = "unknown"
 
 
+class Wait(_Data):
+    """What a step has to wait for before its answer counts: that something has gone on for a while.
+
+    seconds: how long. since: the steps whose leaving begins it, the last of them that was left. then: the question
+    again, shortly, once the time is up. source: where the time is from.
+    """
+
+    seconds: int = Field(gt=0)
+    since: tuple[str, ...] = Field(min_length=1)
+    then: str
+    source: Source
+
+
 class Step(_Data):
     """One step.
 
@@ -108,6 +121,7 @@ class Step(_Data):
     needs: what it cannot be worked without: "gas" is the job file's figures of the gas meter, anything else a
     fitted part of the appliance. The step is left out where `left_out` gives a reason.
     if_it_tells: it is only worked in a run by cause, where it tells something of the fault (see `Procedure.run`).
+    wait: what it waits for; a timer of its own counts that aloud, and an answer before its end is noted as such.
     """
 
     id: str
@@ -131,6 +145,7 @@ class Step(_Data):
     confirm: bool = False
     stage: Literal["found", "left"] = "found"
     if_it_tells: bool = False
+    wait: Wait | None = None
 
     @field_validator("times")
     @classmethod

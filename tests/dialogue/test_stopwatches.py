@@ -42,7 +42,7 @@ def test_the_first_starts_it_and_the_second_reads_and_ends_it(person):
     body = {"number": 1, "from_s": 1000.0, "at_s": 1012.34, "seconds": 12.3, "step": "line"}
     assert person.note("stopwatch-read") == body
     # An aside: neither a reading nor a mark of the step, and the question stands.
-    assert person.state == replace(before, said=person.state.said)
+    assert person.state == replace(before, said=person.state.said, now_s=person.state.now_s)
 
 
 def test_three_run_at_once_each_for_itself(person):

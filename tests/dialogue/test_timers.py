@@ -26,19 +26,6 @@ def person() -> Technician:
     return technician
 
 
-def due(technician: Technician) -> float | None:
-    return timers.due_s(technician.dialogue, technician.state)
-
-
-def run_clock(technician: Technician, until_s: float) -> list[tuple[float, str]]:
-    """What the timers tell until then, with when."""
-    told = []
-    while (at := due(technician)) is not None and at <= until_s:
-        technician.event(Clock(at))
-        told.append((at, " ".join(technician.said)))
-    return told
-
-
 @pytest.mark.parametrize(
     ("words", "told"),
     [
@@ -53,7 +40,7 @@ def test_it_counts_aloud_where_the_end_matters(person, words, told):
     (timer,) = person.state.timers
     over = f"Time is up. That was {timers.duration(timer.seconds)}."
     assert person.said[0] == f"A timer of {timers.duration(timer.seconds)} runs."
-    assert run_clock(person, 2000) == [
+    assert person.run_clock(2000) == [
         *((1000 + at, text) for at, text in told),
         (1000 + timer.seconds, over),
     ]
@@ -64,7 +51,7 @@ def test_it_counts_aloud_where_the_end_matters(person, words, told):
 def test_several_run_at_once_and_say_which_they_are(person):
     person.say("timer five minutes", 1000)
     person.say("timer one minute", 1100)
-    assert run_clock(person, 1160) == [
+    assert person.run_clock(1160) == [
         (1150, "Of 1 minute, 10 seconds left."),
         (1160, "Time is up. That was 1 minute."),
     ]
@@ -72,7 +59,7 @@ def test_several_run_at_once_and_say_which_they_are(person):
     assert person.said[0] == "2 minutes left."
     person.say("timer off", 1181)
     assert person.said[0] == "The timers are off."
-    assert due(person) is None
+    assert person.due_s() is None
 
 
 def test_more_than_can_be_told_apart_are_refused(person):
@@ -88,15 +75,15 @@ def test_where_a_mark_is_awaited_a_timer_is_silent_and_tells_only_the_last_after
     run.go_to("sequence")
     run.say("timer one minute", 1000)
     assert run.said == ["A timer of 1 minute runs."]  # and not the question again: a mark may come
-    assert due(run) is None
+    assert run.due_s() is None
     for at in (1002, 1004, 1024, 1044, 1047):
         run.say("mark", at)
         run.event(Clock(1055.0))  # one that came all the same
-        assert (run.said, due(run)) == ([], None)
+        assert (run.said, run.due_s()) == ([], None)
     run.say("mark", 1077)
     if run.state.phase is Phase.TIMED:
         run.say("yes", 1080)
-    assert due(run) == 1050.0  # past: it is told at once, and not that there were ten seconds left
+    assert run.due_s() == 1050.0  # past: it is told at once, and not that there were ten seconds left
     run.event(Clock(1082.0))
     assert run.said == ["Time is up.", "That was 1 minute."]
 
@@ -104,7 +91,7 @@ def test_where_a_mark_is_awaited_a_timer_is_silent_and_tells_only_the_last_after
 def test_an_emergency_ends_the_timers(person):
     person.say("timer five minutes", 1000)
     person.say("i smell gas", 1010)
-    assert (person.state.timers, due(person)) == ((), None)
+    assert (person.state.timers, person.due_s()) == ((), None)
 
 
 def test_no_timer_reaches_across_an_interruption_of_the_program(person):
