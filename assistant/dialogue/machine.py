@@ -9,7 +9,7 @@ Theory of operation. A step opens in WARNING when it has hazards; they must have
 (`Voiced`), and a danger needs "understood", before the step's question is put (ASKING). A reading that needs
 a spoken yes waits in CONFIRMING; one that does not is taken at its read-back. What the step leads to depends
 on how the reading stands. A timed step takes marks and says nothing between them; MISSED asks which event got
-none, and TIMED for a yes to the times. Timers run beside it all and tell what the clock has come to.
+none, and TIMED for a yes to the times. Timers, the waits of steps and stopwatches run beside it all.
 A repair (REPAIR) voids what it touches and walks the visit again, as left.
 "Work out" and "clock the meter" work at any step: WORKING asks what is lacking, and goes back to where it came from.
 After the last step DECIDING asks whether the appliance stays on, SHUTTING follows a "no", TELLING and FOLLOW_UP

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import pytest
+
 from assistant.dialogue.effects import Note, Say
 from assistant.dialogue.events import Opened, Quiet, Said
 from assistant.dialogue.machine import Dialogue
-from assistant.dialogue.state import Phase, State
+from assistant.dialogue.presence import MARKS_WAIT
+from assistant.dialogue.state import Candidate, Mark, Phase, State
 from assistant.files import library, read_job, top_folder
 from assistant.language.heard import Heard
 
@@ -15,8 +20,6 @@ DIALOGUE = Dialogue(library().language, library().rules_for(JOB))
 
 def at(step: str) -> State:
     state, _ = DIALOGUE.step(DIALOGUE.start(), Opened())
-    from dataclasses import replace
-
     return replace(state, step=step, phase=Phase.ASKING, asked=True, warned=True)
 
 
@@ -66,3 +69,49 @@ def test_louder_and_slower_stay_set_and_have_an_end():
     state, effects = DIALOGUE.step(state, Said(Heard("louder")))
     assert state.volume == 2
     assert said(effects)[0][0] == "That is as far as it goes."
+
+
+@pytest.mark.parametrize(
+    ("word", "back", "setting"),
+    [
+        ("louder", "quieter", "volume"),
+        ("quieter", "louder", "volume"),
+        ("faster", "slower", "pace"),
+        ("slower", "faster", "pace"),
+    ],
+)
+def test_each_setting_goes_two_steps_either_way_and_back(word, back, setting):
+    state = at("look")
+    way = 1 if word in ("louder", "faster") else -1
+    for level in (way, 2 * way, 2 * way):
+        state, effects = DIALOGUE.step(state, Said(Heard(word)))
+        assert getattr(state, setting) == level
+    assert said(effects)[0][0] == "That is as far as it goes."
+    assert not any(isinstance(effect, Note) for effect in effects)
+    for level in (way, 0, -way, -2 * way):
+        state, _ = DIALOGUE.step(state, Said(Heard(back)))
+        assert getattr(state, setting) == level
+    assert state.volume == 0 or state.pace == 0  # the other one stayed
+
+
+def test_a_run_that_is_being_marked_is_left_in_quiet_for_a_while():
+    """Who speaks does not hear the next mark; but a run that never goes on is asked about in the end."""
+    state = replace(at("sequence"), marks=(Mark(1000.0),))
+    for _ in range(MARKS_WAIT):
+        state, effects = DIALOGUE.step(state, Quiet(30.0))
+        assert effects == []
+    assert state.marks == (Mark(1000.0),)
+    _, effects = DIALOGUE.step(state, Quiet(30.0))
+    assert said(effects)
+
+
+@pytest.mark.parametrize("phase", [Phase.WARNING, Phase.ASKING, Phase.CONFIRMING, Phase.HOLDING])
+def test_somebody_is_called_where_hands_may_be_in_and_not_on_hold(phase):
+    candidate = Candidate("yes", answer="yes")
+    state = replace(at("isolate"), phase=phase, candidate=candidate if phase is Phase.CONFIRMING else None)
+    called = said(quiet(state, 1)[1])[0]
+    assert called == (("I am listening.", "prompt") if phase is Phase.HOLDING else ("Are you there?", "call"))
+
+
+def test_a_closed_visit_calls_nobody():
+    assert quiet(replace(at("isolate"), phase=Phase.CLOSED), 4)[1] == []

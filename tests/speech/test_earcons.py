@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
+from furnace_noise import NOISES, RATE_HZ, make_noise
 
 from assistant.speech.earcons import TONES, earcon
 
@@ -46,3 +49,62 @@ def test_they_are_short_and_never_clip():
         sound = earcon(name)
         assert 0.04 < sound.seconds < 0.5
         assert 10_000 < np.abs(sound.samples.astype(int)).max() < 20_000
+
+
+def in_noise(kind: str, sound: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """The sound a quarter of a second into a second of noise of the same power."""
+    noise = make_noise(kind, RATE_HZ, rng).astype(float) * np.sqrt(np.mean(np.square(sound)))
+    noise[RATE_HZ // 4 : RATE_HZ // 4 + len(sound)] += sound
+    return noise
+
+
+@pytest.mark.parametrize("kind", NOISES)
+@pytest.mark.parametrize("name", list(TONES))
+def test_each_is_found_by_correlation_as_itself_in_a_furnaces_noise_as_loud_as_itself(name, kind):
+    sounds = {each: earcon(each, RATE_HZ).samples.astype(float) for each in TONES}
+    rng = np.random.default_rng(11)
+    for _ in range(10):
+        room = in_noise(kind, sounds[name], rng)
+        found = {
+            each: np.abs(np.correlate(room, sound / np.linalg.norm(sound), "valid")) for each, sound in sounds.items()
+        }
+        best = max(found, key=lambda each: found[each].max())
+        assert best == name
+        assert abs(int(found[best].argmax()) - RATE_HZ // 4) < RATE_HZ * 0.02  # and where it is
+        assert max(found[each].max() for each in TONES if each != name) < 0.75 * found[name].max()
+
+
+def power(sound: np.ndarray, low_hz: float, high_hz: float) -> float:
+    """The mean square of what lies between two frequencies."""
+    at_hz = np.fft.rfftfreq(len(sound), 1 / RATE_HZ)
+    spectrum = np.square(np.abs(np.fft.rfft(sound)))
+    return 2 * float(spectrum[(at_hz >= low_hz) & (at_hz < high_hz)].sum()) / len(sound) ** 2
+
+
+@pytest.mark.parametrize("name", list(TONES))
+def test_every_tone_stands_out_of_a_blower_that_is_as_loud_as_it(name):
+    """A tone is masked by noise up to about its own level in the third of an octave around it (common practice of
+    audibility); at the level of a blower of 70 dB each tone stands 6 dB above that, whatever the blower."""
+    rng = np.random.default_rng(5)
+    sound = earcon(name, RATE_HZ).samples.astype(float)
+    for _ in range(10):
+        noise = make_noise("blower", 2 * RATE_HZ, rng).astype(float) * np.sqrt(np.mean(np.square(sound)))
+        at = 0
+        for hz, seconds in TONES[name]:
+            tone = sound[at : at + round(seconds * RATE_HZ)]
+            at += len(tone)
+            if hz:
+                around = power(noise, hz * 2 ** (-1 / 6), hz * 2 ** (1 / 6))
+                assert 10 * np.log10(np.mean(np.square(tone)) / around) > 6
+
+
+def test_no_two_have_the_same_rhythm_or_go_the_same_way():
+    ways = {
+        name: [later - before for (before, _), (later, _) in pairwise(t for t in tones if t[0])]
+        for name, tones in TONES.items()
+    }
+    signs = {name: tuple(np.sign(way)) for name, way in ways.items()}
+    rhythms = {name: tuple(seconds for _, seconds in tones) for name, tones in TONES.items()}
+    assert len(set(signs.values())) == len(set(rhythms.values())) == len(TONES)
+    assert signs["listening"] == (1,)
+    assert signs["refused"] == (-1,)

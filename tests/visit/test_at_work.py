@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from scripted_ears import Person, open_visit
 
 from assistant.dialogue.state import Phase
 from assistant.errors import NotWritten
 from assistant.language.meaning import Command, Reading, Unclear
+from assistant.speech.player import ScriptedPlayer
+from assistant.speech.voice import ScriptedVoice
 from assistant.visit.privacy import FREE_SPEECH, NO_QUESTION, QUESTIONS, keeps
 from assistant.visit.record import Record, TestClock, audio_of
 from assistant.visit.visit import NO_ROOM, ROOM_AGAIN, turns
@@ -218,3 +221,38 @@ def test_a_visit_killed_between_its_closing_and_its_end_is_ended_by_resuming(tmp
     ended = open_visit(path, saying(), clock=TestClock())
     assert ended.run()  # nothing more to do
     ended.record.close()
+
+
+# how loud it is where nobody answers
+
+
+class Silent(Person):
+    """Asks for a quieter voice twice, and says nothing any more once power is to be isolated."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._first = ["quieter", "quieter"]
+        self._silences = [30.0, 30.0, 30.0]
+
+    def __call__(self) -> str | float | None:
+        assert self.visit is not None
+        if self._first:
+            return self._first.pop(0)
+        if self.visit.state.step == "isolate" and self.visit.state.phase is Phase.ASKING:
+            return self._silences.pop(0) if self._silences else None
+        return super().__call__()
+
+
+def test_each_call_is_louder_than_the_one_before_and_the_alarm_is_at_full_loudness(tmp_path):
+    player, voice = ScriptedPlayer(), ScriptedVoice()
+    open_visit(tmp_path / "visit.sqlite", Silent(), clock=TestClock(), player=player, voice=voice).run()
+    full = np.abs(voice.render("full").samples.astype(int)).max()
+    texts = voice.rendered[-1 - len(player.played) : -1]
+    loud_db = [
+        (text, round(20 * np.log10(np.abs(sound.samples.astype(int)).max() / full)))
+        for text, sound in zip(texts, player.played, strict=True)
+    ]
+    called = [db for text, db in loud_db if text == "Are you there?"]
+    assert called == [-9, -6]
+    assert [db for text, db in loud_db if text == "Nobody answers."] == [0]
+    assert loud_db[-1][1] == 0
