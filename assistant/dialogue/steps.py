@@ -26,6 +26,9 @@ from assistant.trade.findings import FINDINGS
 from assistant.trade.procedures import EMERGENCY, END, Step, after_step, left_out
 from assistant.trade.procedures import State as Site
 
+CLOCKED = "meter-dial-seconds"
+"""The reading of the gas meter, for which all other gas on it is turned off."""
+
 
 def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
     """Comes to a step; the state of power and gas must allow it."""
@@ -206,7 +209,14 @@ def _end(dialogue: Context, state: State) -> Turn:
     state = replace(state, phase=Phase.DECIDING, ending=Ending())
     summary = summary_of(state, dialogue.rules)
     told = say(wording.summary(summary), "answer")
-    return state, [Note("summary", summary), *told, *present(dialogue, state)]
+    relight = say(wording.RELIGHT, "answer") if _other_gas_was_off(state) else []
+    return state, [Note("summary", summary), *told, *relight, *present(dialogue, state)]
+
+
+def _other_gas_was_off(state: State) -> bool:
+    """Whether the meter was clocked, at its step or beside it."""
+    aside = any(found.aside and found.name == "input-rate" for found in state.findings)
+    return aside or any(taken.quantity == CLOCKED for taken in state.readings)
 
 
 def weigh(dialogue: Context, state: State, candidate: Candidate, doubt: str) -> Turn:

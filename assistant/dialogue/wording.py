@@ -23,6 +23,9 @@ from assistant.trade.procedures import State as Site
 from assistant.trade.procedures import Step
 from assistant.trade.units import round_significant
 
+RELIGHT = (
+    "Other gas was off for the meter. Before you leave, relight and check its pilots by their makers' instructions."
+)
 NO_PERMISSION = "I advise and record. I give no permission. The maker's instructions and the local code come first."
 GAS_ALARM = (
     "Leave now. Get everybody out. Touch no switch, no phone, no flame. "
@@ -273,9 +276,10 @@ def taken(reading: Taken) -> str:
 
 def how_far(state: State, rules: Rules) -> str:
     """Where the visit stands."""
-    procedure = rules.procedure
-    step = procedure.step(state.step)
-    where = f"Step {procedure.number(step.id)} of {len(procedure.steps)}, {step.title}."
+    title = rules.procedure.step(state.step).title
+    way = rules.procedure.plain_way(rules.job)
+    # A step that only a finding leads to has no number.
+    where = f"Step {way.index(state.step) + 1} of {len(way)}, {title}." if state.step in way else f"{capital(title)}."
     return f"{where} {len(state.standing)} readings taken."
 
 

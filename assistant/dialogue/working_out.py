@@ -18,15 +18,13 @@ from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import heard, judge_reading
 from assistant.dialogue.state import Candidate, Found, Phase, State, Working
-from assistant.dialogue.steps import back_to_the_step, present
+from assistant.dialogue.steps import CLOCKED, back_to_the_step, present
 from assistant.language.meaning import Command, Meaning, Reading
 from assistant.trade import units
 from assistant.trade.feeds import SPOKEN, Known, Lacking, Result, feed
 from assistant.trade.findings import FINDINGS
 from assistant.trade.judging import Verdict, judge
 from assistant.trade.limits import limit_for
-
-CLOCKED = "meter-dial-seconds"
 
 
 def work_out(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from decimal import Decimal
 from typing import Any
 
 from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
+from assistant.trade.units import round_significant
 from assistant.visit.record import Record
 from assistant.visit.visit import turns
 
@@ -102,8 +104,10 @@ def row(event: Event, effects: list[Effect] | tuple[Effect, ...], utc: str = "",
 def decided(note: Note) -> str:
     """A decision in a few words; nothing for those that are plain from what is said."""
     if note.kind == "finding":
-        worked = f"{note.body['value']} {note.body['unit']}: {note.body['verdict']}" if "value" in note.body else ""
-        return f"{note.body['finding']} {worked or 'not worked out'}"
+        if "value" not in note.body:
+            return f"{note.body['finding']} not worked out"
+        value = round_significant(Decimal(note.body["value"]), 3)
+        return f"{note.body['finding']} {value:f} {note.body['unit']}: {note.body['verdict']}"
     body = dict(note.body)
     if body.get("unit") == "dimensionless":  # a count
         body["unit"] = ""

@@ -226,6 +226,17 @@ class Procedure(_Data):
                 return number
         raise KeyError(step_id)
 
+    def plain_way(self, job: Job) -> tuple[str, ...]:
+        """The ids of the steps of a visit on which nothing is found wrong and nothing skipped, in order."""
+        way: list[str] = []
+        at = self.steps[0].id
+        while at != END and at not in way:
+            step = self.step(at)
+            if not (left_out(step, job) or step.if_it_tells):
+                way.append(at)
+            at = self.after(step, _good(step))
+        return tuple(way)
+
     def run(self, step_id: str) -> tuple[Step, ...]:
         """The steps around one, itself among them, that may be worked in any order; empty where there are none.
 
@@ -271,6 +282,15 @@ NEVER_LEFT_OUT: tuple[Proof, ...] = (
     "leak-check",
 )
 """Tests without which no visit leaves the gas on: their steps cannot be skipped or left out."""
+
+
+def _good(step: Step) -> str:
+    """The outcome of a step where nothing is wrong: of a check the answer that is no finding and leads plainly on."""
+    if step.kind != "check":
+        return "done" if step.kind == "do" else "pass"
+    if step.bad:
+        return "no" if "yes" in step.bad else "yes"
+    return "no" if "yes" in step.next and "no" not in step.next else "yes"
 
 
 def _may_move(step: Step) -> bool:

@@ -53,6 +53,11 @@ def test_that_it_stays_on_is_asked_three_times_before_it_is_taken():
     assert note(technician, "told")["nobody"] is False
 
 
+@pytest.mark.parametrize(("answers", "told"), [({}, True), ({"clock": "skip"}, False)])
+def test_other_gas_that_was_off_for_the_meter_is_to_be_lit_again(answers, told):
+    assert ("Other gas was off for the meter." in at_the_end(**answers).said) is told
+
+
 def test_that_it_does_not_stay_on_leads_to_shutting_it_off_with_its_warnings_first():
     technician = at_the_end()
     technician.say("no")

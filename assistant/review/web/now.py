@@ -49,7 +49,8 @@ class Glance:
     """What the screen shows.
 
     hears: "listening", "speaking" or "not listening"; why: of the last. says: the assistant's last words.
-    step: title of the step, `number` of `steps`; empty before there is one. alarm: an emergency that is not over.
+    step: its title, `number` of `steps` where nothing is wrong, 0 off that way; empty before there is one.
+    alarm: an emergency that is not over.
     """
 
     hears: Literal["listening", "speaking", "not listening"]
@@ -91,6 +92,7 @@ class Follower:
             rules = self._dialogue.rules
         closed = state.phase is Phase.CLOSED
         procedure = rules.procedure
+        way = procedure.plain_way(rules.job)
         return Glance(
             hears,
             "The visit is closed." if closed and hears == "not listening" else why,
@@ -98,8 +100,8 @@ class Follower:
             rules.job.site,
             rules.job.invented,
             "" if closed else words.sentence(printed(procedure.step(state.step).title)),
-            procedure.number(state.step),
-            len(procedure.steps),
+            way.index(state.step) + 1 if state.step in way else 0,
+            len(way),
             _last(state, rules),
             state.phase in (Phase.EMERGENCY, Phase.CLEARING),
         )
