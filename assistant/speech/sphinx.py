@@ -7,8 +7,11 @@ So it may stand in for Vosk, or disagree with it; what it says is never taken wi
 from __future__ import annotations
 
 import re
+import weakref
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -43,25 +46,52 @@ class SphinxRecognizer:
             import pocketsphinx  # noqa: PLC0415 - Vosk alone works without it
         except ImportError as wrong:
             raise Problem("The second recognizer is missing; run: pip install pocketsphinx") from wrong
-        self._decoder: Any = pocketsphinx.Decoder(lm=None, loglevel="FATAL")
-        for word, phones in pronunciations.items():
-            self._decoder.add_word(word, phones, False)
-        self._ready: set[Automaton] = set()
+        self._new = partial(_Decoder, pocketsphinx, pronunciations)
+        self._decoders = [self._new()]
         self.name = f"pocketsphinx {version('pocketsphinx')}, its own English model"
 
     def missing(self, words: Iterable[str]) -> list[str]:
         """Those of `words` that are in no dictionary."""
-        return [word for word in words if self._decoder.lookup_word(word) is None]
+        return [word for word in words if self._decoders[0].engine.lookup_word(word) is None]
 
     def hearing(self, expected: Expected, alternatives: bool = True) -> SphinxHearing:
         """Starts an utterance."""
-        automaton = expected.automaton
+        free = next((decoder for decoder in self._decoders if not decoder.busy), None)
+        if free is None:
+            free = self._new()
+            self._decoders.append(free)
+        return free.hearing(expected.automaton)
+
+
+class _Decoder:
+    """One decoder, which hears one utterance at a time: where two people speak, or the last words are heard while
+    they go on, each utterance has its own."""
+
+    def __init__(self, library: Any, pronunciations: Mapping[str, str]) -> None:
+        self.engine: Any = library.Decoder(lm=None, loglevel="FATAL")
+        for word, phones in pronunciations.items():
+            self.engine.add_word(word, phones, False)
+        self._ready: set[Automaton] = set()
+        self._hearing: Callable[[], SphinxHearing | None] = lambda: None
+
+    @property
+    def busy(self) -> bool:
+        """Whether its utterance goes on: it is not heard to its end, and somebody still wants it."""
+        hearing = self._hearing()
+        return hearing is not None and not hearing.over
+
+    def hearing(self, automaton: Automaton) -> SphinxHearing:
+        """Starts an utterance."""
+        with suppress(RuntimeError):  # one that was let go is over
+            self.engine.end_utt()
         name = str(hash(automaton))
         if automaton not in self._ready:
-            self._decoder.add_fsg(name, self._decoder.create_fsg(name, *_network(automaton)))
+            self.engine.add_fsg(name, self.engine.create_fsg(name, *_network(automaton)))
             self._ready.add(automaton)
-        self._decoder.activate_search(name)
-        return SphinxHearing(self._decoder)
+        self.engine.activate_search(name)
+        hearing = SphinxHearing(self.engine)
+        self._hearing = weakref.ref(hearing)
+        return hearing
 
 
 def _network(a: Automaton) -> tuple[int, int, list[tuple[int, int, float, str]]]:
@@ -77,6 +107,7 @@ class SphinxHearing:
 
     def __init__(self, decoder: Any) -> None:
         self._decoder = decoder
+        self.over = False
         decoder.start_utt()
 
     def accept(self, block: NDArray[np.int16]) -> None:
@@ -91,6 +122,7 @@ class SphinxHearing:
     def finish(self) -> Heard:
         """The words of the whole utterance; its confidence says nothing here, so all are as sure."""
         self._decoder.end_utt()
+        self.over = True
         if self._decoder.hyp() is None:
             return Heard("")
         words = tuple(

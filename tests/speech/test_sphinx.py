@@ -63,6 +63,29 @@ def test_it_hears_a_reading_of_the_fixture(sphinx, language, ask):
     assert heard.words[-1].start_s > heard.words[0].start_s > 0.3
 
 
+def test_two_utterances_at_once_and_one_that_is_let_go_do_not_disturb_each_other(sphinx, language, ask):
+    expected = Expected(language, ask("ambient-co"))
+    quiet = np.zeros(6400, np.int16)
+    sound = np.concatenate([quiet, first_utterance().samples, quiet])
+    parts = np.split(sound, range(512, len(sound), 512))
+    alone = sphinx.hearing(expected)
+    for part in parts:
+        alone.accept(part)
+    text = alone.finish().text
+    assert "three parts per million" in text
+
+    first = sphinx.hearing(expected)
+    for at, part in enumerate(parts):
+        first.accept(part)
+        if at == len(parts) // 3:
+            beside, _ = hear_whole(sphinx, first_utterance(), Expected(language, Question("between")))
+        if at == len(parts) // 2:
+            sphinx.hearing(expected).accept(part)  # nobody wants it any more
+    assert beside.text != text
+    assert "three parts per million" in first.finish().text  # how loud people are is learnt from one to the next
+    assert len(sphinx._decoders) == 2
+
+
 def test_commands_are_heard_where_no_reading_is_asked(sphinx, language):
     heard, _ = hear_whole(sphinx, first_utterance(), Expected(language, Question("told")))
     assert "three" not in heard.text.split()
