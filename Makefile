@@ -47,7 +47,7 @@ corpus: .venv/.dev
 torture: .venv/.dev
 	$(BIN)/python tests/torture.py
 
-# A whole visit through a virtual sound card, both ways: about ten minutes.
+# A whole visit through a virtual sound card, both ways: about twenty minutes.
 live-test: .venv/.dev
 	$(BIN)/python tests/parts.py
 	$(BIN)/pytest -q -s tests/live/whole_visit.py

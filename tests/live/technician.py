@@ -17,6 +17,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from decimal import Decimal
+from itertools import accumulate
 from pathlib import Path
 from typing import Self
 
@@ -149,12 +150,14 @@ class Script:
     """What is out of the ordinary.
 
     words: step -> what is said instead. first: step -> things said before the answer, in order. late_s: step ->
-    how long the technician takes. until: the step at which the technician leaves.
+    how long the technician takes. marks_s: timed step -> seconds from each of its marks to the next. until: the step
+    at which the technician leaves.
     """
 
     words: Mapping[str, str] = field(default_factory=dict)
     first: Mapping[str, Sequence[str]] = field(default_factory=dict)
     late_s: Mapping[str, float] = field(default_factory=dict)
+    marks_s: Mapping[str, Sequence[float]] = field(default_factory=dict)
     until: str = ""
 
 
@@ -239,6 +242,10 @@ class LiveVisit:
             dialogue, state = now
             if state.phase is Phase.CLOSED or state.step == script.until:
                 return state
+            step = dialogue.rules.procedure.step(state.step)
+            if state.phase is Phase.ASKING and step.kind == "time" and not state.untold:
+                self.mark(script.marks_s[step.id])
+                continue
             words = self._answer(dialogue, state, script)
             if not words:
                 time.sleep(0.2)
@@ -271,11 +278,24 @@ class LiveVisit:
         self.spoken.append(spoken)
         self.room.voiced = False
         self.card.say(clip).wait()
+        self._wait_for_voice()
+        return spoken
+
+    def _wait_for_voice(self) -> None:
         waited_until = time.monotonic() + 4.0
         while not self.room.voiced and time.monotonic() < waited_until:
             time.sleep(0.02)
         self.room.voiced = True  # nothing was said: the technician says it again
-        return spoken
+
+    def mark(self, apart_s: Sequence[float]) -> None:
+        """Says "mark" again and again, so far apart, and waits for the answer to the last."""
+        clip, began = self.clips["mark"], time.monotonic()
+        for at_s in accumulate(apart_s, initial=0.0):
+            time.sleep(max(0.0, began + at_s - time.monotonic()))
+            self.room.voiced = False
+            playing = self.card.say(clip)
+        playing.wait()
+        self._wait_for_voice()
 
     def interrupt(self, words: str, limit_s: float = 30.0) -> Spoken:
         """Says the words as soon as the assistant has spoken for half a second; waits until both are silent."""
@@ -337,6 +357,8 @@ class LiveVisit:
                 return "no"
         if state.correcting:
             return WORDS[state.correcting.quantity]
+        if state.untold:
+            return "skip"
         before = self._done.get(step.id, 0)
         first = script.first.get(step.id, ())
         if before < len(first):

