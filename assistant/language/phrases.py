@@ -25,6 +25,10 @@ COMMANDS = 12  # sentences for each command, besides each of its forms once
 # These answer nearly every step, so the recognizer expects them five times as much: "no" was heard as "note".
 OFTEN = {"yes": 60, "no": 60, "next": 60, "understood": 60}
 
+# Times that commands are expected less where a reading is asked, for most answers are one: of readings 14 instead of 22
+# were taken for commands (bench-hearing, every fourth clip), and commands were heard as well as before.
+RARER = 4
+
 
 @dataclass(frozen=True)
 class Expected:
@@ -54,7 +58,10 @@ def phrases(language: Language, question: Question) -> list[str]:
     public = language.grammar.public
     rules = [*public["commands"], *public["decoys"], *public.get(question.name, ())]
     forms = [sentence for rule in rules for sentence in language.grammar.sentences(rule)]
-    said = [sample(rule, draw) for rule in rules for _ in range(OFTEN.get(rule, COMMANDS))]
+    each = {**dict.fromkeys(rules, COMMANDS), **OFTEN}
+    if question.quantity:
+        each = {rule: -(-count // RARER) for rule, count in each.items()}
+    said = [sample(rule, draw) for rule in rules for _ in range(each[rule])]
     if question.quantity:
         drawn = (sample("reading", draw) for _ in range(TRIES))
         said += islice((r for r in drawn if language.answers(r, question.quantity)), READINGS)

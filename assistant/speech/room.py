@@ -22,8 +22,8 @@ from assistant.speech.voice import Voice
 Samples = NDArray[np.int16]
 
 # Speech to noise, measured with the bundled model on voices and people that it was not trained on
-# (docs/hearing.md): at 20 dB 82 % of readings and 75 % of digits were right, at 10 dB 38 % and 69 %, and at 5 dB
-# 36 % and 58 %.
+# (docs/hearing.md): at 20 dB 69 % of readings and 74 % of digits were right, at 10 dB 38 % and 67 %, and at 5 dB
+# 27 % and 58 %.
 NEAR_DB = 20.0
 TOO_FAR_DB = 10.0
 
