@@ -214,6 +214,12 @@ PLAYED_AFTER_S = 0.1  # silence that the player plays after a sound
 ECHOES = (Echo(0.02, 0.2), Echo(0.08, 0.4), Echo(0.15, 0.6), Echo(0.25, 0.8))
 
 
+def spoken_in(path: Path) -> list[dict[str, str]]:
+    """The rows of a recording's table."""
+    with path.open(encoding="utf-8") as table:
+        return list(csv.DictReader((line for line in table if not line.startswith("#")), delimiter="\t"))
+
+
 def said_on_visits() -> list[tuple[str, Question]]:
     """Every text that the assistant says on the recorded visits, a stretch each, and what is asked when it is over."""
     found: dict[tuple[str, str], tuple[str, Question]] = {}
@@ -221,9 +227,7 @@ def said_on_visits() -> list[tuple[str, Question]]:
         name = path.name.split(".")[0]
         dialogue = Dialogue(library().language, library().rules_for(read_job(FIXTURES / f"{name}.job.yaml")))
         state = dialogue.start()
-        with path.open(encoding="utf-8") as table:
-            rows = list(csv.DictReader((line for line in table if not line.startswith("#")), delimiter="\t"))
-        said = [Said(Heard(row["text"].lower()), float(row["start_s"]), "x.flac") for row in rows]
+        said = [Said(Heard(row["text"].lower()), float(row["start_s"]), "x.flac") for row in spoken_in(path)]
         for event in [Opened(), *said]:
             follows: Event | None = event
             while follows:
@@ -303,10 +307,8 @@ def false_interrupts(recognizer: VoskRecognizer) -> None:
     expected = Expected(language, Question("between"))
     cuts, right, utterances = 0, 0, 0
     for path in sorted(FIXTURES.glob("*.flac")):
-        with path.with_suffix(".spoken.tsv").open(encoding="utf-8") as table:
-            rows = list(csv.DictReader((line for line in table if not line.startswith("#")), delimiter="\t"))
         sound = read_audio(path)
-        for row in rows:
+        for row in spoken_in(path.with_suffix(".spoken.tsv")):
             urgent = bool(language.urgent(row["text"]))
             first, last = (round(float(row[key]) * sound.rate_hz) for key in ("start_s", "end_s"))
             part = sound.samples[max(0, first - sound.rate_hz // 2) : last + sound.rate_hz]
