@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import hashlib
+import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import msgspec
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "audio_fixtures"))  # pytest knows it, the benches do not
+
 from script import Script
 
 from assistant.dialogue.effects import Note, Say
