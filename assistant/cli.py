@@ -339,7 +339,7 @@ def demo(
     visits.set_aside(folder)
     job = fixtures / f"{visit}.job.yaml"
     console.print("This visit is invented: no such site, people or appliance exist.")
-    console.print("It leaves out the minutes that some steps ask to wait, and its record says so: NOT WAITED.")
+    console.print("Where a step asks to wait some minutes its people do not, and the record says so: NOT WAITED.")
     work(Begin(read_draft(job), record=folder / visits.RECORD), folder, [fixtures / f"{visit}.flac"], voice)
 
 

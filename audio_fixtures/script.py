@@ -67,9 +67,7 @@ class Script:
             return self.readings[asked]
         if step.kind in ("do", "time"):
             return "done" if step.kind == "do" else "mark"
-        if step.bad:
-            return "yes" if "no" in step.bad else "no"
-        return "no" if "yes" in step.next and "no" not in step.next else "yes"
+        return step.good
 
 
 def step_in_words(dialogue: Dialogue, state: State, event: Event) -> State:

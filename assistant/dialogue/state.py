@@ -253,7 +253,7 @@ class State:
     stands: tuple[str, ...] = ()  # steps that are passed over on the way back from a repair
     as_left: tuple[str, ...] = ()  # steps that a repair touched: they are asked again, as left
     path: tuple[str, ...] = ()  # steps left behind, in order
-    left_at: tuple[tuple[str, float], ...] = ()  # step -> when it was left last, on the stream's clock
+    left_at: tuple[tuple[str, float], ...] = ()  # step -> when it was left last (or no later), on the stream's clock
     now_s: float = 0.0  # the last moment of the stream's clock that an event told
     back_to: Phase = Phase.ASKING  # where "go on" leads
     speaker: str = "technician"

@@ -103,6 +103,10 @@ def clock(dialogue: Context, state: State, event: Clock) -> Turn:
     for running in state.timers:
         timer, told = _begun(running, event.at_s)
         effects += told
+        if running.from_s is None:  # later waits since the same step go on from here, and do not begin anew
+            wait = dialogue.rules.procedure.step(timer.step).wait
+            began = tuple((step, event.at_s) for step in wait.since) if wait else ()
+            state = replace(state, left_at=(*state.left_at, *began))
         left_s = timer.left_s(event.at_s)
         due = [seconds for seconds in _to_tell(timer) if seconds >= left_s]
         if not due:

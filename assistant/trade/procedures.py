@@ -173,6 +173,15 @@ class Step(_Data):
         """What this step measures."""
         return (self.quantity,) if self.quantity else tuple(self.times)
 
+    @property
+    def good(self) -> str:
+        """The outcome where nothing is wrong: of a check the answer that is no finding and leads plainly on."""
+        if self.kind != "check":
+            return "done" if self.kind == "do" else "pass"
+        if self.bad:
+            return "no" if "yes" in self.bad else "yes"
+        return "no" if "yes" in self.next and "no" not in self.next else "yes"
+
     def outcomes(self) -> tuple[str, ...]:
         """Every outcome that can leave this step."""
         read = ("noted", *_VERDICTS)
@@ -234,7 +243,7 @@ class Procedure(_Data):
             step = self.step(at)
             if not (left_out(step, job) or step.if_it_tells):
                 way.append(at)
-            at = self.after(step, _good(step))
+            at = self.after(step, step.good)
         return tuple(way)
 
     def run(self, step_id: str) -> tuple[Step, ...]:
@@ -282,15 +291,6 @@ NEVER_LEFT_OUT: tuple[Proof, ...] = (
     "leak-check",
 )
 """Tests without which no visit leaves the gas on: their steps cannot be skipped or left out."""
-
-
-def _good(step: Step) -> str:
-    """The outcome of a step where nothing is wrong: of a check the answer that is no finding and leads plainly on."""
-    if step.kind != "check":
-        return "done" if step.kind == "do" else "pass"
-    if step.bad:
-        return "no" if "yes" in step.bad else "yes"
-    return "no" if "yes" in step.next and "no" not in step.next else "yes"
 
 
 def _may_move(step: Step) -> bool:

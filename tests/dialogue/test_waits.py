@@ -145,6 +145,17 @@ def test_the_next_step_counts_since_the_same_moment(person):
     assert person.said == ["2 minutes to wait."]
 
 
+def test_where_the_moment_is_not_known_the_steps_after_it_do_not_begin_anew(person):
+    person.event(Opened(resumed=True))
+    person.event(Clock(20.0))
+    assert person.said == ["2 minutes to wait."]
+    person.run_clock(140)
+    read(person, 145)
+    person.go_on_to("vent")
+    person.event(Clock(200.0))
+    assert person.said == ["2 minutes to wait."]
+
+
 def test_nothing_is_known_of_it_after_an_emergency_or_a_repair(person):
     person.say("i smell gas", 1010)
     assert (person.state.timers, person.state.left_at, person.due_s()) == ((), (), None)

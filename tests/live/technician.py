@@ -405,7 +405,7 @@ def answer_to(step: Step, script: Script) -> str:
         return "mark"
     if step.quantity:
         return WORDS.get(step.quantity, "skip")
-    return "no" if "yes" in step.bad or "yes" in step.next else "yes"
+    return step.good
 
 
 def _signal(voice: NDArray[np.int16]) -> int:
