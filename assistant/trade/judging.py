@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal, Self, TypeAlias
 
-from pydantic import BaseModel, ConfigDict, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from assistant.trade.formulas import meter_uncertainty
 from assistant.trade.quantities import Overload
@@ -30,7 +30,9 @@ __all__ = [
     "OPEN",
     "OVER_RANGE",
     "RISING",
+    "Act",
     "Authority",
+    "Forbids",
     "Limit",
     "Mark",
     "MeterAccuracy",
@@ -108,6 +110,22 @@ class MeterAccuracy(_Data):
         return meter_uncertainty(value, self.percent_of_reading, self.counts, self.resolution)
 
 
+Act = Literal["gas on", "lighting", "running", "leaving on"]
+"""What a finding may forbid until it is mended and measured again: opening the gas, lighting the burner, letting it
+run, and leaving the appliance on."""
+
+
+class Forbids(_Data):
+    """What a reading that does not meet its limit forbids.
+
+    above, below: only a value above or below this forbids it; without either, any that does not meet the limit.
+    """
+
+    acts: tuple[Act, ...] = Field(min_length=1)
+    above: Decimal | None = None
+    below: Decimal | None = None
+
+
 class Limit(_Data):
     """What a quantity is held against. All bounds are in `unit`; a value equal to a bound is within it.
 
@@ -139,6 +157,10 @@ class Limit(_Data):
     """When it holds ("with all 24 V loads pulled in")."""
     caution_means: str = ""
     """What a caution asks for, said with it ("find the cause")."""
+    forbids: Forbids | None = None
+    """What a reading that does not meet the limit forbids until it is mended and measured again."""
+    only_fails: bool = False
+    """Meeting the limit is no pass, only noted: another limit judges what is made of the reading (flue CO)."""
 
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:
@@ -184,6 +206,28 @@ class Verdict:
         if self.outcome == "conditional-pass":
             return self.limit is not None and not self.limit.guarded
         return self.outcome in ("pass", "caution")
+
+    def forbids(self, value: Value) -> tuple[Act, ...]:
+        """What the reading forbids until it is mended and measured again. value: as it was judged.
+
+        More than the meter shows counts as above every bound.
+        """
+        rule = self.limit.forbids if self.limit else None
+        if rule is None:
+            return ()
+        if value is OVER_RANGE:
+            over = rule.above is not None or (self.limit is not None and self.limit.high is not None)
+            return rule.acts if over and rule.below is None else ()
+        if self.accepted is not False:
+            return ()
+        if isinstance(value, Decimal):
+            if rule.above is not None and rule.below is None and value <= rule.above:
+                return ()
+            if rule.below is not None and rule.above is None and value >= rule.below:
+                return ()
+            if rule.above is not None and rule.below is not None and rule.below <= value <= rule.above:
+                return ()
+        return rule.acts
 
 
 def judge(value: Value, limit: Limit | None, expanded_uncertainty: Decimal | None = None) -> Verdict:
@@ -241,6 +285,8 @@ def _judge_number(value: Decimal, limit: Limit, expanded_uncertainty: Decimal | 
         return Verdict("fail", limit, expanded_uncertainty, "a path where open is wanted", rule)
 
     def verdict(outcome: Outcome, reason: str) -> Verdict:
+        if limit.only_fails and outcome in ("pass", "caution"):
+            return Verdict("noted", limit, expanded_uncertainty, "below its limit: noted", rule)
         return Verdict(outcome, limit, expanded_uncertainty, reason, rule)
 
     # How far inside each bound the reading lies, negative outside.

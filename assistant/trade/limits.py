@@ -38,6 +38,8 @@ class GenericLimit(Limit):
             "guarded": self.guarded,
             "condition": self.condition,
             "caution_means": self.caution_means,
+            "forbids": self.forbids,
+            "only_fails": self.only_fails,
         }
         if plate is None and not self.plate_only:
             return self

@@ -23,7 +23,7 @@ from pydantic import (
 )
 
 from assistant.trade.job import Fitted, Fuel, Ignition, Job, Only, VisitKind
-from assistant.trade.judging import Source
+from assistant.trade.judging import Act, Source
 
 Power = Literal["unknown", "isolated", "dead", "live"]
 Gas = Literal["unknown", "shut", "on"]
@@ -122,6 +122,11 @@ class Step(_Data):
     fitted part of the appliance. The step is left out where `left_out` gives a reason.
     if_it_tells: it is only worked in a run by cause, where it tells something of the fault (see `Procedure.run`).
     wait: what it waits for; a timer of its own counts that aloud, and an answer before its end is noted as such.
+    burner: "lights" where the step lights it (pilot or main), "runs" where it must burn; the gate is checked there.
+    forbids: what the bad answer of a check forbids until it is mended and checked again.
+    no_repair: nothing that it finds is mended on a visit: only the shut-down is left.
+    mends: quantities and ids of checks that no longer stand once the step is done, as after a repair.
+    never_after: symptoms, and ids of checks whose bad answer stands, after which the step is left out.
     """
 
     id: str
@@ -146,6 +151,11 @@ class Step(_Data):
     stage: Literal["found", "left"] = "found"
     if_it_tells: bool = False
     wait: Wait | None = None
+    burner: Literal["lights", "runs"] | None = None
+    forbids: tuple[Act, ...] = ()
+    no_repair: bool = False
+    mends: tuple[str, ...] = ()
+    never_after: tuple[str, ...] = ()
 
     @field_validator("times")
     @classmethod
@@ -209,6 +219,7 @@ class Procedure(_Data):
     """The steps for one ignition system, fuel and kind of visit, in order, and what may be repaired on the way.
 
     order: by-cause where the steps of a run are worked in the order in which they tell most of the fault.
+    shut_down: the steps at which shutting the appliance down may begin; the first that power and gas allow is taken.
     """
 
     name: str
@@ -218,6 +229,7 @@ class Procedure(_Data):
     visit: VisitKind
     order: Literal["written", "by-cause"] = "written"
     steps: tuple[Step, ...] = Field(min_length=1)
+    shut_down: tuple[str, ...] = ()
     repairs: dict[str, Repair] = Field(default_factory=dict)
 
     def step(self, step_id: str) -> Step:
