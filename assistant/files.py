@@ -372,10 +372,13 @@ class Library:
         if whole.problems:
             return None, [flaw(place, says) for place, says in whole.problems]
         head = written.model_dump(include={"name", "title", "ignition", "fuel", "visit", "order"})
-        procedure = fit(path, {**head, "steps": whole.steps, "repairs": whole.repairs}, Procedure)
+        procedure = fit(
+            path, {**head, "steps": whole.steps, "repairs": whole.repairs, "shut_down": whole.shut_down}, Procedure
+        )
         if isinstance(procedure, list):
             return None, procedure
-        wrongs = check(procedure, self.quantities, self.hazards, FINDINGS)
+        limits = self.limits_for(procedure.fuel, procedure.ignition, procedure.visit)
+        wrongs = check(procedure, self.quantities, self.hazards, FINDINGS, limits)
         return procedure, [flaw(whole.place(wrong.at), wrong.says) for wrong in wrongs]
 
     @cached_property

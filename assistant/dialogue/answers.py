@@ -10,19 +10,20 @@ from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import MUST_NOT_RISE, judge_reading
-from assistant.dialogue.state import Candidate, Phase, Remark, State
-from assistant.dialogue.steps import ask, leave, open_step, present, take
+from assistant.dialogue.state import Answer, Candidate, Phase, State
+from assistant.dialogue.steps import after_correction, ask, leave, open_step, present, take
 from assistant.language.meaning import Command, Meaning, Unclear
 from assistant.language.utterance import normalise
 
 
 def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Yes, no or done at a step that does not ask for a reading."""
-    step = dialogue.rules.procedure.step(state.step)
+    correcting = state.correcting
+    step = dialogue.rules.procedure.step(correcting.step if correcting else state.step)
     answer = meaning.name if isinstance(meaning, Command) else ""
-    if step.kind == "time" and not (state.correcting or state.untold):
+    if step.kind == "time" and not (correcting or state.untold):
         return _again(state, "Say mark at each event, and done after the last.")
-    if step.kind in ("read", "time") or state.correcting:
+    if step.kind in ("read", "time"):
         return _again(state, "I need the reading, or say skip.")
     if step.kind == "do":
         if answer == "no":
@@ -39,16 +40,21 @@ def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
 
 def answered(dialogue: Context, state: State, answer: str, words: str) -> Turn:
     """Takes a yes or no; the bad one is a remark for the end."""
-    step = dialogue.rules.procedure.step(state.step)
+    correcting = state.correcting
+    step = dialogue.rules.procedure.step(correcting.step if correcting else state.step)
     body = {"step": step.id, "answer": answer, "words": words}
     effects: list[Effect] = [Note("answer", body)]
-    text = step.bad.get("yes" if answer == "yes" else "no")
+    text = step.bad.get("yes" if answer == "yes" else "no", "")
+    after = correcting.after if correcting else len(state.repairs)
+    made = Answer(step.id, answer, text, after=after)
+    state = replace(state, phase=Phase.ASKING, candidate=None, correcting=None, failures=0, facts=(*state.facts, made))
     if text:
-        state = replace(state, remarks=(*state.remarks, Remark(step.id, text)))
         effects += [
             Note("remark", {"step": step.id, "text": text}),
             *say(f"Recorded: {text}.", "answer"),
         ]
+    if correcting and correcting.step != state.step:
+        return after_correction(dialogue, state, correcting, step, answer, effects)
     return leave(dialogue, state, answer, effects)
 
 
@@ -121,7 +127,8 @@ def _rising(dialogue: Context, state: State, note: Note) -> Turn:
     text = f"{dialogue.rules.quantities[dialogue.asked(state) or ''].spoken} is rising, find the cause"
     effects: list[Effect] = [note]
     if not any(r.step == state.step and r.text == text for r in state.remarks):
-        state = replace(state, remarks=(*state.remarks, Remark(state.step, text)))
+        rises = Answer(state.step, "", text, after=len(state.repairs))
+        state = replace(state, facts=(*state.facts, rises))
         effects.append(Note("remark", {"step": state.step, "text": text}))
     told = "It rises. Find the cause. Give the figure when it is steady."
     return state, [*effects, *say(told, "answer"), *present(dialogue, state)]

@@ -9,7 +9,7 @@ from decimal import Decimal
 from assistant.dialogue import wording
 from assistant.dialogue.effects import Effect, Manner, Say
 from assistant.dialogue.events import Said
-from assistant.dialogue.state import Phase, Rules, State
+from assistant.dialogue.state import Phase, Rules, State, Taken
 from assistant.language.meaning import Meaning, Question, Value
 from assistant.language.utterance import Language
 from assistant.trade import units
@@ -86,8 +86,10 @@ class Context:
         """The quantity that an answer is for: of the reading taken back, of a time to be told, or of the step."""
         if state.phase is Phase.WORKING and state.working:
             return state.working.asks or None
-        if state.correcting:
+        if isinstance(state.correcting, Taken):
             return state.correcting.quantity
+        if state.correcting:
+            return None
         return state.untold[0] if state.untold else self.rules.procedure.step(state.step).quantity
 
 

@@ -79,8 +79,10 @@ def shut(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
 def _decision(dialogue: Context, state: State, stays_on: bool) -> Turn:
     asked = state.ending.yeses + 1 if stays_on else 1
     state = replace(state, phase=Phase.TELLING, ending=replace(state.ending, stays_on=stays_on))
-    effects: list[Effect] = [Note("decision", {"stays_on": stays_on, "times_asked": asked})]
-    notice = notice_of(summary_of(state, dialogue.rules))
+    summary = summary_of(state, dialogue.rules)
+    against = {"against": summary["against"]} if stays_on and summary["against"] else {}
+    effects: list[Effect] = [Note("decision", {"stays_on": stays_on, "times_asked": asked, **against})]
+    notice = notice_of(summary, stays_on)
     if notice:
         effects += [Note("notice", notice), *say(wording.notice(notice), "answer")]
     return state, [*effects, *present(dialogue, state)]
@@ -123,6 +125,6 @@ def _close(dialogue: Context, state: State) -> Turn:
         "stays_on": state.ending.stays_on,
         "told": state.ending.told,
         "follow_up": state.ending.follow_up,
-        "notice": notice_of(whole),
+        "notice": notice_of(whole, bool(state.ending.stays_on)),
     }
     return state, [Note("closed", body), *say(wording.closed(state))]

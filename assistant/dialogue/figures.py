@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
 
 from assistant.dialogue import wording
 from assistant.dialogue.context import Context
 from assistant.dialogue.events import Said
-from assistant.dialogue.state import Candidate, Found, State, Taken
+from assistant.dialogue.state import Candidate, Found, Rules, State, Taken
 from assistant.language.meaning import Reading, Value
 from assistant.language.spoken import spoken_value
 from assistant.trade import units
@@ -83,6 +84,7 @@ def judge_reading(dialogue: Context, state: State, candidate: Candidate, quantit
         stage="left" if step.id in state.as_left else step.stage,
         approximate=candidate.approximate,
         audio=candidate.audio,
+        after=len(state.repairs),
     )
 
 
@@ -108,22 +110,78 @@ def worst_of_times(state: State, step: Step) -> str:
     return max(own, key=RANK.index)
 
 
-def work_out(dialogue: Context, state: State, name: str, step: str) -> Found:
+def findings(rules: Rules, state: State, taken_back: bool = False) -> tuple[Found, ...]:
+    """What follows from the readings that were not taken back: as found before each repair, and as it stands.
+
+    Of a finding that was worked out by a step and aside, too, the later counts. taken_back: with what followed from
+    readings that were taken back and not read again, marked so.
+    """
+    worked = [(at, fact) for at, fact in enumerate(state.facts) if isinstance(fact, Found) and not fact.withdrawn]
+    last = len(state.repairs)
+    for age in range(last + 1):
+        alive = [t for t in state.readings if t.after <= age and (t.voided_by is None or t.voided_by >= age)]
+        standing = [t for t in alive if not t.withdrawn]
+        for name in FINDINGS:
+            ends = min((t.voided_by for t in _inputs(name, standing) if t.voided_by is not None), default=None)
+            if age in (last, ends):
+                of = _worked_at(rules, state, name, standing)
+                worked += [(at, replace(found, after=age, voided_by=ends)) for at, found in of]
+            if taken_back and any(t.withdrawn for t in _inputs(name, alive)):
+                of = _worked_at(rules, state, name, alive)
+                worked += [(at, replace(found, after=age, taken_back=True)) for at, found in of]
+    stand: list[Found] = []
+    for _, found in sorted(worked, key=lambda each: each[0]):
+        if not (found.voided or found.taken_back):
+            stand = [other for other in stand if other.name != found.name or other.voided or other.taken_back]
+        stand.append(found)
+    return tuple(stand)
+
+
+def found(rules: Rules, state: State, name: str) -> Found | None:
+    """A finding as it stands; None where it was not worked out."""
+    return next((f for f in findings(rules, state) if f.name == name and not f.voided), None)
+
+
+def _inputs(name: str, readings: Sequence[Taken]) -> list[Taken]:
+    """The last reading of each input of a finding."""
+    latest = {taken.quantity: taken for taken in readings}
+    return [latest[quantity] for quantity in FINDINGS[name].inputs if quantity in latest]
+
+
+def _worked_at(rules: Rules, state: State, name: str, readings: Sequence[Taken]) -> list[tuple[int, Found]]:
+    """A finding from these readings, with the place of its last input; nothing unless a step completes it."""
+    inputs = _inputs(name, readings)
+    completes = [t for t in inputs if name in rules.procedure.step(t.step).works_out]
+    if not completes:
+        return []
+    last = max(inputs, key=state.facts.index)
+    before = [t for t in readings if t is not last]
+    old = None
+    if any(name in rules.procedure.step(t.step).works_out for t in _inputs(name, before)):
+        old = _work_out(rules, before, name, completes[-1].step, None)
+    return [(state.facts.index(last), _work_out(rules, readings, name, completes[-1].step, old))]
+
+
+def work_out(rules: Rules, state: State, name: str, step: str) -> Found:
     """A finding from the readings that stand; with a problem where one is missing."""
+    return _work_out(rules, state.standing, name, step, None)
+
+
+def _work_out(rules: Rules, readings: Sequence[Taken], name: str, step: str, before: Found | None) -> Found:
     finding = FINDINGS[name]
     inputs: dict[str, Decimal] = {}
+    latest = {taken.quantity: taken for taken in readings}
     for quantity in finding.inputs:
-        taken = state.latest(quantity)
+        taken = latest.get(quantity)
         if taken is None or not isinstance(taken.judged, Decimal):
-            missing = dialogue.rules.quantities[quantity].spoken
+            missing = rules.quantities[quantity].spoken
             return Found(name, step, None, finding.unit, None, f"There is no figure for {missing}.")
         inputs[quantity] = taken.judged
     try:
-        value = finding.work_out(inputs, dialogue.rules.job)
+        value = finding.work_out(inputs, rules.job)
     except ValueError as wrong:
         return Found(name, step, None, finding.unit, None, str(wrong))
-    verdict = judge(value, limit_for(name, dialogue.rules.limits, dialogue.rules.job), None)
-    before = next((f for f in state.findings if f.name == name and not f.voided), None)
+    verdict = judge(value, limit_for(name, rules.limits, rules.job), None)
     return Found(name, step, value, finding.unit, _no_rise(verdict, value, before, name))
 
 

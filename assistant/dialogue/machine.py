@@ -10,6 +10,8 @@ Theory of operation. A step opens in WARNING when it has hazards; they must have
 a spoken yes waits in CONFIRMING; one that does not is taken at its read-back. What the step leads to depends
 on how the reading stands. A timed step takes marks and says nothing between them; MISSED asks which event got
 none, and TIMED for a yes to the times. Timers, the waits of steps and stopwatches run beside it all.
+Before a step that opens the gas, lights or runs stands the gate: what forbids it leaves a repair or the shut-down as
+the only ways on (BARRED).
 A repair (REPAIR) voids what it touches and walks the visit again, as left.
 "Work out" and "clock the meter" work at any step: WORKING asks what is lacking, and goes back to where it came from.
 After the last step DECIDING asks whether the appliance stays on, SHUTTING follows a "no", TELLING and FOLLOW_UP
@@ -215,6 +217,7 @@ TRANSITIONS: dict[Phase, dict[str, Handler]] = {
         "stopwatch": timers.stopwatch,
         "anything": asides.hold,
     },
+    Phase.BARRED: {"repair-made": repairs.repair, "shut-down": repairs.shut_down},
     Phase.EMERGENCY: {"area-clear": emergencies.area_clear, "anything": emergencies.stay_out},
     Phase.CLEARING: {"anything": emergencies.named},
     Phase.MISSED: {"hold": asides.hold, "say-again": asides.say_again, "anything": timing.missed},

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from assistant.dialogue.context import Context
 from assistant.dialogue.effects import Effect, Note
+from assistant.dialogue.figures import findings
 from assistant.dialogue.state import State
 from assistant.trade.faults import UNTOLD, Probable
 from assistant.trade.limits import limit_for
@@ -38,7 +39,7 @@ def _outcome(dialogue: Context, state: State, observation: str) -> str | None:
     rules = dialogue.rules
     quantity = rules.faults.observations[observation].quantity or ""
     taken = state.latest(quantity)
-    found = next((f for f in state.findings if f.name == quantity and not f.voided), None)
+    found = next((f for f in findings(rules, state) if f.name == quantity and not f.voided), None)
     value = taken.judged if taken else found.value if found else None
     limit = limit_for(quantity, rules.limits, rules.job)
     return None if value is None else rules.faults.outcome_of(observation, value, limit)

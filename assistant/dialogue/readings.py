@@ -11,14 +11,12 @@ from assistant.dialogue.comparing import FAR_FROM_LAST, is_far_from_last
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
-from assistant.dialogue.figures import (
-    heard,
-    judge_reading,
-    said_value,
-)
-from assistant.dialogue.state import Candidate, Phase, State
-from assistant.dialogue.steps import present, weigh
+from assistant.dialogue.figures import findings, heard, judge_reading, said_value
+from assistant.dialogue.state import Answer, Candidate, Fact, Found, Phase, State, Taken
+from assistant.dialogue.steps import open_step, present, weigh
 from assistant.language.meaning import Confirm, Meaning, Reading, Readings, Unclear
+from assistant.trade.findings import FINDINGS
+from assistant.trade.procedures import State as Site
 
 
 def heard_reading(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -79,24 +77,59 @@ def _doubt(dialogue: Context, state: State, event: Said, meaning: Reading) -> st
 
 
 def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
-    """Takes back the last reading, at any later moment, and asks for it again."""
+    """Takes back the last reading or answer, at any later moment, with all that followed from it; asks it again."""
     if state.phase is Phase.CONFIRMING:
         return refused(dialogue, state, event, meaning)
     if state.correcting:
         return state, present(dialogue, state)
-    last = next(iter(reversed(state.standing)), None)
+    last = next((f for f in reversed(state.facts) if not (isinstance(f, Found) or f.withdrawn or f.voided)), None)
     if last is None:
-        return state, [*say("There is no reading to take back."), *present(dialogue, state)]
-    readings = tuple(replace(t, withdrawn=True) if t is last else t for t in state.readings)
+        return state, [*say("There is nothing to take back."), *present(dialogue, state)]
+    before = findings(dialogue.rules, state)
     state = replace(
         state,
         phase=Phase.ASKING,
-        readings=readings,
+        facts=tuple(_taken_back(fact, last) for fact in state.facts),
         correcting=last,
         refused=(),
         candidate=None,
         failures=0,
     )
-    name = dialogue.rules.quantities[last.quantity].spoken
-    note = Note("correction", {"step": last.step, "quantity": last.quantity, "withdrawn": plain(last.value)})
-    return state, [note, *say(f"Taken back: {name}, {said_value(last)}."), *present(dialogue, state)]
+    stand = {found.name for found in findings(dialogue.rules, state) if found.verdict and not found.voided}
+    gone = [found.name for found in before if found.verdict and not found.voided and found.name not in stand]
+    name, value = (
+        (dialogue.rules.quantities[last.quantity].spoken, said_value(last))
+        if isinstance(last, Taken)
+        else (dialogue.rules.procedure.step(last.step).title, last.answer)
+    )
+    body: dict[str, object] = {"step": last.step}
+    body |= (
+        {"quantity": last.quantity, "withdrawn": plain(last.value)}
+        if isinstance(last, Taken)
+        else {"answer": last.answer}
+    )
+    body |= {"findings": gone} if gone else {}
+    told = [f"Taken back: {name}, {value}.", *(f"With it, {FINDINGS[each].spoken}." for each in gone)]
+    state, reopened = _reopened(dialogue, state, last)
+    effects: list[Effect] = [Note("correction", body), *say(" ".join(told)), *reopened]
+    if isinstance(last, Answer) and state.correcting is None:
+        turn, more = open_step(dialogue, state, last.step)
+        return turn, [*effects, *more]
+    return state, [*effects, *present(dialogue, state)]
+
+
+def _taken_back(fact: Fact, last: Taken | Answer) -> Fact:
+    """What becomes of a fact once `last` is taken back: what was worked out of it by voice goes with it."""
+    rests = isinstance(fact, Found) and isinstance(last, Taken) and last.quantity in fact.rests_on
+    return replace(fact, withdrawn=True) if fact is last or rests else fact
+
+
+def _reopened(dialogue: Context, state: State, last: Taken | Answer) -> tuple[State, list[Effect]]:
+    """An answer that changed power or gas takes that back too: its step is worked again as a whole."""
+    step = dialogue.rules.procedure.step(last.step)
+    if not (isinstance(last, Answer) and step.sets):
+        return state, []
+    power = step.power[0] if step.power else "unknown"
+    site = Site(power=power, gas=step.gas[0] if step.gas else state.site.gas)
+    note = Note("site", {"power": site.power, "gas": site.gas, "step": step.id})
+    return replace(state, site=site, burning=False, correcting=None), [note]

@@ -10,14 +10,14 @@ from __future__ import annotations
 from collections.abc import Set
 from dataclasses import replace
 
+from assistant.dialogue import gate
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Note
 from assistant.dialogue.events import Said
-from assistant.dialogue.state import Candidate, Phase, Repaired, State
-from assistant.dialogue.steps import back_to_the_step, given_up, open_step, present
+from assistant.dialogue.state import Candidate, Phase, State
+from assistant.dialogue.steps import back_to_the_step, given_up, open_step, present, repaired
 from assistant.language.meaning import Command, Meaning, Unclear
-from assistant.trade.findings import FINDINGS
-from assistant.trade.procedures import Proof, Repair, Step
+from assistant.trade.procedures import Proof, Step
 from assistant.trade.procedures import State as Site
 
 # Hands were in the appliance again: whatever the repair names, these are proved again.
@@ -39,6 +39,18 @@ def _known(dialogue: Context, text: str) -> str:
     """The repair that the words name, if the procedure has it."""
     name = dialogue.language.repair(text)
     return name if name in dialogue.rules.procedure.repairs else ""
+
+
+def shut_down(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The way on that is always open: the appliance is shut down and left off."""
+    down = gate.shut_down(dialogue.rules, state.site)
+    if not down:
+        return state, [
+            *say("This procedure has no shut-down from here. Shut the gas and the power off."),
+            *present(dialogue, state),
+        ]
+    turn, effects = open_step(dialogue, replace(state, resume_at=""), down)
+    return turn, [Note("shut-down", {"step": state.step}), *effects]
 
 
 def named(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -71,21 +83,9 @@ def named(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
     return turn, [note, *say("No such repair is known here. It is kept as a note."), *effects]
 
 
-def touched(dialogue: Context, of: Repair) -> tuple[set[str], set[str]]:
-    """The steps whose answers a repair voids, and the findings."""
-    procedure = dialogue.rules.procedure
-    voids = set(of.voids)
-    findings = {name for name, finding in FINDINGS.items() if voids & set(finding.inputs)}
-    steps = {
-        step.id
-        for step in procedure.steps
-        if step.id in voids or voids & set(step.quantities) or findings & set(step.works_out)
-    }
-    return steps, findings
-
-
 def _may_stand(step: Step) -> bool:
-    return not (step.kind == "do" or step.sets or step.confirm or ALWAYS_AGAIN & set(step.proves))
+    fixed = step.kind == "do" or step.sets or step.confirm or step.burner == "lights"
+    return not (fixed or ALWAYS_AGAIN & set(step.proves))
 
 
 def _made(dialogue: Context, state: State, candidate: Candidate) -> Turn:
@@ -93,37 +93,10 @@ def _made(dialogue: Context, state: State, candidate: Candidate) -> Turn:
     procedure = dialogue.rules.procedure
     of = procedure.repairs[candidate.answer]
     state, given = given_up(state)
-    steps, findings = touched(dialogue, of)
-    voided = tuple(step.id for step in procedure.steps if step.id in steps and state.outcome(step.id))
-    state = replace(
-        state,
-        candidate=None,
-        site=Site(),
-        path=(),
-        left_at=(),
-        ahead=(),
-        readings=tuple(
-            replace(t, voided=True) if t.step in steps or t.quantity in of.voids else t for t in state.readings
-        ),
-        findings=tuple(replace(f, voided=True) if f.name in findings else f for f in state.findings),
-        remarks=tuple(replace(r, voided=True) if r.step in steps else r for r in state.remarks),
-        outcomes=tuple((step, outcome) for step, outcome in state.outcomes if step not in steps),
-        as_left=tuple(dict.fromkeys((*state.as_left, *voided))),
-        repairs=(*state.repairs, Repaired(candidate.answer, state.step, voided, candidate.audio)),
-    )
+    state, note = repaired(dialogue, replace(state, candidate=None), candidate.answer, candidate, of.restart)
     stands = tuple(step.id for step in procedure.steps if state.outcome(step.id) and _may_stand(step))
-    state = replace(state, stands=stands)
-    note = Note(
-        "repair",
-        {
-            "repair": candidate.answer,
-            "say": of.say,
-            "step": state.step,
-            "voids": list(voided),
-            "restart": of.restart,
-            "words": candidate.words,
-            "audio": candidate.audio,
-        },
+    state = replace(
+        state, site=Site(), burning=False, resume_at="", path=(), left_at=(), ahead=(), ran=(), stands=stands
     )
     turn, effects = open_step(dialogue, state, of.restart)
     told = f"Repair recorded, {of.say}. What it touches is asked again, as left."

@@ -9,13 +9,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import Enum
+from typing import Literal
 
 from assistant.dialogue.effects import Say
 from assistant.language.meaning import Value
 from assistant.trade.faults import Faults
 from assistant.trade.history import History
 from assistant.trade.job import Job
-from assistant.trade.judging import Verdict
+from assistant.trade.judging import Act, Verdict
 from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Hazard, Procedure
 from assistant.trade.procedures import State as Site
@@ -39,6 +40,7 @@ class Phase(Enum):
     DECIDING = "deciding"  # at the end: for the technician's decision whether the appliance stays on
     SHUTTING = "shutting"  # at the end: for gas and power being shut off
     TELLING = "telling"  # at the end: for the name of who was told
+    BARRED = "barred"  # before a step that lights or runs, which something forbids: for a repair or the shut-down
     WORKING = "working-out"  # for an input of what is worked out aside
     FOLLOW_UP = "follow-up"  # at the end: for what is to be done
     CLOSED = "closed"
@@ -84,8 +86,8 @@ class Candidate:
 class Taken:
     """A reading that was taken. judged: its value in the limit's unit, lead resistance taken off.
 
-    withdrawn: taken back. voided: a repair came after it; it stays in the record as found.
-    audio: the recording of the value.
+    withdrawn: taken back. after: how many repairs came before it. voided_by: the repair, counted from 0, after which
+    it no longer stands; it stays in the record as found. audio: the recording of the value.
     """
 
     step: str
@@ -99,14 +101,42 @@ class Taken:
     stage: str
     approximate: bool = False
     upper: Decimal | None = None
-    withdrawn: bool = False
-    voided: bool = False
     audio: str = ""
+    withdrawn: bool = False
+    after: int = 0
+    voided_by: int | None = None
+
+    @property
+    def voided(self) -> bool:
+        """Whether a repair came after it."""
+        return self.voided_by is not None
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The answer to a check. text: what it found; empty where nothing is wrong. The rest as of `Taken`."""
+
+    step: str
+    answer: str
+    text: str = ""
+    withdrawn: bool = False
+    after: int = 0
+    voided_by: int | None = None
+
+    @property
+    def voided(self) -> bool:
+        """Whether a repair came after it."""
+        return self.voided_by is not None
 
 
 @dataclass(frozen=True)
 class Found:
-    """A finding that was worked out from readings. voided: a repair came after it. aside: by voice, at any step."""
+    """What follows from readings. It is worked out from those that stand, and never stored (`figures.findings`), but
+    for what was worked out aside, by voice.
+
+    voided_by: the repair, counted from 0, that came after it. taken_back: it rests on a reading that was taken back
+    and not read again. rests_on: of one worked out aside, the quantities whose readings it was worked out from.
+    """
 
     name: str
     step: str
@@ -114,17 +144,35 @@ class Found:
     unit: str
     verdict: Verdict | None
     problem: str = ""
-    voided: bool = False
+    after: int = 0
+    voided_by: int | None = None
+    taken_back: bool = False
     aside: bool = False
+    withdrawn: bool = False
+    rests_on: tuple[str, ...] = ()
+
+    @property
+    def voided(self) -> bool:
+        """Whether a repair came after it."""
+        return self.voided_by is not None
+
+
+Fact = Taken | Answer | Found
+"""What a visit came to know, in the order in which it did."""
 
 
 @dataclass(frozen=True)
-class Remark:
-    """What a check found. voided: a repair came after it."""
+class Bar:
+    """Something that forbids.
 
-    step: str
-    text: str
-    voided: bool = False
+    about: the quantity, the check or the finding. fact: what was found. acts: what it forbids. stands: "found" until
+    it is mended or read again, "taken back" until it is read again, "mended" until it is measured again.
+    """
+
+    about: str
+    fact: Taken | Answer | Found
+    acts: tuple[Act, ...]
+    stands: Literal["found", "taken back", "mended"]
 
 
 @dataclass(frozen=True)
@@ -240,18 +288,19 @@ class State:
     asked: bool = False  # its question was put: the warnings were voiced, and understood where they must be
     candidate: Candidate | None = None
     ahead: tuple[tuple[str, Candidate], ...] = ()  # readings said before they were asked, by quantity
-    correcting: Taken | None = None  # the reading that was taken back and is asked again
+    correcting: Taken | Answer | None = None  # what was taken back and is asked again
     refused: tuple[Value, ...] = ()
     failures: int = 0  # answers in a row that were not understood
-    readings: tuple[Taken, ...] = ()
-    findings: tuple[Found, ...] = ()
-    remarks: tuple[Remark, ...] = ()
+    facts: tuple[Fact, ...] = ()  # readings, answers, and what was worked out aside
     skipped: tuple[Skipped, ...] = ()
     outcomes: tuple[tuple[str, str], ...] = ()  # step -> how it was left, the last time
     repairs: tuple[Repaired, ...] = ()
     ran: tuple[str, ...] = ()  # steps of runs by cause that are behind
     stands: tuple[str, ...] = ()  # steps that are passed over on the way back from a repair
     as_left: tuple[str, ...] = ()  # steps that a repair touched: they are asked again, as left
+    lit: tuple[str, ...] = ()  # steps that light, left since the last repair
+    burning: bool = False  # it was lit, and neither gas nor power was taken away since
+    resume_at: str = ""  # the step put off for what a repair wants to be measured first, with the flame
     path: tuple[str, ...] = ()  # steps left behind, in order
     left_at: tuple[tuple[str, float], ...] = ()  # step -> when it was left last (or no later), on the stream's clock
     now_s: float = 0.0  # the last moment of the stream's clock that an event told
@@ -270,6 +319,21 @@ class State:
     silences: int = 0  # how often in a row nobody said anything
     volume: int = 0  # steps louder (or quieter) than at the start, as asked for by voice
     pace: int = 0  # steps faster (or slower)
+
+    @property
+    def readings(self) -> tuple[Taken, ...]:
+        """The readings, those too that were taken back or that a repair came after."""
+        return tuple(fact for fact in self.facts if isinstance(fact, Taken))
+
+    @property
+    def answers(self) -> tuple[Answer, ...]:
+        """The answers to checks, those too that were taken back or that a repair came after."""
+        return tuple(fact for fact in self.facts if isinstance(fact, Answer))
+
+    @property
+    def remarks(self) -> tuple[Answer, ...]:
+        """The answers that found something, and were not taken back."""
+        return tuple(answer for answer in self.answers if answer.text and not answer.withdrawn)
 
     @property
     def standing(self) -> tuple[Taken, ...]:

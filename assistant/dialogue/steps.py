@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue import wording
+from assistant.dialogue import gate, wording
 from assistant.dialogue.bodies import finding_body, plain, reading_body
 from assistant.dialogue.comparing import FAR_FROM_LAST, compared, last_time
 from assistant.dialogue.context import Context, Turn, say
@@ -13,17 +13,29 @@ from assistant.dialogue.figures import (
     RANK,
     calls_for_leaving,
     candidate_of,
+    findings,
     judge_reading,
     read_back,
     times_of,
-    work_out,
     worst_of_times,
 )
 from assistant.dialogue.ranking import next_of
-from assistant.dialogue.state import Candidate, Ending, Phase, Skipped, State, Taken, Timer
+from assistant.dialogue.state import (
+    Answer,
+    Bar,
+    Candidate,
+    Ending,
+    Found,
+    Phase,
+    Repaired,
+    Skipped,
+    State,
+    Taken,
+    Timer,
+)
 from assistant.dialogue.summary import TAKEN_BACK, summary_of
 from assistant.trade.findings import FINDINGS
-from assistant.trade.procedures import EMERGENCY, END, Step, after_step, left_out
+from assistant.trade.procedures import EMERGENCY, END, Repair, Step, after_step, left_out
 from assistant.trade.procedures import State as Site
 
 CLOCKED = "meter-dial-seconds"
@@ -60,11 +72,17 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
         note = Note("stands", {"step": step_id, "outcome": state.outcome(step_id)})
         turn, effects = go_to(dialogue, state, dialogue.rules.procedure.after(step, state.outcome(step_id)))
         return turn, [note, *effects]
-    if reason := left_out(step, dialogue.rules.job):
+    if first := gate.first_of_all(dialogue.rules, state, step):
+        state = replace(state, resume_at=state.resume_at or step.id)
+        turn, effects = open_step(dialogue, state, first.id)
+        return turn, [Note("put-off", {"step": step.id, "for": first.id}), *effects]
+    if reason := left_out(step, dialogue.rules.job) or _never_after(state, step):
         state = left_with(replace(state, skipped=(*state.skipped, Skipped(step.id, reason))), step.id, "skip")
         note = Note("left-out", {"step": step.id, "reason": reason})
         turn, effects = go_to(dialogue, state, dialogue.rules.procedure.after(step, "skip"))
         return turn, [note, *effects]
+    if bar := gate.barred(dialogue.rules, state, step):
+        return barred(dialogue, state, bar)
     unfit = dialogue.unfit(state.site, step)
     if unfit:
         state = replace(state, phase=Phase.HOLDING, back_to=Phase.ASKING)
@@ -76,6 +94,27 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
         wait = say("Say understood.") if dialogue.has_danger(step) else []
         return replace(state, phase=Phase.WARNING), [*dialogue.hazards(step), *wait]
     return ask(dialogue, state)
+
+
+def _never_after(state: State, step: Step) -> str:
+    """Why a step is not worked after what was found or told; empty where it is."""
+    found = [answer.text for answer in state.remarks if answer.step in step.never_after]
+    return f"after {found[0]}" if found else f"after {state.symptom}" if state.symptom in step.never_after else ""
+
+
+def barred(dialogue: Context, state: State, bar: Bar) -> Turn:
+    """A step that opens the gas, lights or runs is not opened: while it burns the appliance is shut down at once, else
+    a repair or the shut-down is waited for."""
+    step = dialogue.rules.procedure.step(state.step)
+    act = step.act or "running"
+    note = Note("barred", {"step": step.id, "forbids": act, "because": wording.barred_by(dialogue.rules, bar)})
+    told = say(wording.barred(dialogue.rules, bar, act, gate.open_checks(dialogue.rules, state, bar)), "answer")
+    down = gate.shut_down(dialogue.rules, state.site)
+    if state.burning and down:
+        turn, effects = open_step(dialogue, replace(state, resume_at=""), down)
+        return turn, [note, *told, *effects]
+    state = replace(state, phase=Phase.BARRED)
+    return state, [note, *told, *present(dialogue, state)]
 
 
 def ask(dialogue: Context, state: State) -> Turn:
@@ -116,8 +155,76 @@ def leave(dialogue: Context, state: State, outcome: str, effects: list[Effect]) 
         effects = [*effects, *_too_early(state)]
     left_at = (*((s, at_s) for s, at_s in state.left_at if s != step.id), (step.id, state.now_s))
     state = left_with(replace(state, site=site, path=(*state.path, step.id), left_at=left_at), step.id, outcome)
-    turn, more = go_to(dialogue, state, dialogue.rules.procedure.after(step, outcome))
+    state = gate.lit(state, step)
+    if step.mends and outcome == step.good:
+        state, made = repaired(dialogue, state, step.mends, Candidate(""))
+        effects = [*effects, made]
+    turn, more = go_to(dialogue, state, _after(dialogue, state, step, outcome))
     return turn, [*effects, *more]
+
+
+def _after(dialogue: Context, state: State, step: Step, outcome: str) -> str:
+    """Where a step leads: after what was measured first for a repair, back to what was put off for it."""
+    procedure = dialogue.rules.procedure
+    follows = procedure.after(step, outcome)
+    if not state.resume_at or not (procedure.has(follows) and procedure.number(follows) > procedure.number(step.id)):
+        return follows
+    waits = procedure.step(state.resume_at)
+    if gate.first_of_all(dialogue.rules, state, waits) or gate.forbidding(dialogue.rules, state, "running"):
+        return follows
+    if not dialogue.unfit(state.site, waits):
+        return waits.id
+    # The gas is shut again: it is opened and lit once more for what was put off.
+    opens = [at for at, each in enumerate(procedure.steps) if each.sets and each.sets.gas == "on"]
+    at = min(opens)
+    while at and (procedure.steps[at - 1].power, procedure.steps[at - 1].gas) == (("live",), ("shut",)):
+        if "low-gas-check" not in procedure.steps[at - 1].proves:
+            break
+        at -= 1
+    return procedure.steps[at].id if not dialogue.unfit(state.site, procedure.steps[at]) else follows
+
+
+def touched(dialogue: Context, of: Repair) -> tuple[set[str], set[str]]:
+    """The steps whose answers a repair voids, and the findings."""
+    procedure = dialogue.rules.procedure
+    voids = set(of.voids)
+    findings = {name for name, finding in FINDINGS.items() if voids & set(finding.inputs)}
+    steps = {
+        step.id
+        for step in procedure.steps
+        if step.id in voids or voids & set(step.quantities) or findings & set(step.works_out)
+    }
+    return steps, findings
+
+
+def repaired(dialogue: Context, state: State, name: str, said: Candidate, restart: str = "") -> tuple[State, Note]:
+    """The repair recorded, and what it touches voided: it stays in the record as found, and is asked again.
+
+    restart: the step from which the visit is walked again; empty where it goes on as it was.
+    """
+    procedure = dialogue.rules.procedure
+    of = procedure.repairs[name]
+    steps, findings = touched(dialogue, of)
+    voided = tuple(step.id for step in procedure.steps if step.id in steps and state.outcome(step.id))
+    number = len(state.repairs)
+
+    def touches(fact: Taken | Answer | Found) -> bool:
+        if fact.voided or fact.withdrawn:
+            return False
+        if isinstance(fact, Found):
+            return fact.name in findings
+        return fact.step in steps or (isinstance(fact, Taken) and fact.quantity in of.voids)
+
+    state = replace(
+        state,
+        facts=tuple(replace(fact, voided_by=number) if touches(fact) else fact for fact in state.facts),
+        outcomes=tuple((step, outcome) for step, outcome in state.outcomes if step not in steps),
+        as_left=tuple(dict.fromkeys((*state.as_left, *voided))),
+        repairs=(*state.repairs, Repaired(name, state.step, voided, said.audio)),
+        lit=(),
+    )
+    body: dict[str, object] = {"repair": name, "say": of.say, "step": state.step, "voids": list(voided)}
+    return state, Note("repair", {**body, "restart": restart, "words": said.words, "audio": said.audio})
 
 
 def _too_early(state: State) -> list[Effect]:
@@ -133,6 +240,10 @@ def _too_early(state: State) -> list[Effect]:
 def go_to(dialogue: Context, state: State, step_id: str) -> Turn:
     """Opens the step that the one in hand leads to; of a run, the step that tells most of the fault."""
     procedure = dialogue.rules.procedure
+    if state.burning and procedure.has(step_id) and not gate.shuts_down(procedure.step(step_id)):
+        forbids = [bar for bar in gate.forbidding(dialogue.rules, state, "running") if bar.stands != "mended"]
+        if forbids:
+            return barred(dialogue, replace(state, step=step_id, asked=False, warned=False), forbids[0])
     run = procedure.run(state.step)
     if run:  # the one in hand is behind, and the rest of its run comes first
         state = replace(state, ran=(*state.ran, state.step))
@@ -140,6 +251,9 @@ def go_to(dialogue: Context, state: State, step_id: str) -> Turn:
         run = procedure.run(step_id)
         state = replace(state, ran=tuple(step for step in state.ran if all(step != of.id for of in run)))
     while run:
+        again = [step for step in run if step.id in state.as_left and not state.outcome(step.id)]
+        if again:  # a repair touched it: it is asked, whatever it tells of the fault
+            return open_step(dialogue, state, again[0].id)
         chosen, why = next_of(dialogue, state, [step for step in run if step.id not in state.ran])
         if chosen:
             turn, effects = open_step(dialogue, state, chosen.id)
@@ -162,9 +276,11 @@ def present(dialogue: Context, state: State) -> list[Effect]:
     """Says what is waited for."""
     step = dialogue.rules.procedure.step(state.step)
     match state.phase:
-        case Phase.ASKING if state.correcting:
+        case Phase.ASKING if isinstance(state.correcting, Taken):
             name = dialogue.rules.quantities[state.correcting.quantity].spoken
             return say(f"Say {name} again.")
+        case Phase.ASKING if state.correcting:
+            return say(dialogue.rules.procedure.step(state.correcting.step).say)
         case Phase.ASKING if state.untold:
             name = dialogue.rules.quantities[state.untold[0]].spoken
             return say(f"{wording.capital(name)} was not timed. Say it in seconds, or skip.")
@@ -180,6 +296,8 @@ def present(dialogue: Context, state: State) -> list[Effect]:
             return say(f"Did you mean, {state.candidate.command.replace('-', ' ')}?")
         case Phase.CONFIRMING if state.candidate:
             return say(f"{_heard(dialogue, state, state.candidate)} Is that right?")
+        case Phase.BARRED:
+            return say("Say repair, and what was done. Or say shut down.")
         case Phase.REASON:
             return say("Why is it skipped? Say the reason.")
         case Phase.NOTING:
@@ -215,7 +333,7 @@ def _end(dialogue: Context, state: State) -> Turn:
 
 def _other_gas_was_off(state: State) -> bool:
     """Whether the meter was clocked, at its step or beside it."""
-    aside = any(found.aside and found.name == "input-rate" for found in state.findings)
+    aside = any(isinstance(fact, Found) and fact.name == "input-rate" for fact in state.facts)
     return aside or any(taken.quantity == CLOCKED for taken in state.readings)
 
 
@@ -244,6 +362,9 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
     """Takes a reading into the visit, works out what it completes, and goes where it leads."""
     told = "Taken." if confirmed else f"I have {read_back(dialogue, state, candidate_of(taken))}."
     correcting = state.correcting
+    before = findings(dialogue.rules, state)
+    if correcting:  # it takes the place of the one that was taken back
+        taken = replace(taken, after=correcting.after)
     state = replace(
         state,
         phase=Phase.ASKING,
@@ -251,7 +372,7 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
         correcting=None,
         refused=(),
         failures=0,
-        readings=(*state.readings, taken),
+        facts=(*state.facts, taken),
         speaker="technician",
     )
     # A value that was just confirmed is not read back a third time.
@@ -266,24 +387,19 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
         return turn, [*effects, *more]
     step = dialogue.rules.procedure.step(taken.step)
     outcomes: list[str] = [taken.verdict.outcome]
-    names = step.works_out
-    if correcting:  # whatever rested on the reading that was taken back
-        names = tuple(name for name, f in FINDINGS.items() if taken.quantity in f.inputs and _had(state, name))
-        state = replace(state, findings=tuple(f for f in state.findings if f.voided or f.name not in names))
-    for name in names:
-        found = work_out(dialogue, state, name, step.id)
-        findings = (*(f for f in state.findings if f.voided or f.name != name), found)
-        state = replace(state, findings=findings)
+    for found in findings(dialogue.rules, state):
+        if found.voided or (found in before and found.name not in step.works_out):
+            continue
         effects += [Note("finding", finding_body(found)), *say(wording.finding(found), "answer")]
-        if FINDINGS[name].trend:
-            effects += compared(dialogue, step_id=step.id, name=name, value=found.value)
+        if FINDINGS[found.name].trend:
+            effects += compared(dialogue, step_id=step.id, name=found.name, value=found.value)
         if found.verdict:
             outcomes.append(found.verdict.outcome)
     outcome = max(outcomes, key=RANK.index)
     if step.kind == "time":
         outcome = worst_of_times(state, step)
     if correcting and correcting.step != state.step:
-        return _after_correction(dialogue, state, correcting, step, outcome, effects)
+        return after_correction(dialogue, state, correcting, step, outcome, effects)
     if state.untold and not correcting:
         state = replace(state, untold=state.untold[1:])
         if state.untold:
@@ -291,16 +407,13 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
     return leave(dialogue, state, outcome, effects)
 
 
-def _had(state: State, finding: str) -> bool:
-    return any(found.name == finding and not found.voided for found in state.findings)
-
-
-def _after_correction(
-    dialogue: Context, state: State, old: Taken, step: Step, outcome: str, effects: list[Effect]
+def after_correction(
+    dialogue: Context, state: State, old: Taken | Answer, step: Step, outcome: str, effects: list[Effect]
 ) -> Turn:
-    """After an earlier reading was corrected: on with the visit, or to where the new value leads."""
+    """After something earlier was corrected: on with the visit, or to where what was said now leads."""
     procedure = dialogue.rules.procedure
-    was, now = procedure.after(step, state.outcome(step.id) or old.verdict.outcome), procedure.after(step, outcome)
+    left = old.verdict.outcome if isinstance(old, Taken) else old.answer
+    was, now = procedure.after(step, state.outcome(step.id) or left), procedure.after(step, outcome)
     state = left_with(state, step.id, outcome)
     if was != now:
         target = None if now in (END, EMERGENCY) else procedure.step(now)
@@ -313,7 +426,7 @@ def _after_correction(
 
 
 def given_up(state: State) -> tuple[State, list[Effect]]:
-    """A reading that was taken back and is not read again is a step that was not checked."""
+    """What was taken back and is not read or answered again is a step that was not checked."""
     if state.correcting is None:
         return state, []
     left = Skipped(state.correcting.step, TAKEN_BACK, part=True)
@@ -335,6 +448,8 @@ def emergency(state: State, why: str, alarm: str) -> Turn:
         timers=(),
         stopwatches=(),
         left_at=(),
+        burning=False,
+        resume_at="",
         marks=(),
         missed=(),
         untold=(),

@@ -6,23 +6,32 @@ Everything is in plain JSON values, as it goes into the record, so that a report
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from typing import Any, Literal
+from typing import Any
 
+from assistant.dialogue import gate
 from assistant.dialogue.bodies import plain
-from assistant.dialogue.state import Found, Rules, State, Taken
+from assistant.dialogue.figures import findings
+from assistant.dialogue.state import Answer, Found, Rules, State, Taken
 from assistant.trade.findings import FINDINGS
-from assistant.trade.judging import Verdict
-from assistant.trade.procedures import Proof, Step
+from assistant.trade.limits import limit_for
+from assistant.trade.procedures import Step, left_out
 
 Body = dict[str, Any]
 
 TAKEN_BACK = "taken back and not read again"  # why a step is not checked whose reading a correction took away
 
 # What a safety test that did not pass can do to people, and what puts it right. Own words, common practice.
-HAZARDS: dict[Proof | Literal["other"], tuple[str, str]] = {
+RISKS: dict[str, tuple[str, str]] = {
     "proved-dead": ("Live parts can be touched. They can kill.", "The power is isolated and proved dead."),
     "ground-path": ("The cabinet can become live. It can kill.", "The ground path is mended and measured again."),
+    "line-voltage": (
+        "Controls and motors can fail at this voltage. The gas may not be shut in time.",
+        "The line voltage is put right and measured again.",
+    ),
+    "polarity": (
+        "Live and neutral are wrong, or the ground is open. It can kill, and flame sensing can fail.",
+        "The polarity and the ground are mended and measured again.",
+    ),
     "limit-switch": ("The furnace can overheat. It can start a fire.", "The limit switch is mended and tested again."),
     "rollout-switch": (
         "Flame can leave the burner box. It can start a fire.",
@@ -33,12 +42,28 @@ HAZARDS: dict[Proof | Literal["other"], tuple[str, str]] = {
         "The pressure switch and the vent are mended and tested again.",
     ),
     "low-gas-check": ("LP gas can lie low. It can explode.", "The gas is aired out and its source is stopped."),
+    "gas-pressure": (
+        "The gas pressure is more than the valve is made for. Gas can leak or burn out of control.",
+        "The supply pressure is put right and measured again.",
+    ),
+    "orifices": (
+        "The burner gets the wrong amount of gas. It can make carbon monoxide, or start a fire.",
+        "The orifices of the plate, for this gas, are fitted and checked.",
+    ),
     "sequence-timing": ("Gas can gather before it lights. It can explode.", "The sequence is mended and timed again."),
     "venting": ("Burnt gas comes into the room. It is poisonous.", "The vent is mended and tested again."),
+    "exchanger": (
+        "Burnt gas can get into the air of the house. It is poisonous.",
+        "The heat exchanger or the furnace is replaced.",
+    ),
     "flue-oxygen": ("The flame burns badly. Burnt gas can be poisonous.", "The burner is mended and measured again."),
     "flue-co": (
         "The burnt gas holds carbon monoxide. It is poisonous, and has no smell.",
         "The cause of the carbon monoxide is mended and measured again.",
+    ),
+    "ambient-co": (
+        "There is carbon monoxide in the air. It is poisonous, and has no smell.",
+        "Its source is found and mended, and the air is measured again.",
     ),
     "flame-failure": (
         "Gas can flow with no flame. It can explode.",
@@ -53,21 +78,48 @@ HAZARDS: dict[Proof | Literal["other"], tuple[str, str]] = {
     "leak-check": ("Gas leaks. It can explode.", "The leak is mended and checked again."),
     "other": ("It does not work as its maker wants. It can hurt people.", "The fault is mended and checked again."),
 }
+"""What a finding can do to people, and what puts it right: by `Step.risk`, by the quantity or finding, or by the test
+that the step is. Own words, common practice."""
+
+_RISK_OF = {
+    "line-voltage": "line-voltage",
+    "neutral-to-ground": "polarity",
+    "ground-resistance": "ground-path",
+    "limit-switch-resistance": "limit-switch",
+    "rollout-switch-resistance": "rollout-switch",
+    "pressure-switch-resistance": "pressure-switch",
+    "inlet-pressure": "gas-pressure",
+    "inlet-pressure-running": "gas-pressure",
+    "trial-for-ignition": "sequence-timing",
+    "main-light-time": "sequence-timing",
+    "pilot-trial-time": "sequence-timing",
+    "flame-failure-response": "flame-failure",
+    "safe-shut-down-time": "safe-shut-down",
+    "co-air-free": "flue-co",
+    "flue-co": "flue-co",
+    "ambient-co": "ambient-co",
+}
 
 
 def summary_of(state: State, rules: Rules) -> Body:
-    """What was found, what was not checked and why, what is unsafe, and why a follow up is needed."""
+    """What was found, what was not checked and why, what is unsafe, what speaks against leaving it on, and why a follow
+    up is needed."""
     found = found_of(state, rules)
     unchecked = not_checked(state, rules)
+    unsafe = [entry for entry in found if entry["unsafe"]]
+    missed = [f"{entry['title']} was not checked" for entry in unchecked if entry["safety"]]
     return {
+        "complaint": state.symptom,
+        "cause": "",
         "found": found,
         "not_checked": unchecked,
-        "unsafe": [entry for entry in found if entry["unsafe"]],
+        "unsafe": unsafe,
+        "against": [*_each(entry["text"] for entry in unsafe), *_each(missed)],
         "repairs": [{"repair": r.name, "say": rules.procedure.repairs[r.name].say} for r in state.repairs],
         "readings": len(state.standing),
         "site": {"power": state.site.power, "gas": state.site.gas},
         "follow_up_because": [
-            *(entry["text"] for entry in found if not entry["as_found"]),
+            *_each(entry["text"] for entry in found if entry["unsafe"] or not entry["as_found"]),
             *(f"{entry['title']} was not checked" for entry in unchecked),
         ],
     }
@@ -76,85 +128,133 @@ def summary_of(state: State, rules: Rules) -> Body:
 def found_of(state: State, rules: Rules) -> list[Body]:
     """What does not plainly pass, in the order met; `as_found` where a repair came after it.
 
-    verdict: empty for what a check found. unsafe: it stands, and is a safety limit not met or a safety test failed.
+    verdict: empty for what a check found. unsafe: it forbids something and is not mended and measured again; or it
+    stands, and is a safety limit not met or a safety test failed.
     """
     procedure = rules.procedure
+    barring = {bar.about: bar for bar in gate.bars(rules, state)}
     left = {t.quantity for t in state.standing if t.stage == "left"}
-    taken = [
-        replace(t, voided=t.voided or (t.stage == "found" and t.quantity in left))
-        for t in state.readings
-        if not t.withdrawn
-    ]
-    entries = [
-        *(_measured(procedure.step(t.step), t, t.verdict, procedure.step(t.step).title) for t in taken),
-        *(_measured(procedure.step(f.step), f, f.verdict, FINDINGS[f.name].spoken) for f in state.findings),
-    ]
-    checks = [
-        {
-            "step": remark.step,
-            "text": remark.text,
-            "verdict": "",
-            "value": "",
-            "unit": "",
-            "as_found": remark.voided,
-            "unsafe": bool(procedure.step(remark.step).proves) and not remark.voided,
-            **_in_plain_words(procedure.step(remark.step)),
-        }
-        for remark in state.remarks
-    ]
-    return [entry for entry in entries if entry] + checks
+
+    def entry(fact: Taken | Answer | Found, body: Body) -> Body:
+        bar = barring.get(gate.about(fact))
+        if bar is None or bar.fact != fact or not body:
+            return body
+        again = {"mended": ", mended and not measured again", "taken back": ", taken back and not read again"}
+        return {**body, "unsafe": True, "text": body["text"] + again.get(bar.stands, "")}
+
+    entries: list[Body] = []
+    for fact in (*state.facts, *findings(rules, state, taken_back=True)):
+        bar = barring.get(gate.about(fact))
+        if (fact.withdrawn or (isinstance(fact, Found) and fact.taken_back)) and (bar is None or bar.fact != fact):
+            continue
+        if isinstance(fact, Answer):
+            entries.append(entry(fact, _answered(procedure.step(fact.step), fact)))
+        elif isinstance(fact, Taken):
+            came_after = fact.stage == "found" and fact.quantity in left
+            step = procedure.step(fact.step)
+            entries.append(entry(fact, _measured(step, fact, step.title, fact.voided or came_after)))
+        elif fact not in state.facts or fact in findings(rules, state):
+            name = FINDINGS[fact.name].spoken
+            entries.append(entry(fact, _measured(procedure.step(fact.step), fact, name, fact.voided)))
+    return [each for n, each in enumerate(entries) if each and each not in entries[:n]]
 
 
-def _measured(step: Step, of: Taken | Found, verdict: Verdict | None, title: str) -> Body:
-    """A reading or finding as an entry; empty where it plainly passes or nothing was to decide."""
-    if verdict is None or verdict.outcome in ("pass", "noted", "cannot-judge"):
+def _answered(step: Step, answer: Answer) -> Body:
+    """What a check found; empty where nothing."""
+    if not answer.text:
         return {}
-    failed = verdict.accepted is False
+    return {
+        "step": step.id,
+        "text": answer.text,
+        "verdict": "",
+        "value": "",
+        "unit": "",
+        "as_found": answer.voided,
+        "unsafe": bool(step.proves) and not answer.voided,
+        **_in_plain_words(step.id, step),
+    }
+
+
+def _measured(step: Step, of: Taken | Found, title: str, as_found: bool) -> Body:
+    """A reading or finding as an entry; empty where it plainly passes or nothing was to decide."""
+    verdict = of.verdict
+    value = of.judged if isinstance(of, Taken) else of.value
+    forbids = bool(verdict and value is not None and verdict.forbids(value))
+    if verdict is None or (verdict.outcome in ("pass", "noted", "cannot-judge") and not forbids):
+        return {}
     tests = bool(step.proves) and not (isinstance(of, Found) and of.aside)
     guarded = verdict.limit is not None and verdict.limit.guarded
+    failed = verdict.accepted is False and (guarded or tests)
     return {
         "step": step.id,
         "text": f"{title}, {verdict.outcome.replace('-', ' ')}",
         "verdict": verdict.outcome,
         "value": plain(of.value),
         "unit": of.unit,
-        "as_found": of.voided,
-        "unsafe": failed and (guarded or tests) and not of.voided,
-        **_in_plain_words(step if tests else None),
+        "as_found": as_found,
+        "unsafe": (failed or forbids) and not as_found,
+        **_in_plain_words(gate.about(of), step if tests else None),
     }
 
 
-def _in_plain_words(step: Step | None) -> Body:
-    hazard, restores = HAZARDS[step.proves[0] if step and step.proves else "other"]
+def _in_plain_words(about: str, step: Step | None) -> Body:
+    """What it can do to people and what puts it right, by what it is about, else by the test that the step is."""
+    hazard, restores = RISKS[_RISK_OF.get(about, step.proves[0] if step and step.proves else "other")]
     return {"hazard": hazard, "restores": restores}
 
 
 def not_checked(state: State, rules: Rules) -> list[Body]:
-    """The steps that were skipped or left out, and the readings that could not be judged, each with why."""
-    read = {taken.step for taken in state.standing}
+    """The steps that were skipped or left out, and the readings that could not be judged, each with why.
+
+    safety: it is a safety check that this appliance has, so that leaving the appliance on is forbidden without it.
+    """
+    read = {*(t.step for t in state.standing), *(a.step for a in state.answers if not (a.withdrawn or a.voided))}
     left = {(s.step, s.reason): s.audio for s in state.skipped if s.reason != TAKEN_BACK or s.step not in read}
     unjudged = {
         (t.step, f"cannot judge, {t.verdict.reason}"): "" for t in state.standing if t.verdict.outcome == "cannot-judge"
     }
     return [
-        {"step": step, "title": rules.procedure.step(step).title, "reason": reason, "audio": audio}
+        {
+            "step": step,
+            "title": rules.procedure.step(step).title,
+            "reason": reason,
+            "audio": audio,
+            "safety": _is_safety(rules, rules.procedure.step(step), reason),
+        }
         for (step, reason), audio in {**left, **unjudged}.items()
     ]
 
 
-def notice_of(summary: Mapping[str, Any]) -> Body | None:
-    """The notice for an appliance that is unsafe, or is left shut off; None where there is none to write."""
+def _is_safety(rules: Rules, step: Step, reason: str) -> bool:
+    """Whether a safety check is missing: a test, or one whose bad result forbids leaving the appliance on. A part that
+    is not fitted, and a step that another finding rules out, are not."""
+    if reason == left_out(step, rules.job) or step.never_after:
+        return False
+    names = (*step.quantities, *step.works_out)
+    limits = [limit_for(name, rules.limits, rules.job) for name in names]
+    forbids = [limit.forbids.acts for limit in limits if limit and limit.forbids]
+    return bool(step.proves) or any("leaving on" in acts for acts in (step.forbids, *forbids))
+
+
+def notice_of(summary: Mapping[str, Any], stays_on: bool = False) -> Body | None:
+    """The notice for an appliance that is unsafe, left shut off, or left on against what was found; None where there
+    is none to write.
+
+    stays_on: it was left on, by the technician's decision.
+    """
     site = summary["site"]
     shut = [
         *(["The gas cock is shut and tagged."] if site["gas"] == "shut" else []),
         *(["The power is off, locked and tagged."] if site["power"] in ("isolated", "dead") else []),
     ]
+    against = summary["against"] if stays_on else []
     entries = summary["unsafe"] or ([e for e in summary["found"] if not e["as_found"]] if len(shut) == 2 else [])
-    if not entries and len(shut) < 2:
+    if not entries and len(shut) < 2 and not against:
         return None
+    own = f"It was left on by the technician's own decision, against: {'; '.join(against)}." if against else ""
     return {
         "hazards": _each(f"{_sentence(entry['text'])} {entry['hazard']}" for entry in entries),
-        "shut": shut or ["Gas and power were not shut off by this visit."],
+        "shut": [*shut, own] if own else shut or ["Gas and power were not shut off by this visit."],
         "restores": _each(entry["restores"] for entry in entries),
     }
 

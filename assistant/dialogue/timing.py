@@ -71,8 +71,8 @@ def _mark_event(dialogue: Context, state: State, event: Said, step: Step) -> Tur
     effects: list[Effect] = []
     if state.untold:  # the run is marked again: what its first marks gave is taken back
         old = [t for t in state.standing if t.step == step.id and t.words == "mark"]
-        readings = tuple(replace(t, withdrawn=True) if t in old else t for t in state.readings)
-        state = replace(state, readings=readings, untold=(), missed=())
+        facts = tuple(replace(t, withdrawn=True) if t in old else t for t in state.facts)
+        state = replace(state, facts=facts, untold=(), missed=())
         effects += [
             Note("correction", {"step": t.step, "quantity": t.quantity, "withdrawn": plain(t.value)}) for t in old
         ]
@@ -170,7 +170,7 @@ def _take(dialogue: Context, state: State, step: Step, taken: list[Taken]) -> Tu
     state = replace(
         state,
         phase=Phase.ASKING,
-        readings=(*state.readings, *taken),
+        facts=(*state.facts, *taken),
         untold=tuple(quantity for quantity in step.times if quantity not in have),
         marks=(),
         missed=(),

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-from assistant.dialogue.state import Candidate, Found, Mark, Phase, Rules, State, Taken, Working
+from assistant.dialogue.state import Answer, Bar, Candidate, Found, Mark, Phase, Rules, State, Taken, Working
 from assistant.language.meaning import Unclear, Value
 from assistant.language.spoken import spoken_number, spoken_unit, spoken_value
 from assistant.trade.faults import UNUSUAL, Probable
@@ -160,6 +160,28 @@ def _source(rule: Limit) -> str:
     if rule.source.mark != "published":
         return rule.source.mark
     return re.split(r"[:;]", rule.source.text)[0]
+
+
+_STANDS = {
+    "found": "until it is mended and measured again",
+    "taken back": "until it is read again",
+    "mended": "until it is measured again",
+}
+
+
+def barred_by(rules: Rules, bar: Bar) -> str:
+    """What forbids something: "rollout switch, fail"."""
+    fact = bar.fact
+    if isinstance(fact, Answer):
+        return fact.text
+    name = rules.procedure.step(fact.step).title if isinstance(fact, Taken) else FINDINGS[fact.name].spoken
+    return f"{name}, {_OUTCOMES[fact.verdict.outcome].lower() if fact.verdict else 'not read'}"
+
+
+def barred(rules: Rules, bar: Bar, act: str, first: Sequence[Step]) -> str:
+    """What forbids an act, in one sentence; with the check that has to be made first, where that is all."""
+    told = f"No {act}. {capital(barred_by(rules, bar))}, forbids it {_STANDS[bar.stands]}."
+    return f"{told} First check {first[0].title}." if first and bar.stands == "mended" else told
 
 
 def finding(found: Found) -> str:
@@ -324,6 +346,7 @@ def summary(of: Mapping[str, Any]) -> str:
         said.append("No reading is out of its limit, and nothing was left out.")
     if of["unsafe"]:
         said.append(f"{len(of['unsafe'])} of these are unsafe.")
+    said += [f"Against leaving it on, {text}." for text in of["against"]]
     return " ".join(said)
 
 

@@ -16,7 +16,7 @@ from assistant.dialogue.comparing import compared
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
-from assistant.dialogue.figures import heard, judge_reading
+from assistant.dialogue.figures import found, heard, judge_reading
 from assistant.dialogue.state import Candidate, Found, Phase, State, Working
 from assistant.dialogue.steps import CLOCKED, back_to_the_step, present
 from assistant.language.meaning import Command, Meaning, Reading
@@ -107,9 +107,10 @@ def _worked(dialogue: Context, state: State, result: Result, effects: list[Effec
     note = Note("worked-out", worked_body(state.step, spoken, result, verdict))
     effects = [*effects, note, *say(wording.worked(spoken, result, verdict), "answer")]
     if verdict:
-        found = Found(spoken.finding, state.step, value, spoken.unit, verdict, aside=True)
-        kept = (f for f in state.findings if f.voided or f.name != found.name)
-        state = replace(state, findings=(*kept, found))
+        said = {quantity for quantity, _ in works.said}
+        rests_on = tuple(q for q in FINDINGS[spoken.finding].inputs if q not in said and state.latest(q))
+        made = Found(spoken.finding, state.step, value, spoken.unit, verdict, aside=True, rests_on=rests_on)
+        state = replace(state, facts=(*state.facts, replace(made, after=len(state.repairs))))
         if FINDINGS[spoken.finding].trend:
             effects += compared(dialogue, state.step, spoken.finding, value)
     return _back(dialogue, state, effects)
@@ -119,7 +120,7 @@ def _verdict(dialogue: Context, state: State, finding: str, result: Result) -> V
     """How it stands, where it is a finding too; one that a step worked out of the same readings stays as it is."""
     if not finding or not isinstance(result.worked.value, Decimal):
         return None
-    before = next((f for f in state.findings if f.name == finding and not f.voided), None)
+    before = found(dialogue.rules, state, finding)
     if before and before.value == result.worked.value:
         return before.verdict
     limit = limit_for(finding, dialogue.rules.limits, dialogue.rules.job)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
+from assistant.trade.findings import Finding
+from assistant.trade.judging import Limit
 from assistant.trade.procedures import (
     EMERGENCY,
     END,
@@ -33,14 +35,16 @@ def check(
     procedure: Procedure,
     quantities: Mapping[str, Quantity],
     hazards: Mapping[str, Hazard],
-    findings: Mapping[str, object],
+    findings: Mapping[str, Finding],
+    limits: Mapping[str, Limit],
 ) -> list[Wrong]:
     """All that is wrong with a procedure; empty when it is sound.
 
     Every name must exist, every step be reachable and lead to the end, and the required safety tests be there.
     All paths are walked, with every outcome: none may reach a step in a state of power or gas that the step does
     not allow, or without a warning of what can hurt there, or end with the gas on and a safety test not made
-    (decision 5).
+    (decision 5). What lights or runs must say so, and what is found unsafe must forbid it and name its repair or the
+    shut-down, so that the gate of the dialogue closes (decision 10).
     """
     dangling = list(_dangling(procedure))
     return [
@@ -48,6 +52,7 @@ def check(
         *dangling,
         *_incomplete(procedure),
         *_unfit_steps(procedure, quantities),
+        *_open_gate(procedure, findings, limits),
         *([] if dangling else _unsafe_paths(procedure, quantities, hazards)),
     ]
 
@@ -62,13 +67,16 @@ def _dangling(procedure: Procedure) -> Iterator[Wrong]:
         if not procedure.has(repair.restart):
             says = f"the repair {name!r} goes to {repair.restart!r}, and no step has that id."
             yield Wrong(says, ("repairs", name, "restart"))
+    for at, name in enumerate(procedure.shut_down):
+        if not procedure.has(name):
+            yield Wrong(f"shutting down begins at {name!r}, and no step has that id.", ("shut_down", at))
 
 
 def _unknown_names(
     procedure: Procedure,
     quantities: Mapping[str, Quantity],
     hazards: Mapping[str, Hazard],
-    findings: Mapping[str, object],
+    findings: Mapping[str, Finding],
 ) -> Iterator[Wrong]:
     ids = [step.id for step in procedure.steps]
     for at, step in enumerate(procedure.steps):
@@ -94,7 +102,8 @@ def _unknown_names(
                 says = f"the step {step.id!r} waits since {name!r}, and no step has that id."
                 yield Wrong(says, (*keys, "wait", "since", number))
         for outcome in step.next:
-            if outcome not in (*step.outcomes(), "then"):
+            left_out = ("skip",) if step.needs or step.never_after else ()
+            if outcome not in (*step.outcomes(), *left_out, "then"):
                 yield Wrong(f"the step {step.id!r} can never end in {outcome!r}.", (*keys, "next", outcome))
     for name, repair in procedure.repairs.items():
         for number, voided in enumerate(repair.voids):
@@ -111,13 +120,13 @@ def dangers(step: Step, quantities: Mapping[str, Quantity]) -> dict[Danger, str]
             found["stored energy" if step.sets.power == "isolated" else "live parts"] = "it changes the power"
         if step.sets.gas == "on":
             found["gas"] = "it opens the gas"
+    if step.burner == "lights":
+        found["light-off"] = "it lights the burner"
     for proof in step.proves:
         if proof in _DANGER_OF_PROOF:
             found[_DANGER_OF_PROOF[proof]] = f"it is the {proof} test"
     for name in step.quantities:
-        if name in LIGHTING:
-            found["light-off"] = "the burner lights"
-        elif name in FLUE:
+        if name in FLUE:
             found["flue gas"] = "the flue is sampled"
         elif name in quantities and quantities[name].unit in LIVE_UNITS:
             found["live parts"] = "it measures live"
@@ -204,11 +213,42 @@ def _unfit_steps(procedure: Procedure, quantities: Mapping[str, Quantity]) -> It
                 yield Wrong(says, (*keys, "quantity"))
 
 
+def _open_gate(procedure: Procedure, findings: Mapping[str, Finding], limits: Mapping[str, Limit]) -> Iterator[Wrong]:
+    """What would keep the gate open that closes the way to gas and light on an unsafe finding."""
+    voided = {name for repair in procedure.repairs.values() for name in repair.voids}
+    for name, repair in ((step.mends, step) for step in procedure.steps if step.mends):
+        if name not in procedure.repairs:
+            at = procedure.steps.index(repair)
+            yield Wrong(f"the step {repair.id!r} mends {name!r}, which is no known repair.", ("steps", at, "mends"))
+    for at, step in enumerate(procedure.steps):
+        keys: Keys = ("steps", at)
+        must = "lights" if "light-off" in step.dangers or set(step.quantities) & set(LIGHTING) else None
+        must = must or ("runs" if set(step.quantities) & {*FLUE, "flame-signal"} else None)
+        if must and step.burner != must:
+            yield Wrong(f"the step {step.id!r} must say that the burner {must} there (burner: {must}).", keys)
+        if step.forbids and not step.bad:
+            yield Wrong(f"the step {step.id!r} forbids something, and no answer to it is bad.", (*keys, "forbids"))
+        if step.bad and step.proves and not step.forbids:
+            says = f"the step {step.id!r} is the {step.proves[0]} test, so its bad answer must forbid something."
+            yield Wrong(says, (*keys, "proves"))
+        if step.forbids and step.id not in voided and not step.no_repair:
+            says = f"no repair voids the step {step.id!r}, so nothing could open again what it forbids."
+            yield Wrong(says, (*keys, "forbids"))
+        for name in (*step.quantities, *step.works_out):
+            inputs = findings[name].inputs if name in findings else (name,)
+            if name in limits and limits[name].forbids and not voided & {*inputs, step.id}:
+                yield Wrong(f"no repair voids {name!r}, so nothing could open again what it forbids.", keys)
+    if not procedure.shut_down:
+        yield Wrong("it names no step at which shutting down begins (shut_down).", ("steps",))
+
+
 @dataclass(frozen=True)
 class _On:
-    """Where a path stands: power and gas, the dangers warned of since they last changed, the tests behind it."""
+    """Where a path stands: power and gas, the dangers warned of since they last changed, the tests behind it, and
+    whether the burner may burn."""
 
     site: State = field(default_factory=State)
+    burning: bool = False
     warned: frozenset[Danger] = frozenset()
     proved: frozenset[Proof] = frozenset()
 
@@ -230,7 +270,8 @@ class _On:
             proved.discard("low-gas-check")
         if outcome not in step.bad and not (step.kind == "check" and step.next.get(outcome) == step.id):
             proved.update(proof for proof in step.proves if proof in NEVER_LEFT_OUT)
-        return _On(site, warned, frozenset(proved))
+        burning = step.burner == "lights" or (self.burning and site == State(power="live", gas="on"))
+        return _On(site, burning, warned, frozenset(proved))
 
     def wrong_at(
         self, step: Step, at: int, had: Mapping[Danger, str], fuel: str, hazards: Mapping[str, Hazard]
@@ -244,6 +285,10 @@ class _On:
         for danger, why in had.items():
             if danger not in self.warned | warned_by(step, hazards):
                 yield Wrong(f"the step {step.id!r} is reached without a warning of {danger} ({why}).", keys)
+        takes_away = step.sets is not None and (step.sets.gas == "shut" or step.sets.power == "isolated")
+        if self.burning and not step.burner and not takes_away and (step.power, step.gas) == (("live",), ("on",)):
+            says = f"the step {step.id!r} is worked while the burner may burn; it must say so (burner: runs)."
+            yield Wrong(says, keys)
         opens = step.sets is not None and step.sets.gas == "on"
         if fuel == "LP" and opens and "low-gas-check" not in self.proved:
             says = f"the step {step.id!r} opens LP, and on a path to it nobody checked that none lies low."
@@ -274,6 +319,7 @@ def _unsafe_paths(
 ) -> Iterator[Wrong]:
     """Walks all paths with every outcome; after a repair, from where it leads, whatever power and gas are then."""
     number = {step.id: at for at, step in enumerate(procedure.steps)}
+    down = [procedure.step(name) for name in procedure.shut_down]
     had = {step.id: dangers(step, quantities) for step in procedure.steps}
     must = tuple(required(procedure))
     restarts = {repair.restart for repair in procedure.repairs.values()}
@@ -285,6 +331,13 @@ def _unsafe_paths(
     def come_to(step: Step, on: _On) -> None:
         wrongs = on.wrong_at(step, number[step.id], had[step.id], procedure.fuel, hazards)
         said.update(dict.fromkeys(wrongs))
+        if down and step.fits(on.site) and step.act:
+            fit = next((each for each in down if each.fits(on.site)), None)
+            if fit is None:
+                says = f"no step of shut_down can be worked as power and gas are at the step {step.id!r}."
+                said[Wrong(says, ("steps", number[step.id]))] = None
+            else:
+                waiting.append((fit.id, on))
 
     while waiting:
         step_id, on = waiting.pop()
@@ -308,12 +361,28 @@ def _unsafe_paths(
             continue
         step = procedure.step(step_id)
         come_to(step, on)
-        for outcome in (*step.outcomes(), *(("skip",) if step.needs else ())):
+        for outcome in (*step.outcomes(), *(("skip",) if step.needs or step.never_after else ())):
             target = procedure.after(step, outcome)
             leads_to[step_id].add(target)
             waiting.append((target, on.after(step, outcome, hazards)))
     yield from said
     yield from _dead_ends(procedure, leads_to, {step_id for step_id, _ in seen})
+    yield from _lit_again(procedure, leads_to)
+
+
+def _lit_again(procedure: Procedure, leads_to: Mapping[str, set[str]]) -> Iterator[Wrong]:
+    """The shut-down may lead to nothing that opens the gas, lights or runs."""
+    reached, waiting = set[str](), list(procedure.shut_down)
+    while waiting:
+        step_id = waiting.pop()
+        if step_id in reached or step_id in (END, EMERGENCY):
+            continue
+        reached.add(step_id)
+        waiting += leads_to[step_id]
+        step = procedure.step(step_id)
+        if step.act:
+            says = f"the shut-down leads to the step {step_id!r}, which opens the gas, lights or runs."
+            yield Wrong(says, ("steps", procedure.number(step_id) - 1))
 
 
 def _dead_ends(procedure: Procedure, leads_to: Mapping[str, set[str]], reached: set[str]) -> Iterator[Wrong]:

@@ -13,7 +13,15 @@ from assistant.trade.units import check_unit
 Fuel = Literal["natural gas", "LP"]
 Ignition = Literal["standing pilot", "intermittent pilot", "direct spark", "hot surface"]
 VisitKind = Literal["yearly check", "no heat", "commissioning", "safety test"]
-Fitted = Literal["pressure switch", "limit switch", "rollout switch", "thermocouple", "thermopile"]
+Fitted = Literal[
+    "pressure switch",
+    "limit switch",
+    "rollout switch",
+    "thermocouple",
+    "thermopile",
+    "condensate trap",
+    "draft hood",
+]
 """Parts that an appliance may have or not, and whose tests are left out where it has not."""
 
 

@@ -118,14 +118,14 @@ class Step(_Data):
     confirm: the good answer of a check is asked a second time, since a misheard one can hurt.
     bad: the answer of a check that is a finding, and its text. stage: as found, or as left.
     works_out: findings that this reading completes. proves: the safety tests that it is.
-    needs: what it cannot be worked without: "gas" is the job file's figures of the gas meter, anything else a
-    fitted part of the appliance. The step is left out where `left_out` gives a reason.
+    needs: what it cannot be worked without: "gas" is the job file's figures of the gas meter, "meter" a meter of the
+    job file for its quantity, anything else a fitted part of the appliance. The step is left out where `left_out` gives a reason.
     if_it_tells: it is only worked in a run by cause, where it tells something of the fault (see `Procedure.run`).
     wait: what it waits for; a timer of its own counts that aloud, and an answer before its end is noted as such.
     burner: "lights" where the step lights it (pilot or main), "runs" where it must burn; the gate is checked there.
     forbids: what the bad answer of a check forbids until it is mended and checked again.
     no_repair: nothing that it finds is mended on a visit: only the shut-down is left.
-    mends: quantities and ids of checks that no longer stand once the step is done, as after a repair.
+    mends: the repair that its good outcome is; it is recorded, and the visit goes on where the step leads.
     never_after: symptoms, and ids of checks whose bad answer stands, after which the step is left out.
     """
 
@@ -146,7 +146,7 @@ class Step(_Data):
     works_out: tuple[str, ...] = ()
     proves: tuple[Proof, ...] = ()
     dangers: tuple[Danger, ...] = ()
-    needs: Literal["gas"] | Fitted | None = None
+    needs: Literal["gas", "meter"] | Fitted | None = None
     confirm: bool = False
     stage: Literal["found", "left"] = "found"
     if_it_tells: bool = False
@@ -154,7 +154,7 @@ class Step(_Data):
     burner: Literal["lights", "runs"] | None = None
     forbids: tuple[Act, ...] = ()
     no_repair: bool = False
-    mends: tuple[str, ...] = ()
+    mends: str | None = None
     never_after: tuple[str, ...] = ()
 
     @field_validator("times")
@@ -191,6 +191,17 @@ class Step(_Data):
         if self.bad:
             return "no" if "yes" in self.bad else "yes"
         return "no" if "yes" in self.next and "no" not in self.next else "yes"
+
+    @property
+    def act(self) -> Act | None:
+        """What it does that a finding may forbid."""
+        if self.burner:
+            return "lighting" if self.burner == "lights" else "running"
+        return "gas on" if self.kind == "do" and self.sets and self.sets.gas == "on" else None
+
+    def fits(self, site: State) -> bool:
+        """Whether it may be worked as power and gas are."""
+        return (not self.power or site.power in self.power) and (not self.gas or site.gas in self.gas)
 
     def outcomes(self) -> tuple[str, ...]:
         """Every outcome that can leave this step."""
@@ -318,6 +329,8 @@ def left_out(step: Step, job: Job) -> str:
     """
     if step.needs is None:
         return ""
+    if step.needs == "meter":
+        return "" if job.meter_for(step.quantity or "") else f"the job file gives no meter for {step.title}"
     if step.needs == "gas":
         return "" if job.gas else "the job file gives no gas"
     fitted = job.appliance.fitted
@@ -370,6 +383,7 @@ class Part(_Data):
     """A file of steps and repairs that several procedures include."""
 
     steps: tuple[Entry, ...] = ()
+    shut_down: tuple[str, ...] = ()
     repairs: dict[str, WrittenRepair] = Field(default_factory=dict)
 
 
@@ -400,6 +414,7 @@ class Assembled:
 
     steps: list[Step] = field(default_factory=list)
     repairs: dict[str, Repair] = field(default_factory=dict)
+    shut_down: tuple[str, ...] = ()
     places: dict[Keys, Place] = field(default_factory=dict)
     problems: list[tuple[Place, str]] = field(default_factory=list)
 
@@ -427,6 +442,7 @@ def assemble(written: WrittenProcedure, parts: Mapping[str, Part]) -> Assembled:
                 whole.problems.append((place, f"the part {entry.include!r} includes itself."))
             else:
                 add(parts[entry.include], entry.include, (*within, entry.include))
+        whole.shut_down += part.shut_down
         for key, repair in part.repairs.items():
             if repair.only.holds(written.fuel, written.ignition, written.visit):
                 if whole.places.setdefault(("repairs", key), (name, ("repairs", key)))[0] != name:
@@ -434,4 +450,10 @@ def assemble(written: WrittenProcedure, parts: Mapping[str, Part]) -> Assembled:
                 whole.repairs[key] = Repair.model_validate(repair.model_dump(exclude={"only"}))
 
     add(written, "", ())
+    # A repair may name checks that are only for other procedures; a name that no file knows stays, and is told.
+    here = {step.id for step in whole.steps}
+    elsewhere = {e.id for part in (written, *parts.values()) for e in part.steps if isinstance(e, WrittenStep)} - here
+    for key, repair in whole.repairs.items():
+        voids = tuple(name for name in repair.voids if name not in elsewhere)
+        whole.repairs[key] = repair.model_copy(update={"voids": voids})
     return whole
