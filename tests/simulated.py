@@ -15,7 +15,7 @@ from decimal import Decimal
 from functools import cache, cached_property, partial
 from random import Random
 
-from assistant.dialogue import timers
+from assistant.dialogue import gate, timers
 from assistant.dialogue.effects import Note, Say
 from assistant.dialogue.events import Clock, Event, Opened, Said, Voiced
 from assistant.dialogue.figures import RANK, judge_reading, work_out
@@ -100,6 +100,7 @@ class Technician:
     procedure: Procedure
     bare: bool = False
     history: History = field(default_factory=History)
+    most_repairs: int = 1  # of one kind, in a visit
     taken: set[Branch] = field(default_factory=set)
     notes: list[Note] = field(default_factory=list)
     said: list[str] = field(default_factory=list)  # what the assistant answered to the last utterance
@@ -203,8 +204,8 @@ class Technician:
             others = [q for q in FINDINGS[name].inputs if q != step.quantity]
             for values in itertools.product(*(list(self._values(q))[::3] for q in others)):
                 mine = self._taken(step, step.quantity or "", value)
-                state = State(step=step.id, readings=(mine, *map(partial(self._taken, step), others, values)))
-                found = work_out(self.dialogue, state, name, step.id)
+                state = State(step=step.id, facts=(mine, *map(partial(self._taken, step), others, values)))
+                found = work_out(self.dialogue.rules, state, name, step.id)
                 if found.verdict:
                     outcomes.add(max(own, found.verdict.outcome, key=RANK.index))
         return outcomes
@@ -398,12 +399,25 @@ class Technician:
             Phase.EMERGENCY: "area clear",
             Phase.CLEARING: "yes" if self.state.candidate else "robin roe",
             Phase.REPAIR: "yes",
+            Phase.BARRED: self.mended(),
             Phase.DECIDING: "yes" if self.visits % 2 or self.state.ending.yeses else "no",
             Phase.SHUTTING: self.shutting(),
             Phase.TELLING: "robin roe" if self.visits % 3 else "no",
             Phase.FOLLOW_UP: "clean the flame rod" if self.visits % 2 else "no",
             Phase.ASKING: "skip",
         }[phase]
+
+    def mended(self) -> str:
+        """At the gate: the repair of what closes it, while there is one and it was not made too often; else the end."""
+        step = self.procedure.step(self.state.step)
+        bar = gate.barred(self.dialogue.rules, self.state, step) if self.state.phase is Phase.BARRED else None
+        names = [*(each.id for each in gate.measures(self.dialogue.rules, bar)), bar.about] if bar else []
+        names += FINDINGS[bar.about].inputs if bar and bar.about in FINDINGS else ()
+        for name, repair in self.procedure.repairs.items():
+            made = sum(each.name == name for each in self.state.repairs)
+            if set(names) & set(repair.voids) and made < self.most_repairs and self.visits % 2:
+                return f"repair {repair.say}"
+        return "shut down"
 
     def shutting(self) -> str:
         """The next word of shutting the appliance off at the end."""

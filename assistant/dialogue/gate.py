@@ -100,14 +100,17 @@ def measures(rules: Rules, bar: Bar) -> list[Step]:
     return [step for step in steps if set(names) & set(step.quantities)]
 
 
+def _first_lighting(rules: Rules) -> int:
+    """The number of the first step that lights, but for one cycle as found."""
+    procedure = rules.procedure
+    lights = (step.id for step in procedure.steps if step.burner == "lights" and _is_asked(rules, step))
+    return min((procedure.number(step) for step in lights), default=len(procedure.steps) + 1)
+
+
 def _needs_the_flame(rules: Rules, measured: list[Step]) -> bool:
     """Whether nothing measures it before the first lighting."""
-    procedure = rules.procedure
-    lights = (
-        procedure.number(step.id) for step in procedure.steps if step.burner == "lights" and _is_asked(rules, step)
-    )
-    first = min(lights, default=len(procedure.steps) + 1)
-    return bool(measured) and all(procedure.number(step.id) >= first for step in measured)
+    first = _first_lighting(rules)
+    return bool(measured) and all(rules.procedure.number(step.id) >= first for step in measured)
 
 
 def open_checks(rules: Rules, state: State, bar: Bar) -> list[Step]:
@@ -119,7 +122,8 @@ def open_checks(rules: Rules, state: State, bar: Bar) -> list[Step]:
     return [
         step
         for step in voided
-        if not (step.burner or step.gas == ("on",) or left_out(step, rules.job))
+        if procedure.number(step.id) < _first_lighting(rules)
+        and not (step.gas == ("on",) or left_out(step, rules.job))
         and state.outcome(step.id) in ("", "skip")
     ]
 

@@ -119,7 +119,8 @@ class Step(_Data):
     bad: the answer of a check that is a finding, and its text. stage: as found, or as left.
     works_out: findings that this reading completes. proves: the safety tests that it is.
     needs: what it cannot be worked without: "gas" is the job file's figures of the gas meter, "meter" a meter of the
-    job file for its quantity, anything else a fitted part of the appliance. The step is left out where `left_out` gives a reason.
+    job file for its quantity, anything else a fitted part of the appliance. The step is left out where `left_out`
+    gives a reason.
     if_it_tells: it is only worked in a run by cause, where it tells something of the fault (see `Procedure.run`).
     wait: what it waits for; a timer of its own counts that aloud, and an answer before its end is noted as such.
     burner: "lights" where the step lights it (pilot or main), "runs" where it must burn; the gate is checked there.

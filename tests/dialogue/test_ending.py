@@ -8,7 +8,7 @@ import pytest
 from simulated import Technician
 
 from assistant.dialogue.state import Phase
-from assistant.dialogue.summary import HAZARDS, notice_text
+from assistant.dialogue.summary import RISKS, notice_text
 from assistant.files import library
 from assistant.trade.procedures import Proof
 
@@ -104,8 +104,8 @@ def test_what_was_skipped_is_told_with_its_reason():
 
 
 def test_every_safety_test_has_its_hazard_in_plain_words():
-    assert set(HAZARDS) == {*Proof.__args__, "other"}
-    assert not [text for texts in HAZARDS.values() for text in texts if FORBIDDEN.search(text)]
+    assert set(RISKS) == {*Proof.__args__, "other"}
+    assert not [text for texts in RISKS.values() for text in texts if FORBIDDEN.search(text)]
 
 
 @pytest.mark.parametrize("light", ["yes", "no"])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from simulated import Technician
 
-from assistant.dialogue.repairs import touched
+from assistant.dialogue.steps import touched
 from assistant.dialogue.state import Phase
 from assistant.files import library
 
