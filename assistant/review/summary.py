@@ -593,5 +593,5 @@ def _value(value: str, upper: str) -> str:
 
 
 def printed(spoken: str) -> str:
-    """A name as it prints: "flue C O" is said, "flue CO" is read."""
-    return spoken.replace("C O", "CO")
+    """Words as they print: "flue C O" and "L P" are said, "flue CO" and "LP" are read."""
+    return spoken.replace("C O", "CO").replace("L P", "LP")
