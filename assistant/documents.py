@@ -90,7 +90,9 @@ def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
 
 
 def _limit_row(shelf: Library, limit: GenericLimit) -> tuple[str, ...]:
-    for_whom = (*limit.only.fuel, *limit.only.ignition, *limit.only.visit)
+    for_whom: tuple[str, ...] = (*limit.only.fuel, *limit.only.ignition, *limit.only.visit)
+    if not for_whom and len(shelf.limits[limit.quantity]) > 1:
+        for_whom = ("all others",)
     return (
         ", ".join((_name(shelf, limit.quantity), *for_whom)),
         _limit(limit),
@@ -277,7 +279,7 @@ def _state(what: Literal["power", "gas"]) -> Callable[[Row], str]:
     def cell(row: Row) -> str:
         step = row.line.step
         sets = getattr(step.sets, what) if step.sets else "unknown"
-        return " ".join((" or ".join(getattr(step, what)), *([] if sets == "unknown" else ["→", sets]))).strip()
+        return " ".join((" or ".join(getattr(step, what)), "" if sets == "unknown" else f"→\u00a0{sets}")).strip()
 
     return cell
 
