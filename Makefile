@@ -35,7 +35,7 @@ clean:
 	$(BIN)/pip install --quiet --group dev
 	touch $@
 
-# What can be said, the limits with their sources, and the schema of procedures, from the grammars and the data.
+# What can be said, the limits with their sources, the steps to print and the schema of procedures, from the data.
 docs: .venv/.dev
 	$(BIN)/python -m assistant.documents
 

@@ -2,101 +2,381 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from decimal import Decimal
+from functools import partial
+from itertools import product
 from pathlib import Path
+from typing import Literal, get_args
 
 from assistant.files import Library, library
 from assistant.language.table import what_can_be_said
 from assistant.procedure_commands import schema_text
+from assistant.review.report import words
+from assistant.review.summary import printed
+from assistant.trade import procedures
 from assistant.trade.findings import FINDINGS
+from assistant.trade.job import Fuel, Ignition, VisitKind
+from assistant.trade.judging import Source
 from assistant.trade.limits import GenericLimit
-from assistant.trade.procedures import Step, Wait
+from assistant.trade.procedures import Procedure, Step, Wait
 from assistant.trade.units import UNIT_SYMBOL
 from assistant.trade.workings import WORKINGS, Input, Working, work_out
 
+# --- docs/limits.md
+
 
 def limits_table(shelf: Library) -> str:
-    """docs/limits.md: every limit and check value with its source, and the procedures; Markdown."""
+    """docs/limits.md: every limit and check value with its source, and the procedures; Markdown, to be printed."""
     lines = [
         "# Limits and their sources",
         "",
         "Made from the data files in `assistant/trade/data/` by `make docs`; a test fails when it is not of today.",
         "",
         "A value of the rating plate or the maker's sheet in the job file comes before any of these, then the code in",
-        "force, then the gas supplier's figures. What is here is the generic limit, and is spoken as one. *Plate only*",
-        'means that without such a value the verdict is "cannot judge". *Guarded* means a safety limit: a reading',
-        "inside it by less than the meter's uncertainty is not accepted (ILAC-G8:09/2019, 4.2.3).",
+        "force, then the gas supplier's figures. What is here is the generic limit, and is spoken as one.",
         "",
-        "| of | for | fail below | caution below | caution above | fail above | kind | authority | mark | source "
-        "| holds |",
-        "|---|---|---|---|---|---|---|---|---|---|---|",
-        *(_row(shelf, limit) for limits in shelf.limits.values() for limit in limits),
+        "- Outside a limit the verdict is fail. A value equal to a bound is within it, but where it says *below*.",
+        "- *Watch*: within the limit, with the verdict caution.",
+        '- *Needs the value of the plate or sheet*: without it the verdict is "cannot judge".',
+        "- *Safety limit*: a reading inside it by less than the meter's uncertainty is not accepted",
+        "  (ILAC-G8:09/2019, 4.2.3).",
+        "",
+        *_table(
+            ("quantity", "limit", "authority", "source", "holds"),
+            (_limit_row(shelf, limit) for limits in shelf.limits.values() for limit in limits),
+        ),
         "",
         "## Check values",
         "",
         "Figures that the trade passes on. All are common practice, without a source. None ever judges a reading.",
         "",
-        "| of | said in the trade | but |",
-        "|---|---|---|",
-        *(f"| {value.about} | {value.says} | {value.but} |" for value in shelf.check_values.values()),
+        *_table(
+            ("of", "said in the trade", "but"),
+            ((value.about, value.says, value.but) for value in shelf.check_values.values()),
+        ),
         "",
         "## Waits",
         "",
         "A step waits until this has gone on since another step was left; an answer before that is taken, and noted.",
         "",
-        "| step | seconds | since | mark | source |",
-        "|---|---|---|---|---|",
-        *dict.fromkeys(_wait_row(step, step.wait) for p in shelf.procedures.values() for step in p.steps if step.wait),
+        *_table(
+            ("step", "seconds", "since", "source"),
+            dict.fromkeys(
+                (printed(step.title), f"{step.wait.seconds}", _since(p, step.wait), _source(step.wait.source))
+                for p in shelf.procedures.values()
+                for step in p.steps
+                if step.wait
+            ),
+        ),
         "",
         "## Procedures",
         "",
-        "| procedure | steps | repairs |",
-        "|---|---|---|",
-        *(f"| {p.title} | {len(p.steps)} | {len(p.repairs)} |" for p in shelf.procedures.values()),
+        "Their steps are in [procedures/](procedures/), a page for each ignition system.",
+        "",
+        *_table(
+            ("procedure", "steps", "repairs"),
+            ((p.title, f"{len(p.steps)}", f"{len(p.repairs)}") for p in shelf.procedures.values()),
+        ),
     ]
     return "\n".join(lines) + "\n"
 
 
-def _row(shelf: Library, limit: GenericLimit) -> str:
-    name = limit.quantity
-    spoken = shelf.quantities[name].spoken if name in shelf.quantities else FINDINGS[name].spoken
-    for_whom = ", ".join((*limit.only.fuel, *limit.only.ignition, *limit.only.visit)) or "all"
-    kinds = {
-        "plate only": limit.plate_only,
-        "guarded": limit.guarded,
-        "open fails": limit.open_fails,
-        "must read open": limit.wants_open,
-        "a value at the bound is outside": limit.exclusive,
-    }
-    kind = [word for word, holds in kinds.items() if holds]
-    if limit.caution_means:
-        kind.append(f"caution: {limit.caution_means}")
-    if limit.emergency_from is not None:
-        kind.append(f"everybody leaves from {limit.emergency_from:f}")
+def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
+    """A table; Markdown, a line each."""
+    marks = ["---"] * len(head)
+    return [f"| {' | '.join(cells)} |" for cells in (head, marks, *rows)]
 
-    def bound(value: Decimal | None) -> str:
-        return "" if value is None else f"{value:f} {UNIT_SYMBOL[limit.unit]}".strip()
 
-    cells = (
-        spoken,
-        for_whom,
-        bound(limit.low),
-        bound(limit.caution_low),
-        bound(limit.caution_high),
-        bound(limit.high),
-        "; ".join(kind),
-        limit.authority,
-        limit.source.mark,
-        limit.source.text,
+def _limit_row(shelf: Library, limit: GenericLimit) -> tuple[str, ...]:
+    for_whom: tuple[str, ...] = (*limit.only.fuel, *limit.only.ignition, *limit.only.visit)
+    if not for_whom and len(shelf.limits[limit.quantity]) > 1:
+        for_whom = ("all others",)
+    return (
+        ", ".join((_name(shelf, limit.quantity), *for_whom)),
+        _limit(limit),
+        words.AUTHORITIES[limit.authority],
+        _source(limit.source),
         limit.condition,
     )
-    return f"| {' | '.join(cells)} |"
 
 
-def _wait_row(step: Step, wait: Wait) -> str:
-    cells = (step.title, f"{wait.seconds}", ", ".join(wait.since), wait.source.mark, wait.source.text)
-    return f"| {' | '.join(cells)} |"
+def _name(shelf: Library, quantity: str) -> str:
+    """How a quantity or a finding is called."""
+    return printed((shelf.quantities.get(quantity) or FINDINGS[quantity]).spoken)
+
+
+def _limit(limit: GenericLimit) -> str:
+    """What a limit asks for, without its source."""
+    says = [words.bounds(limit)]
+    if limit.open_fails:
+        says.append("open fails")
+    if limit.caution_means:
+        says[0] += f" ({limit.caution_means})"
+    if limit.emergency_from is not None:
+        says.append(f"everybody leaves from {limit.emergency_from:f} {UNIT_SYMBOL[limit.unit]}")
+    if limit.guarded:
+        says.append("safety limit")
+    return "; ".join(says)
+
+
+def _source(source: Source) -> str:
+    return ": ".join(filter(None, (source.mark, source.text)))
+
+
+def _since(procedure: Procedure, wait: Wait) -> str:
+    return ", ".join(printed(procedure.step(step).title) for step in wait.since)
+
+
+# --- docs/procedures/: a page for each ignition system, to be printed
+
+Job = tuple[Fuel, VisitKind]
+"""What a procedure of one ignition system is for."""
+
+
+@dataclass(frozen=True)
+class Line:
+    """A step on a page. jobs: for what it is the same there."""
+
+    number: int
+    step: Step
+    jobs: tuple[Job, ...]
+
+
+@dataclass(frozen=True)
+class Page:
+    """The steps of the procedures of one ignition system, each once.
+
+    plain: those of a visit on which nothing is found wrong, in order. side: those that only another step leads to.
+    """
+
+    shelf: Library
+    ignition: Ignition
+    procedures: Mapping[Job, Procedure]
+    plain: tuple[Line, ...]
+    side: tuple[Line, ...]
+
+    @classmethod
+    def of(cls, shelf: Library, ignition: Ignition) -> Page:
+        """The page of an ignition system."""
+        every = {(p.fuel, p.visit): p for p in shelf.procedures.values() if p.ignition == ignition}
+        by_job = {job: every[job] for job in product(get_args(Fuel), get_args(VisitKind)) if job in every}
+        written = {job: {step.model_dump_json(): step for step in p.steps} for job, p in by_job.items()}
+        steps = {key: step for of_job in written.values() for key, step in of_job.items()}
+        jobs = {key: tuple(job for job, of_job in written.items() if key in of_job) for key in steps}
+        on_the_way = {job: _plain(p) for job, p in by_job.items()}
+        order = _merged([list(of_job) for of_job in written.values()])
+        plain = [key for key in order if any(steps[key].id in on_the_way[job] for job in jobs[key])]
+        side = [key for key in order if key not in plain]
+        lines = tuple(Line(number, steps[key], jobs[key]) for number, key in enumerate((*plain, *side), 1))
+        return cls(shelf, ignition, by_job, lines[: len(plain)], lines[len(plain) :])
+
+    def number(self, job: Job, step: str) -> int:
+        """The number of a step of one job's procedure."""
+        return next(line.number for line in (*self.plain, *self.side) if line.step.id == step and job in line.jobs)
+
+    def after(self, line: Line, job: Job) -> int | None:
+        """The number of the line that is next on the page for a job; None after the last."""
+        later = (*self.plain, *self.side)[line.number :]
+        return next((each.number for each in later if job in each.jobs), None)
+
+
+def _merged(lists: Sequence[Sequence[str]]) -> list[str]:
+    """Each name once, in an order that all the lists keep to."""
+    merged: list[str] = []
+    left = [list(names) for names in lists]
+    while left := [names for names in left if names]:
+        # The first of a list that no other list has further on; there is one where the lists do not contradict.
+        first = next(names[0] for names in left if not any(names[0] in others[1:] for others in left))
+        merged.append(first)
+        left = [names[1:] if names[0] == first else names for names in left]
+    return merged
+
+
+def _plain(procedure: Procedure) -> set[str]:
+    """The ids of the steps of a visit on which nothing is found wrong, those that may be left out among them."""
+    way: set[str] = set()
+    at = procedure.steps[0].id
+    while at != procedures.END and at not in way:
+        way.add(at)
+        at = procedure.after(procedure.step(at), procedure.step(at).good)
+    return way
+
+
+def procedure_page(shelf: Library, ignition: Ignition) -> str:
+    """docs/procedures/IGNITION.md: the steps of every visit to an ignition system, as a technician would print them.
+
+    Markdown.
+    """
+    page = Page.of(shelf, ignition)
+    fuels, visits = (dict.fromkeys(kinds) for kinds in zip(*page.procedures, strict=True))
+    names = dict.fromkeys(name for line in (*page.plain, *page.side) for name in line.step.hazards)
+    hazards = [shelf.hazards[name] for name in names]
+    lines = [
+        f"# {words.sentence(ignition)}: the steps of a visit",
+        "",
+        f"What the assistant asks at a furnace with {ignition} ignition, on {_listed(fuels)}, on these visits:",
+        f"{_listed(visits)}. Made from the data files by `make docs`.",
+        "",
+        "**The maker's instructions and the local code come first, then the gas supplier. This page gives no",
+        "permission: gas and line-voltage work belongs to licensed and qualified people. If you smell gas: touch",
+        "nothing, leave, and call from outside.**",
+        "",
+        "- *power, gas*: the state in which the step is worked, *dead* where it is proved dead; empty is any. After",
+        "  the arrow: what the step sets.",
+        "- *limit*: the generic one, with the mark of its source; the sources are in [limits.md](../limits.md). A",
+        "  value of the plate or the maker's sheet comes before it. *Watch*: within it, with the verdict caution.",
+        "  *Safety limit*: a reading inside it by less than the meter's uncertainty is not accepted.",
+        "- *only*: for which fuel, visit or appliance the step is; empty is all. *If it tells*: only where it tells",
+        "  something of the fault; such checks may come in another order, what tells most first.",
+        "- *leads to*: the number of the step that follows an answer or a verdict, where it is not the next one here.",
+        "",
+        "## The steps",
+        "",
+        *_table(tuple(COLUMNS), (_cells(page, line) for line in page.plain)),
+        "",
+        "## Steps that only another step leads to",
+        "",
+        *_table(tuple(COLUMNS), (_cells(page, line) for line in page.side)),
+        "",
+        "## Hazards",
+        "",
+        'Voiced before the step; a danger waits for "understood".',
+        "",
+        *_table(
+            ("level", "what is said", "source"),
+            ((hazard.level, printed(hazard.say), _source(hazard.source)) for hazard in hazards),
+        ),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+@dataclass(frozen=True)
+class Row:
+    """A line where it stands: what a column is made from."""
+
+    page: Page
+    line: Line
+
+
+def _cells(page: Page, line: Line) -> list[str]:
+    return [cell(Row(page, line)) for cell in COLUMNS.values()]
+
+
+def _step(row: Row) -> str:
+    step = row.line.step
+    waits = ""
+    if step.wait:
+        numbers = dict.fromkeys(row.page.number(job, since) for since in step.wait.since for job in row.line.jobs)
+        waits = f"<br>*Waits {step.wait.seconds} s since {' or '.join(map(str, numbers))}.*"
+    return f"**{printed(step.title)}**<br>{printed(step.say)}{waits}"
+
+
+def _state(what: Literal["power", "gas"]) -> Callable[[Row], str]:
+    """The column of the power or the gas: as it has to be, and as the step leaves it."""
+
+    def cell(row: Row) -> str:
+        step = row.line.step
+        sets = getattr(step.sets, what) if step.sets else "unknown"
+        return " ".join((" or ".join(getattr(step, what)), "" if sets == "unknown" else f"→\u00a0{sets}")).strip()
+
+    return cell
+
+
+def _hazards(row: Row) -> str:
+    """The hazards, each by its first sentence."""
+    hazards = (row.page.shelf.hazards[name] for name in row.line.step.hazards)
+    return "<br>".join(f"{hazard.level}: {printed(hazard.say).split('. ')[0].rstrip('.')}" for hazard in hazards)
+
+
+def _limits(row: Row) -> str:
+    """The limits of what a step measures and of what is worked out by it, each with the mark of its source."""
+    quantities = (*row.line.step.quantities, *row.line.step.works_out)
+    return "<br>".join(
+        ": ".join(filter(None, (", ".join(filter(None, (name, for_whom))), says)))
+        for quantity in quantities
+        for name in [_name(row.page.shelf, quantity) if len(quantities) > 1 else ""]
+        for for_whom, says in _limits_of(row, quantity)
+    )
+
+
+def _limits_of(row: Row, quantity: str) -> list[tuple[str, str]]:
+    """The limits of a quantity, each with whom it is for: empty where it is the same for all that the step is for."""
+    for_whom: dict[str, list[Job]] = {}
+    for fuel, visit in row.line.jobs:
+        limit = row.page.shelf.limits_for(fuel, row.page.ignition, visit).get(quantity)
+        says = f"{_limit(limit)} ({limit.source.mark})" if limit else "no limit, noted"
+        for_whom.setdefault(says, []).append((fuel, visit))
+    return [(_jobs(jobs, row.line.jobs), says) for says, jobs in for_whom.items()]
+
+
+def _only(row: Row) -> str:
+    """For whom a step is, where it is not for all."""
+    needs = row.line.step.needs
+    marks = (
+        _jobs(row.line.jobs, tuple(row.page.procedures)),
+        "gas meter's figures known" if needs == "gas" else f"with a {needs}" if needs else "",
+        "*if it tells*" if row.line.step.if_it_tells else "",
+    )
+    return "; ".join(filter(None, marks))
+
+
+def _jobs(jobs: Sequence[Job], of: Sequence[Job]) -> str:
+    """Which of some jobs these are, in the fewest words; empty where they are all."""
+    (fuels, visits), (all_fuels, all_visits) = (
+        [tuple(dict.fromkeys(kinds)) for kinds in zip(*some, strict=True)] for some in (jobs, of)
+    )
+    if len(jobs) < len(fuels) * len(visits):
+        return "; ".join(f"{fuel}, {_listed([v for f, v in jobs if f == fuel])}" for fuel in fuels)
+    marks = ([] if fuels == all_fuels else fuels, [] if visits == all_visits else visits)
+    return ", ".join(_listed(mark) for mark in marks if mark)
+
+
+def _leads_to(row: Row) -> str:
+    """Where an outcome leads that does not lead to the next step on the page."""
+    step = row.line.step
+    named = [outcome for outcome in step.next if outcome != "then"]
+    rest = ["then"] if set(step.outcomes()) - set(named) else []
+    targets: dict[str, dict[str, None]] = {}
+    for outcome in (*named, *rest):
+        where = dict.fromkeys(place for job in row.line.jobs if (place := _place(row, job, outcome)))
+        if where:
+            targets.setdefault(" or ".join(where), {})[outcome.replace("-", " ")] = None
+    return "<br>".join(f"{', '.join(outcomes)}: {where}" for where, outcomes in targets.items())
+
+
+def _place(row: Row, job: Job, outcome: str) -> str:
+    """Where an outcome leads in one job's procedure; empty where that is the next step of it on the page."""
+    target = row.page.procedures[job].after(row.line.step, outcome)
+    if target in _NO_STEP:
+        return _NO_STEP[target]
+    number = row.page.number(job, target)
+    return "" if number == row.page.after(row.line, job) else f"{number}"
+
+
+_NO_STEP = {procedures.END: "the visit ends", procedures.EMERGENCY: "**emergency, leave**"}
+
+
+def _listed(names: Iterable[str]) -> str:
+    *most, last = names
+    return f"{', '.join(most)} and {last}" if most else last
+
+
+COLUMNS: dict[str, Callable[[Row], str]] = {
+    "no.": lambda row: f"{row.line.number}",
+    "step": _step,
+    "power": _state("power"),
+    "gas": _state("gas"),
+    "hazards voiced before": _hazards,
+    "limit": _limits,
+    "only": _only,
+    "leads to": _leads_to,
+}
+"""The columns of a page of steps, in order: the head of each, and what is in it for a step."""
+
+
+# --- docs/computing.md
 
 
 TOP = Path(__file__).parent.parent
@@ -163,6 +443,12 @@ DOCUMENTS: dict[str, Callable[[], str]] = {
     "grammars/README.md": lambda: what_can_be_said(library().language),
     "docs/limits.md": lambda: limits_table(library()),
     "docs/procedure.schema.json": schema_text,
+    **{
+        f"docs/procedures/{ignition.replace(' ', '-')}.md": partial(
+            lambda name: procedure_page(library(), name), ignition
+        )
+        for ignition in get_args(Ignition)
+    },
     COMPUTING: lambda: computing((TOP / COMPUTING).read_text(encoding="utf-8")),
 }
 """Path in the repository -> its text."""

@@ -32,7 +32,7 @@ from assistant.speech.voice import ChildVoice, VoiceSettings
 from assistant.visit import folder as visits
 from assistant.visit import seal as seals
 from assistant.visit.record import Record, audio_of
-from assistant.visit.visit import Setting, Turn, setting_of
+from assistant.visit.visit import Recorded, Setting, setting_of
 
 console = Console(highlight=False)
 errors = Console(stderr=True, highlight=False, soft_wrap=True)
@@ -203,8 +203,8 @@ def _print_differences(record: Record, then: Setting, now: Setting, hear: Hear |
     return bool(words or decided)
 
 
-def _show(turn: Turn) -> None:
-    row = review.row(turn.event, turn.effects, turn.entry.utc, turn.same)
+def _show(turn: Recorded) -> None:
+    row = review.as_it_was(turn)
     if row and row.heard:
         console.print(f"{row.utc[11:19]} [green]> {escape(row.heard)}[/]")
     if row and row.decided:
@@ -217,6 +217,6 @@ def turn_table(record: Record) -> Table:
     """The turns of a record as a table."""
     table = Table("time", "heard", "decided", "answered", title=f"Visit {escape(str(record.path))}")
     for row in review.rows(record):
-        changed = "" if row.same else " [red](would now be decided otherwise)[/]"
+        changed = " [red](would now be decided otherwise)[/]" if row.same is False else ""
         table.add_row(row.utc[11:19], escape(row.heard), escape(row.decided) + changed, escape(row.answer))
     return table

@@ -1,11 +1,16 @@
 """The documents say what is so."""
 
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
-from assistant.documents import DOCUMENTS
+from assistant import documents
+from assistant.documents import DOCUMENTS, Page, procedure_page
 from assistant.language.table import what_can_be_said
+from assistant.review.report import words
+from assistant.review.summary import printed
+from assistant.trade.job import Ignition
 
 ROOT = Path(__file__).parent.parent
 
@@ -20,3 +25,122 @@ def test_every_quantity_has_a_name_that_can_be_said(language, shelf):
     for name in shelf.quantities:
         row = next(line for line in table.splitlines() if line.startswith(f"| {name} |"))
         assert row.split("|")[2].strip(), name
+
+
+def test_no_page_is_left_of_what_is_made_no_longer():
+    pages = {path.relative_to(ROOT).as_posix() for path in (ROOT / "docs" / "procedures").iterdir()}
+    assert pages == {name for name in DOCUMENTS if name.startswith("docs/procedures/")}
+    assert len(pages) == len(get_args(Ignition))
+
+
+@pytest.fixture(params=get_args(Ignition))
+def ignition(request) -> Ignition:
+    return request.param
+
+
+def lines_of(shelf, ignition: Ignition) -> dict[int, dict[str, str]]:
+    """The lines of the tables of steps on a page, by their number."""
+    lines = {}
+    for text in procedure_page(shelf, ignition).splitlines():
+        cells = [cell.strip() for cell in text.split("|")[1:-1]]
+        if cells and cells[0].isdigit():
+            lines[int(cells[0])] = dict(zip(documents.COLUMNS, cells, strict=True))
+    return lines
+
+
+def test_a_page_has_every_step_of_every_procedure_in_its_order(shelf, ignition):
+    page, lines = Page.of(shelf, ignition), lines_of(shelf, ignition)
+    assert list(lines) == list(range(1, len(page.plain) + len(page.side) + 1))
+    mine = [p for p in shelf.procedures.values() if p.ignition == ignition]
+    assert len(page.procedures) == len(mine) == 8
+    for job, procedure in page.procedures.items():
+        numbers = {step.id: page.number(job, step.id) for step in procedure.steps}
+        assert len(set(numbers.values())) == len(procedure.steps)
+        for part in (page.plain, page.side):
+            here = [numbers[step.id] for step in procedure.steps if numbers[step.id] in {line.number for line in part}]
+            assert here == sorted(here)
+        for step in procedure.steps:
+            line = lines[numbers[step.id]]
+            assert line["step"].startswith(f"**{printed(step.title)}**<br>{printed(step.say)}")
+            power, _, _ = line["power"].partition("→")
+            gas, _, set_gas = line["gas"].partition("→")
+            assert (power.strip(), gas.strip()) == (" or ".join(step.power), " or ".join(step.gas))
+            assert set_gas.strip() == (step.sets.gas if step.sets and step.sets.gas != "unknown" else "")
+            told = [shelf.hazards[name] for name in step.hazards]
+            assert [cell.split(":")[0] for cell in line["hazards voiced before"].split("<br>") if cell] == [
+                hazard.level for hazard in told
+            ]
+
+
+def test_a_page_has_each_limit_with_its_figures_and_mark(shelf, ignition):
+    page, lines = Page.of(shelf, ignition), lines_of(shelf, ignition)
+    seen = 0
+    for (fuel, visit), procedure in page.procedures.items():
+        limits = shelf.limits_for(fuel, ignition, visit)
+        for step in procedure.steps:
+            cell = lines[page.number((fuel, visit), step.id)]["limit"]
+            for limit in (limits[name] for name in (*step.quantities, *step.works_out) if name in limits):
+                bounds = (limit.low, limit.caution_low, limit.caution_high, limit.high, limit.emergency_from)
+                figures = [f"{bound:,f}".replace(",", "\u202f") for bound in bounds if bound is not None]
+                assert all(figure in cell for figure in figures), (step.id, cell)
+                assert f"({limit.source.mark})" in cell
+                seen += 1
+    assert seen > 50
+
+
+def test_a_page_says_which_step_is_only_for_some(shelf, ignition):
+    page, lines = Page.of(shelf, ignition), lines_of(shelf, ignition)
+    for line in (*page.plain, *page.side):
+        only = lines[line.number]["only"]
+        fuels = {fuel for fuel, _ in line.jobs}
+        assert ("LP" in only) == (fuels == {"LP"})
+        assert ("natural gas" in only) == (fuels == {"natural gas"})
+        for visit in ("yearly check", "no heat", "commissioning", "safety test"):
+            some = len({visit for _, visit in line.jobs}) < 4
+            assert (visit in only) == (some and any(visit == of for _, of in line.jobs))
+        assert ("*if it tells*" in only) == line.step.if_it_tells
+        if line.step.needs and line.step.needs != "gas":
+            assert line.step.needs in only
+
+
+def test_a_page_says_where_a_step_leads(shelf):
+    """As by hand: the ignition systems share these parts, so one page stands for all."""
+    lines = lines_of(shelf, "hot surface")
+    number = {line["step"].split("**")[1]: n for n, line in lines.items()}
+    lit, off, cock = number["lighting"], number["gas shut, appliance off"], number["gas shut for a leak at a tap"]
+    assert lines[lit]["leads to"] == f"no: {off}"
+    assert lines[number["taps leak test"]]["leads to"] == f"yes: {cock}"
+    assert lines[cock]["leads to"] == f"done: {number['power isolated']}"
+    assert lines[number["smell of gas"]]["leads to"] == "yes: **emergency, leave**"
+    assert lines[number["customer told"]]["leads to"] == "then: the visit ends"
+    assert lines[number["line voltage"]]["leads to"] == ""
+    assert min(off, cock) > number["customer told"]  # they are not on the way of a visit without a finding
+
+
+def test_a_page_says_what_comes_first_and_gives_no_permission(shelf, ignition):
+    head = " ".join(procedure_page(shelf, ignition).split("## The steps")[0].split())
+    assert "maker's instructions and the local code come first" in head
+    assert "gives no permission" in head
+
+
+def test_a_column_is_added_in_one_place(shelf, monkeypatch):
+    monkeypatch.setitem(documents.COLUMNS, "asked twice", lambda row: "yes" if row.line.step.confirm else "")
+    lines = lines_of(shelf, "standing pilot")
+    assert {line["asked twice"] for line in lines.values()} == {"", "yes"}
+
+
+def test_the_limits_have_a_line_each_with_figures_authority_mark_and_condition(shelf):
+    table = documents.limits_table(shelf).split("## Check values")[0]
+    lines = [line for line in table.splitlines() if line.startswith("| ")][2:]
+    limits = [limit for of in shelf.limits.values() for limit in of]
+    assert len(lines) == len(limits)
+    for line, limit in zip(lines, limits, strict=True):
+        quantity, says, authority, source, holds = (cell.strip() for cell in line.split("|")[1:-1])
+        assert all(fuel in quantity for fuel in limit.only.fuel)
+        assert source.startswith(limit.source.mark)
+        assert source.endswith(limit.source.text)
+        assert (authority, holds) == (words.AUTHORITIES[limit.authority], limit.condition)
+        for bound in (limit.low, limit.caution_low, limit.caution_high, limit.high):
+            assert bound is None or f"{bound:,f}".replace(",", "\u202f") in says
+        assert ("safety limit" in says) == limit.guarded
+        assert ("plate or sheet" in says) == (limit.plate_only and not limit.is_known)

@@ -10,14 +10,14 @@ from assistant.speech.audio import read_audio
 from assistant.speech.player import Player, PlayerError
 from assistant.speech.voice import Voice, VoiceError
 from assistant.visit.record import Record, audio_of
-from assistant.visit.visit import Turn, turns
+from assistant.visit.visit import Recorded, recorded
 
 
 def play(
     record: Record,
     voice: Voice,
     player: Player,
-    show: Callable[[Turn], None],
+    show: Callable[[Recorded], None],
     sleep: Callable[[float], None] | None,
 ) -> int:
     """Plays the visit; returns how many recordings were not there (erased, or not kept).
@@ -26,7 +26,7 @@ def play(
     them out. Raises Problem where the voice or the loudspeaker fails.
     """
     absent, heard_to_s = 0, 0.0
-    for turn in turns(record):
+    for turn in recorded(record.entries()):
         show(turn)
         body = turn.entry.body
         if sleep and "stream_to_s" in body:

@@ -1,17 +1,19 @@
-"""A visit turn by turn, from its record alone."""
+"""A visit turn by turn, from its record alone: what was heard, decided and said then, not what would be today."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
 from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
+from assistant.errors import Problem
 from assistant.trade.units import round_significant
+from assistant.visit.chain import Entry
 from assistant.visit.record import Record
-from assistant.visit.visit import turns
+from assistant.visit.visit import Recorded, fold, recorded, setting_in
 
 # What is shown of the decisions: the others are plain from what is said.
 _SHOWN = {
@@ -72,16 +74,19 @@ _SHOWN = {
 
 @dataclass(frozen=True)
 class Row:
-    """One turn for people to read. heard, decided, answer: empty where there is nothing."""
+    """One turn for people to read. heard, decided, answer: empty where there is nothing.
+
+    same: whether it would be decided the same now; None where that cannot be known.
+    """
 
     utc: str
     heard: str
     decided: str
     answer: str
-    same: bool = True
+    same: bool | None = True
 
 
-def row(event: Event, effects: list[Effect] | tuple[Effect, ...], utc: str = "", same: bool = True) -> Row | None:
+def row(event: Event, effects: Sequence[Effect], utc: str = "", same: bool | None = True) -> Row | None:
     """One turn as a row; None when there is nothing to see in it."""
     match event:
         case Said():
@@ -117,16 +122,38 @@ def decided(note: Note) -> str:
 
 
 def rows(record: Record) -> Iterator[Row]:
-    """What was answered in the set-up, then every turn, folded again: `same` is False where the dialogue would now
-    decide otherwise."""
-    for entry in record.entries():
+    """What was answered in the set-up, then every turn, with what was decided and said of it then.
+
+    `same` is False where the dialogue would now decide otherwise; None in a record whose rules are of another
+    version of this program, so that nobody can say.
+    """
+    entries = list(record.entries())
+    for entry in entries:
         if entry.kind == "set-up":
             yield Row(entry.utc, entry.body["heard"]["text"], decided(Note(entry.kind, entry.body)), "")
-    for turn in turns(record):
-        shown = row(turn.event, turn.effects, turn.entry.utc, turn.same)
+    same = _same(entries)
+    for each in recorded(entries):
+        shown = as_it_was(each, same.get(each.entry.seq))
         if shown:
-            how = how_it_came(turn.entry.body)
-            yield replace(shown, decided="; ".join(filter(None, (*how, shown.decided))))
+            yield shown
+
+
+def as_it_was(turn: Recorded, same: bool | None = True) -> Row | None:
+    """One turn of a record as a row: what was decided and said then; None when there is nothing to see in it."""
+    effects: list[Effect] = [*(Note(note.kind, note.body) for note in turn.notes), *(Say(text) for text in turn.said)]
+    shown = row(turn.event, effects, turn.entry.utc, same)
+    if shown is None:
+        return None
+    return replace(shown, decided="; ".join(filter(None, (*how_it_came(turn.entry.body), shown.decided))))
+
+
+def _same(entries: Sequence[Entry]) -> dict[int, bool]:
+    """Number of an event's entry -> whether it would be decided the same now; empty where the rules are not known."""
+    try:
+        dialogue = setting_in(entries, "").dialogue()
+    except Problem:
+        return {}
+    return {turn.entry.seq: turn.same for turn in fold(entries, dialogue)}
 
 
 def how_it_came(body: Mapping[str, Any]) -> list[str]:

@@ -9,7 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from decimal import Decimal, InvalidOperation
-from typing import Any
+from typing import Any, TypeVar
+
+from pydantic import BaseModel
 
 from assistant.errors import Problem
 from assistant.trade.job import Job
@@ -20,6 +22,8 @@ from assistant.trade.quantities import Quantity
 from assistant.trade.units import UNIT_SYMBOL
 from assistant.visit.chain import Entry
 from assistant.visit.privacy import NOT_WORDS
+
+M = TypeVar("M", bound=BaseModel)
 
 
 @dataclass(frozen=True)
@@ -293,11 +297,11 @@ class _Fold:
 
     def __post_init__(self) -> None:
         body = self.first.body
-        self.job = Job.model_validate(body["job"])
-        self.procedure = Procedure.model_validate(body["procedure"])
-        self.quantities = {name: Quantity.model_validate(value) for name, value in body["quantities"].items()}
-        self.limits = {name: GenericLimit.model_validate(value) for name, value in body["limits"].items()}
-        self.hazards = {name: Hazard.model_validate(value) for name, value in body["hazards"].items()}
+        self.job = _read(Job, body["job"])
+        self.procedure = _read(Procedure, body["procedure"])
+        self.quantities = {name: _read(Quantity, value) for name, value in body["quantities"].items()}
+        self.limits = {name: _read(GenericLimit, value) for name, value in body["limits"].items()}
+        self.hazards = {name: _read(Hazard, value) for name, value in body["hazards"].items()}
         self.last = self.first
 
     def add(self, entry: Entry) -> None:
@@ -575,8 +579,13 @@ def _judged(body: dict[str, Any]) -> Judged:
         body["reason"],
         body["decision_rule"],
         body["expanded_uncertainty"] or "",
-        GenericLimit.model_validate(limit) if limit else None,
+        _read(GenericLimit, limit) if limit else None,
     )
+
+
+def _read(model: type[M], value: Any) -> M:
+    """A rule as the record has it. Keys that are not known here, of another version, pass: nothing is decided by it."""
+    return model.model_validate(value, extra="ignore")
 
 
 def _value(value: str, upper: str) -> str:
@@ -584,5 +593,5 @@ def _value(value: str, upper: str) -> str:
 
 
 def printed(spoken: str) -> str:
-    """A name as it prints: "flue C O" is said, "flue CO" is read."""
-    return spoken.replace("C O", "CO")
+    """Words as they print: "flue C O" and "L P" are said, "flue CO" and "LP" are read."""
+    return spoken.replace("C O", "CO").replace("L P", "LP")

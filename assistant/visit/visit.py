@@ -147,6 +147,16 @@ class Setting:
 
 
 @dataclass(frozen=True)
+class Recorded:
+    """One event of a record and what came of it then. notes: what was decided; said: what was voiced of the answer."""
+
+    entry: Entry
+    event: Event
+    notes: tuple[Entry, ...]
+    said: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Turn:
     """One event of a record and what the dialogue makes of it now. notes: what the record says it made then."""
 
@@ -188,7 +198,7 @@ def setting_in(entries: Iterable[Entry], name: str) -> Setting:
     except (KeyError, ValidationError) as wrong:
         raise Problem(
             f"{name} is worked by rules of another version of this program; it can be verified and exported here, "
-            "and replayed by that version."
+            "and replayed as it was; only that version goes on with it or judges it again."
         ) from wrong
 
 
@@ -197,28 +207,43 @@ def turns(record: Record) -> Iterator[Turn]:
     return fold(record.entries(), setting_of(record).dialogue())
 
 
-def fold(entries: Iterable[Entry], dialogue: Dialogue) -> Iterator[Turn]:
-    """Folds entries again, event by event: what the dialogue makes of each, beside what the record says it made."""
-    state = dialogue.start()
+def recorded(entries: Iterable[Entry]) -> Iterator[Recorded]:
+    """The events of a record, each with what came of it then, whatever the dialogue of today would make of it.
+
+    Raises:
+        Problem: if an event is not as this version of the program writes it.
+    """
     waiting: Entry | None = None
     notes: list[Entry] = []
-
-    def turn(entry: Entry) -> Turn:
-        event = msgspec.convert(entry.body, EVENTS[entry.kind])
-        after, effects = dialogue.step(state, event)
-        return Turn(entry, event, state, after, tuple(effects), tuple(notes))
-
     for entry in entries:
         if entry.kind in EVENTS:
             if waiting:
-                done = turn(waiting)
-                state = done.after
-                yield done
+                yield _recorded(waiting, notes, entry.body.get("played", ()))
             waiting, notes = entry, []
         elif entry.kind not in FACTS:
             notes.append(entry)
     if waiting:
-        yield turn(waiting)
+        yield _recorded(waiting, notes, ())
+
+
+def _recorded(entry: Entry, notes: Sequence[Entry], played: Sequence[Mapping[str, Any]]) -> Recorded:
+    try:
+        event = msgspec.convert(entry.body, EVENTS[entry.kind])
+    except msgspec.ValidationError as wrong:
+        raise Problem(
+            f"Entry {entry.seq} is of another version of this program; the record can be verified and exported here, "
+            "and replayed by that version."
+        ) from wrong
+    return Recorded(entry, event, tuple(notes), tuple(each["text"] for each in played))
+
+
+def fold(entries: Iterable[Entry], dialogue: Dialogue) -> Iterator[Turn]:
+    """Folds entries again, event by event: what the dialogue makes of each, beside what the record says it made."""
+    state = dialogue.start()
+    for each in recorded(entries):
+        after, effects = dialogue.step(state, each.event)
+        yield Turn(each.entry, each.event, state, after, tuple(effects), each.notes)
+        state = after
 
 
 def stretches(says: Sequence[Say]) -> list[Say]:

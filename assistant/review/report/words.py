@@ -152,20 +152,20 @@ def bounds(limit: Limit | None) -> str:
         return "no limit"
     if not limit.is_known:
         return "needs the value of the plate or sheet"
-    unit = UNIT_SYMBOL[limit.unit]
+    unit = f" {UNIT_SYMBOL[limit.unit]}".rstrip()  # a count has none
     parts = []
     if limit.wants_open:
-        parts.append("open" + (f", or at least {figure(limit.low)} {unit}" if limit.low is not None else ""))
+        parts.append("open" + (f", or at least {figure(limit.low)}{unit}" if limit.low is not None else ""))
     elif limit.low is not None and limit.high is not None:
-        parts.append(f"{figure(limit.low)} to {figure(limit.high)} {unit}")
+        parts.append(f"{figure(limit.low)} to {figure(limit.high)}{unit}")
     elif limit.low is not None:
-        parts.append(f"at least {figure(limit.low)} {unit}")
+        parts.append(f"at least {figure(limit.low)}{unit}")
     elif limit.high is not None:
-        parts.append(f"{'below' if limit.exclusive else 'at most'} {figure(limit.high)} {unit}")
+        parts.append(f"{'below' if limit.exclusive else 'at most'} {figure(limit.high)}{unit}")
     low, high = limit.caution_low, limit.caution_high
     watch = [f"{word} {figure(bound)}" for bound, word in ((low, "below"), (high, "above")) if bound is not None]
     if watch:
-        alone = f" {unit}" if not parts else ""
+        alone = unit if not parts else ""
         parts.append(f"watch {' and '.join(watch)}{alone}")
     return "; ".join(parts)
 

@@ -17,7 +17,7 @@ import scripted_visits
 from assistant.errors import Problem
 from assistant.report_commands import render
 from assistant.review.report import page, words
-from assistant.review.summary import summarize
+from assistant.review.summary import printed, summarize
 from assistant.trade.findings import FINDINGS
 from assistant.visit.record import Record
 
@@ -253,3 +253,12 @@ def test_the_pdf_fetches_nothing(tmp_path, need):
 
 def test_every_quantity_and_finding_has_plain_words(shelf):
     assert [name for name in (*shelf.quantities, *FINDINGS) if name not in words.PLAIN] == []
+
+
+def test_the_limit_of_a_count_has_no_unit(shelf):
+    (trials,) = shelf.limits["ignition-trials"]
+    assert words.bounds(trials) == "at most 5; watch above 4"
+
+
+def test_what_is_spelt_when_spoken_prints_as_a_word():
+    assert printed("Do the valve and the flue C O fit L P?") == "Do the valve and the flue CO fit LP?"

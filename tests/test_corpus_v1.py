@@ -1,0 +1,235 @@
+"""Records of old open, verify, replay and make a report as they were written, whatever is decided today.
+
+Nothing here looks at what the dialogue would decide now; tests/test_corpus.py does that. See tests/corpus/v1/README.md.
+"""
+
+from __future__ import annotations
+
+import gzip
+import json
+import sqlite3
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+from scripted_ears import Person, open_visit
+
+from assistant.dialogue.machine import Dialogue
+from assistant.errors import Problem
+from assistant.report_commands import render
+from assistant.review.replay import Row as Shown
+from assistant.review.replay import rows
+from assistant.review.report import words
+from assistant.review.summary import printed, summarize
+from assistant.review.timeline import moments
+from assistant.visit.chain import GENESIS, Entry, Row, canonical_json, chained, from_line, to_line, verify_entries
+from assistant.visit.record import Record, TestClock, seal_of
+
+V1 = Path(__file__).parent / "corpus" / "v1"
+NAMES = (
+    "direct-spark",
+    "eventful",
+    "gas-odour",
+    "hot-surface",
+    "intermittent-pilot",
+    "interrupted",
+    "standing-pilot",
+)
+UNFINISHED = ("eventful", "gas-odour", "interrupted")
+
+
+def rows_of(name: str) -> list[Row]:
+    """The entries of a record, those of its seal too, as they are in its export."""
+    with gzip.open(V1 / f"{name}.jsonl.gz", "rt", encoding="utf-8") as lines:
+        return [from_line(line.rstrip("\n")) for line in lines]
+
+
+def write(path: Path, entries: Sequence[Row]) -> Path:
+    """Puts entries back in a file such as they were kept in then, as they are; without its seal and recordings."""
+    with sqlite3.connect(path) as db:
+        db.executescript((V1 / "schema.sql").read_text(encoding="utf-8"))
+        own = [row for row in entries if row.kind != "sealed"]
+        db.executemany("INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?, ?)", own)
+    db.close()
+    return path
+
+
+@pytest.fixture(params=NAMES)
+def old(request, tmp_path) -> Path:
+    return write(tmp_path / "visit.sqlite", rows_of(request.param))
+
+
+def bodies(path: Path, kind: str) -> list[dict]:
+    with Record.open(path, read_only=True) as record:
+        return [entry.body for entry in record.entries() if entry.kind == kind]
+
+
+def of_another_version(entries: Sequence[Row]) -> list[Row]:
+    """The same record, if its rules had been written with keys that this program does not know."""
+    changed: list[Row] = []
+    for row in entries:
+        body = json.loads(row.body)
+        if row.kind == "visit":
+            procedure = body["procedure"]
+            rules = [body["job"], procedure, *procedure["steps"], *procedure["repairs"].values()]
+            rules += [rule for name in ("quantities", "limits", "hazards") for rule in body[name].values()]
+        else:
+            rules = [body["limit"]] if body.get("limit") else []
+        for rule in rules:
+            rule["of_another_version"] = "unknown here"
+        last = (changed[-1].seq, changed[-1].hash) if changed else (0, GENESIS)
+        changed += chained(last, [(row.kind, canonical_json(body))], row.utc, row.monotonic_s)
+    return changed
+
+
+def test_the_records_are_all_there_and_small():
+    files = {path.name.removesuffix(".jsonl.gz"): path for path in V1.glob("*.gz")}
+    assert sorted(files) == sorted(NAMES)
+    assert all(path.stat().st_size < 300_000 for path in files.values())
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_its_chain_is_sound_to_the_end_of_its_seal(name):
+    entries = rows_of(name)
+    assert verify_entries(entries, entries[-1].hash) == []
+    assert (entries[-1].kind == "sealed") == (name not in UNFINISHED)
+    with gzip.open(V1 / f"{name}.jsonl.gz", "rt", encoding="utf-8") as lines:
+        assert [to_line(row) for row in entries] == lines.read().splitlines()
+
+
+def test_a_change_in_it_is_found():
+    entries = rows_of("interrupted")
+    place = next(at for at, row in enumerate(entries) if row.kind == "reading")
+    entries[place] = entries[place]._replace(body=entries[place].body.replace('"verdict":"pass"', '"verdict":"fail"'))
+    assert verify_entries(entries) == [f"Entry {place + 1} is not what was recorded: its hash does not match."]
+
+
+def test_it_opens_and_verifies(old):
+    with Record.open(old, read_only=True) as record:
+        assert record.verify() == []
+        assert len(list(record.entries())) == sum(1 for _ in record.rows()) > 50
+
+
+def test_its_report_has_what_was_read_and_decided_then(old):
+    readings = bodies(old, "reading")
+    with Record.open(old, read_only=True) as record:
+        summary = summarize(record.entries())
+        html, problems = render(record)
+        assert record.head in html
+    assert problems == []
+    then = [(b["quantity"], b["value"], b["unit"], b["verdict"], b["reason"]) for b in readings]
+    assert [(r.quantity, r.value, r.unit, r.judged.outcome, r.judged.reason) for r in summary.readings] == then
+    for reading in summary.readings:
+        assert words.reading(reading) in html
+        assert words.VERDICTS[reading.judged.outcome] in html
+    answered = [body["step"] for kind in ("answer", "done") for body in bodies(old, kind)]
+    assert sorted(answer.step for answer in summary.answers) == sorted(answered)
+    (visit,) = bodies(old, "visit")
+    assert summary.job.site == visit["job"]["site"]
+    assert visit["job"]["site"] in html
+    titles = {step["id"]: step["title"] for step in visit["procedure"]["steps"]}
+    assert [(r.step, r.title) for r in summary.readings] == [(b["step"], printed(titles[b["step"]])) for b in readings]
+
+
+def shown_then(path: Path) -> list[str]:
+    """What a replay has to show of what was decided, in words that are here and in the record only."""
+    shown = []
+    with Record.open(path, read_only=True) as record:
+        for entry in record.entries():
+            body = entry.body
+            if entry.kind == "reading":
+                unit = "" if body["unit"] == "dimensionless" else f" {body['unit']}"
+                shown.append(f"{body['quantity']} {body['value']}{unit}: {body['verdict']}")
+            elif entry.kind == "answer":
+                shown.append(f"{body['step']}: {body['answer']}")
+            elif entry.kind == "skipped":
+                shown.append(f"skipped {body['step']}: {body['reason']}")
+            elif entry.kind == "emergency":
+                shown.append(f"EMERGENCY: {body['why']}")
+    return shown
+
+
+def check_replay(path: Path) -> list[Shown]:
+    """A replay, which shows what was heard, decided and voiced then, in order, and nothing that was not."""
+    with Record.open(path, read_only=True) as record:
+        replayed = list(rows(record))
+    said = [body["heard"]["text"] for body in bodies(path, "said")]
+    assert [row.heard for row in replayed if row.heard and not row.heard.startswith("(")] == [t for t in said if t]
+    played = [
+        each["text"] for kind in ("voiced", "said") for body in bodies(path, kind) for each in body.get("played", ())
+    ]
+    assert sorted(" ".join(row.answer for row in replayed).split()) == sorted(" ".join(played).split())
+    decided = "; ".join(row.decided for row in replayed if row.decided)
+    at = 0
+    for text in shown_then(path):
+        at = decided.index(text, at) + len(text)
+    assert decided.count(": pass") == sum(text.endswith(": pass") for text in shown_then(path)) + findings(path, "pass")
+    return replayed
+
+
+def findings(path: Path, verdict: str) -> int:
+    found = [*bodies(path, "finding"), *bodies(path, "worked-out")]
+    return sum(body.get("verdict") == verdict for body in found)
+
+
+def test_its_replay_shows_what_was_decided_then(old):
+    assert len(shown_then(old)) > 4
+    check_replay(old)
+
+
+def test_its_replay_shows_what_was_decided_then_where_the_dialogue_decides_otherwise(old, monkeypatch):
+    """The worst case: today's dialogue would decide nothing at all."""
+    monkeypatch.setattr(Dialogue, "step", lambda self, state, event: (state, []))
+    assert any(row.same is False for row in check_replay(old))
+
+
+def test_its_time_line_shows_what_was_decided_then(old):
+    with Record.open(old, read_only=True) as record:
+        taken = "; ".join(text for moment in moments(record.entries()) for text in moment.taken)
+    assert [text for text in shown_then(old) if text not in taken] == []
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_rules_with_keys_that_are_not_known_here_replay_and_report(name, tmp_path):
+    """A key that a later version has dropped from its rules is in the records of before."""
+    path = write(tmp_path / "visit.sqlite", of_another_version(rows_of(name)))
+    assert {row.same for row in check_replay(path)} == {None}
+    with Record.open(path, read_only=True) as record:
+        assert render(record)[1] == []
+        assert len(summarize(record.entries()).readings) == len(bodies(path, "reading")) > 0
+
+
+@pytest.mark.parametrize("name", UNFINISHED)
+def test_a_visit_is_not_worked_on_by_rules_that_are_not_known_here(name, tmp_path):
+    before = of_another_version(rows_of(name))
+    path = write(tmp_path / "visit.sqlite", before)
+    with pytest.raises(Problem, match="rules of another version"):
+        open_visit(path, Person())
+    with Record.open(path, read_only=True) as record:
+        assert list(record.rows()) == before
+
+
+@pytest.mark.parametrize("name", UNFINISHED)
+def test_an_unfinished_one_is_gone_on_with(name, tmp_path):
+    """By the rules in its record, from where it was left: nothing of before is changed or asked from the beginning."""
+    before = rows_of(name)
+    path = write(tmp_path / "visit.sqlite", before)
+    clock = TestClock("2027-01-05T09:00:00.000Z")
+    visit = open_visit(path, Person({"odour": ["no"]}, most=12), clock=clock)
+    assert visit.resumed
+    step = visit.state.step
+    steps = [entry["id"] for entry in json.loads(before[0].body)["procedure"]["steps"]]
+    assert step in steps
+    visit.run()
+    with visit.record as record:
+        after = list(record.rows())
+        assert after[: len(before)] == before
+        assert record.verify() == []
+    new = [Entry.of(row) for row in after[len(before) :]]
+    assert (new[0].kind, new[0].body["resumed"]) == ("opened", True)
+    assert sum(entry.kind == "said" for entry in new) == 12
+    assert any(entry.kind == "voiced" for entry in new)
+    assert not seal_of(path).exists()
+    with Record.open(path, read_only=True) as record:
+        assert len(summarize(record.entries()).readings) >= sum(row.kind == "reading" for row in before)
+    check_replay(path)
