@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -49,8 +49,14 @@ def top_folder(name: str) -> Path:
     return inside if inside.is_dir() else _PACKAGE.parent / name
 
 
+@lru_cache(maxsize=64)
+def _loaded(text: str) -> Any:
+    """The content of a YAML text, kept: a check of many files reads the same parts for each. Nobody may change it."""
+    return YAML(typ="rt").load(text)
+
+
 def read_yaml(path: Path) -> Any:
-    """The content of a YAML file with its line marks; Problem with one sentence when it is not one."""
+    """The content of a YAML file with its line marks, not to be changed; Problem with one sentence when it is none."""
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
@@ -58,7 +64,7 @@ def read_yaml(path: Path) -> Any:
     except (OSError, UnicodeDecodeError) as wrong:
         raise Problem(f"{path} cannot be read as text ({wrong}); check the file.") from wrong
     try:
-        data = YAML(typ="rt").load(text)
+        data = _loaded(text)
     except MarkedYAMLError as wrong:
         mark = wrong.problem_mark or wrong.context_mark
         where = f", line {mark.line + 1}, column {mark.column + 1}" if mark else ""
