@@ -195,6 +195,8 @@ def test_a_danger_that_is_not_voiced_is_told(shop, part, step, hazards, danger):
 
 
 MARK = "source: {mark: common practice}"
+UNSAID = "hum:\n  spoken: hum\n  unit: hertz\n  low: 0\n  high: 400\n  resolution: 1\n"
+"""A quantity in a unit that the voice has no words for."""
 
 
 @pytest.mark.parametrize(
@@ -208,6 +210,8 @@ MARK = "source: {mark: common practice}"
         ("limits.yaml", f"draft:\n  unit: inch\n  authority: code\n  {MARK}\n", 2, "known unit"),
         ("hazards.yaml", f"wind:\n  level: mild\n  say: Wind.\n  {MARK}\n", 2, "wind.level"),
         ("quantities.yaml", "noise:\n  spoken: noise\n  unit: dB\n", 2, "noise.low: Field required"),
+        ("quantities.yaml", UNSAID, 3, "hum.unit: 'hertz' is not a known unit"),
+        ("limits.yaml", f"draft:\n  unit: watt\n  authority: code\n  {MARK}\n", 2, "'watt' is not a known unit"),
         ("hazards.yaml", "- wind\n", 1, "no list of keys"),
     ],
 )
