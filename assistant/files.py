@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -23,13 +23,24 @@ from assistant.trade.findings import FINDINGS
 from assistant.trade.history import History
 from assistant.trade.job import Fuel, Ignition, Job, VisitKind
 from assistant.trade.limits import CheckValue, GenericLimit
-from assistant.trade.procedures import Hazard, Include, Part, Place, Procedure, WrittenProcedure, assemble
+from assistant.trade.procedures import (
+    Hazard,
+    Include,
+    Part,
+    Place,
+    Procedure,
+    ProcedureTable,
+    WrittenProcedure,
+    assemble,
+)
 from assistant.trade.quantities import Quantity
 
 M = TypeVar("M", bound=BaseModel)
 
 _PACKAGE = Path(__file__).parent
 TRADE_DATA = _PACKAGE / "trade" / "data"
+PROCEDURES = "procedures.yaml"
+"""The table of procedures in a folder of data files."""
 
 
 def top_folder(name: str) -> Path:
@@ -38,8 +49,14 @@ def top_folder(name: str) -> Path:
     return inside if inside.is_dir() else _PACKAGE.parent / name
 
 
+@lru_cache(maxsize=64)
+def _loaded(text: str) -> Any:
+    """The content of a YAML text, kept: a check of many files reads the same parts for each. Nobody may change it."""
+    return YAML(typ="rt").load(text)
+
+
 def read_yaml(path: Path) -> Any:
-    """The content of a YAML file with its line marks; Problem with one sentence when it is not one."""
+    """The content of a YAML file with its line marks, not to be changed; Problem with one sentence when it is none."""
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
@@ -47,7 +64,7 @@ def read_yaml(path: Path) -> Any:
     except (OSError, UnicodeDecodeError) as wrong:
         raise Problem(f"{path} cannot be read as text ({wrong}); check the file.") from wrong
     try:
-        data = YAML(typ="rt").load(text)
+        data = _loaded(text)
     except MarkedYAMLError as wrong:
         mark = wrong.problem_mark or wrong.context_mark
         where = f", line {mark.line + 1}, column {mark.column + 1}" if mark else ""
@@ -215,6 +232,10 @@ class PartFile:
     part: Part
 
 
+def _of(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more"
+
+
 _ENTRIES: dict[str, tuple[type[BaseModel], str]] = {
     "limits.yaml": (GenericLimit, "quantity"),
     "hazards.yaml": (Hazard, ""),
@@ -228,8 +249,8 @@ _ENTRIES: dict[str, tuple[type[BaseModel], str]] = {
 class Library:
     """The project's data files, and those of a shop that add to or replace them; read and checked when first used.
 
-    shop: a folder laid out like `TRADE_DATA`: procedures/, parts/, limits.yaml, hazards.yaml, quantities.yaml, each
-    where wanted. What has the name of something shipped takes its place.
+    shop: a folder with procedures/ (a file for each) and what `TRADE_DATA` has: parts/, procedures.yaml, limits.yaml,
+    hazards.yaml, quantities.yaml, each where wanted. What has the name of something shipped takes its place.
     """
 
     shop: Path | None = None
@@ -284,9 +305,18 @@ class Library:
     @cached_property
     def procedures(self) -> dict[str, Procedure]:
         """The procedures, by name."""
-        paths = [path for folder in self.folders for path in sorted((folder / "procedures").glob("*.yaml"))]
-        read = [self.read_procedure(path) for path in paths]
+        read: list[Procedure] = []
+        for folder in self.folders:
+            if (folder / PROCEDURES).exists():
+                read += self._read_table(folder / PROCEDURES)
+            read += [self.read_procedure(path) for path in sorted((folder / "procedures").glob("*.yaml"))]
         return {procedure.name: procedure for procedure in read}
+
+    def _read_table(self, path: Path) -> list[Procedure]:
+        procedures, flaws = self.examine_table(path)
+        if flaws:
+            raise Problem(str(flaws[0]))
+        return procedures
 
     def read_procedure(self, path: Path) -> Procedure:
         """A procedure file, checked; Problem with one sentence for the first thing that is wrong with it."""
@@ -296,8 +326,8 @@ class Library:
         return procedure
 
     def flaws_in(self, path: Path) -> list[Flaw]:
-        """All that is wrong in a data file: a procedure, a part, the table of faults, or a file of limits, hazards
-        or quantities.
+        """All that is wrong in a data file: a procedure, the table of procedures, a part, the table of faults, or a
+        file of limits, hazards or quantities.
 
         Which it is follows from its name (limits.yaml), else from its keys: a procedure has a name.
         """
@@ -308,9 +338,8 @@ class Library:
             return faults if isinstance(faults, list) else []
         if not isinstance(data, Mapping):
             return [Flaw(path, 1, 1, "this is no list of keys; see the published schema.")]
-        if path.name == "faults.yaml":
-            faults = fit(path, data, Faults)
-            return faults if isinstance(faults, list) else []
+        if path.name == PROCEDURES and "name" not in data:
+            return self.examine_table(path)[1]
         if kind is None and ("name" in data or "ignition" in data or not ({"steps", "repairs"} & data.keys())):
             return self.examine(path)[1]
         if kind is None:
@@ -360,8 +389,25 @@ class Library:
         """A procedure file with its parts put in, where it can be read, and all that is wrong with it."""
         data = read_yaml(path)
         written = fit(path, data, WrittenProcedure)
-        if isinstance(written, list):
-            return None, written
+        return (None, written) if isinstance(written, list) else self._put_together(path, data, written)
+
+    def examine_table(self, path: Path) -> tuple[list[Procedure], list[Flaw]]:
+        """The procedures of a table, those that can be read, and all that is wrong, with whose it is."""
+        data = read_yaml(path)
+        table = fit(path, data, ProcedureTable)
+        if isinstance(table, list):
+            return [], table
+        procedures: list[Procedure] = []
+        names: dict[Flaw, list[str]] = {}
+        for written in table.procedures():
+            procedure, flaws = self._put_together(path, data, written)
+            procedures += [procedure] if procedure else []
+            for flaw in flaws:
+                names.setdefault(flaw, []).append(written.name)
+        return procedures, [replace(flaw, says=f"{flaw.says} ({_of(whose)})") for flaw, whose in names.items()]
+
+    def _put_together(self, path: Path, data: Any, written: WrittenProcedure) -> tuple[Procedure | None, list[Flaw]]:
+        """As `examine`, of what is written in the file `path`, whose content is `data`."""
         whole = assemble(written, {name: file.part for name, file in self.parts.items()})
 
         def flaw(place: Place, says: str) -> Flaw:

@@ -9,13 +9,14 @@ from typing import Annotated, Any
 
 import platformdirs
 import typer
+from pydantic.json_schema import models_json_schema
 from rich.console import Console
 from rich.markup import escape
 
 from assistant.errors import Problem
 from assistant.files import Library, library, use_shop
 from assistant.models_commands import APP_FOLDER
-from assistant.trade.procedures import Part, WrittenProcedure
+from assistant.trade.procedures import Part, ProcedureTable, WrittenProcedure
 
 console = Console(highlight=False, soft_wrap=True)
 
@@ -74,15 +75,15 @@ def _beside(file: Path) -> Library:
 
 
 def schema() -> dict[str, Any]:
-    """The JSON Schema of procedure files and of parts."""
-    procedure = WrittenProcedure.model_json_schema()
-    part = Part.model_json_schema(ref_template="#/$defs/{model}")
-    definitions = {**procedure.pop("$defs"), **part.pop("$defs")}
+    """The JSON Schema of procedure files, of the table of procedures and of parts."""
+    kinds, definitions = models_json_schema(
+        [(model, "validation") for model in (WrittenProcedure, ProcedureTable, Part)],
+        title="A procedure of the assistant, the table of procedures, or a part that procedures include",
+    )
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "A procedure of the assistant, or a part that procedures include",
-        "anyOf": [{"$ref": "#/$defs/WrittenProcedure"}, {"$ref": "#/$defs/Part"}],
-        "$defs": {**definitions, "WrittenProcedure": procedure, "Part": part},
+        "anyOf": list(kinds.values()),
+        **definitions,
     }
 
 

@@ -4,10 +4,11 @@ import json
 import shutil
 
 import pytest
+from own_procedure import own_procedure
 from typer.testing import CliRunner
 
 from assistant.cli import app
-from assistant.files import TRADE_DATA, use_shop
+from assistant.files import PROCEDURES, TRADE_DATA, use_shop
 from assistant.procedure_commands import schema
 
 LP = "procedures/standing-pilot-lp-yearly.yaml"
@@ -25,8 +26,12 @@ def _no_shop(monkeypatch, tmp_path):
 
 @pytest.fixture
 def shop(tmp_path):
-    """A copy of the shipped data, to break."""
+    """A copy of the shipped data with two procedures in files of their own, to break."""
     shutil.copytree(TRADE_DATA, tmp_path / "shop")
+    (tmp_path / "shop" / "procedures").mkdir()
+    for file in (LP, SPARK):
+        name = file.removeprefix("procedures/").removesuffix(".yaml")
+        (tmp_path / "shop" / file).write_text(own_procedure(name), encoding="utf-8")
     return tmp_path / "shop"
 
 
@@ -35,14 +40,47 @@ def run(*args: object):
     return result.exit_code, result.output.splitlines()
 
 
-# Its order is that of the recorded visit until that is recorded anew.
-
-
 def test_what_is_shipped_has_no_fault():
     files = sorted(TRADE_DATA.glob("**/*.yaml"))
     code, told = run("check-procedure", *files)
     assert code == 0, told
-    assert len(files) == len(told) >= 32 + 11 + 5
+    assert {PROCEDURES, "arrival.yaml", "limits.yaml", "faults.yaml"} <= {file.name for file in files}
+    assert len(files) == len(told)
+
+
+TABLE = [
+    # what is changed in the table of procedures, into what, and what is told
+    ("  - include: cold", "  - include: warm", "there is no part 'warm'. (direct-spark-lp-commissioning and 31 more)"),
+    ("  - include: running", "  - {include: running, only: {visit: no heat}}", "-lp-commissioning and 23 more)"),
+    ("  hot surface: {name", "  warm surface: {name", "ignition.warm surface"),
+    ("order: by-cause", "order: by-luck", "visit.no heat.order: Input should be 'written' or 'by-cause'"),
+    ("title: LP}", "titel: LP}", "fuel.LP.titel: no such key is known here"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "said"), TABLE)
+def test_a_mistake_in_the_table_of_procedures_is_told_at_its_line_with_whose_it_is(shop, old, new, said):
+    text = (shop / PROCEDURES).read_text(encoding="utf-8")
+    assert text.count(old) == 1
+    (shop / PROCEDURES).write_text(text.replace(old, new), encoding="utf-8")
+    code, told = run("check-procedure", shop / PROCEDURES)
+    assert code == 1
+    line = text[: text.index(old)].count("\n") + 1
+    if "23 more" in said:  # a test that is missed anywhere is told at the list of steps
+        line = text.splitlines().index(WHOLE) + 1
+    assert any(t.startswith(f"{shop / PROCEDURES}, line {line}, column ") and said in t for t in told), told
+
+
+def test_a_shop_may_have_a_table_of_its_own(tmp_path):
+    from assistant.files import Library
+
+    table = (TRADE_DATA / PROCEDURES).read_text(encoding="utf-8")
+    table = "\n".join(line for line in table.splitlines() if "natural gas" not in line)
+    (tmp_path / PROCEDURES).write_text(table.replace("title: LP}", "title: bottled gas}"), encoding="utf-8")
+    titles = {name: procedure.title for name, procedure in Library(tmp_path).procedures.items()}
+    assert titles["direct-spark-lp-yearly"] == "Direct spark, bottled gas, yearly check"
+    assert titles["direct-spark-natural-gas-yearly"] == "Direct spark, natural gas, yearly check"
+    assert len(titles) == len(Library().procedures)
 
 
 OHMS = "quantity: burner-ground-resistance\n    say: Read burner to cabinet, in ohms.\n    power: [dead]"
@@ -157,6 +195,8 @@ def test_a_danger_that_is_not_voiced_is_told(shop, part, step, hazards, danger):
 
 
 MARK = "source: {mark: common practice}"
+UNSAID = "hum:\n  spoken: hum\n  unit: hertz\n  low: 0\n  high: 400\n  resolution: 1\n"
+"""A quantity in a unit that the voice has no words for."""
 
 
 @pytest.mark.parametrize(
@@ -170,6 +210,8 @@ MARK = "source: {mark: common practice}"
         ("limits.yaml", f"draft:\n  unit: inch\n  authority: code\n  {MARK}\n", 2, "known unit"),
         ("hazards.yaml", f"wind:\n  level: mild\n  say: Wind.\n  {MARK}\n", 2, "wind.level"),
         ("quantities.yaml", "noise:\n  spoken: noise\n  unit: dB\n", 2, "noise.low: Field required"),
+        ("quantities.yaml", UNSAID, 3, "hum.unit: 'hertz' is not a known unit"),
+        ("limits.yaml", f"draft:\n  unit: watt\n  authority: code\n  {MARK}\n", 2, "'watt' is not a known unit"),
         ("hazards.yaml", "- wind\n", 1, "no list of keys"),
     ],
 )
@@ -203,7 +245,7 @@ def test_a_shop_adds_and_replaces_without_touching_the_package(tmp_path, monkeyp
 
     mine = tmp_path / "shop"
     (mine / "procedures").mkdir(parents=True)
-    text = (TRADE_DATA / LP).read_text(encoding="utf-8").replace("title: Standing", "title: Our own standing")
+    text = own_procedure("standing-pilot-lp-yearly").replace("title: Standing", "title: Our own standing")
     (mine / "procedures" / "ours.yaml").write_text(text.replace("name: standing", "name: our-standing"))
     (mine / "hazards.yaml").write_text("leak: {level: danger, say: Never a flame here., warns_of: [leak], "
                                        "source: {mark: common practice}}\n")  # fmt: skip
@@ -212,14 +254,14 @@ def test_a_shop_adds_and_replaces_without_touching_the_package(tmp_path, monkeyp
     assert "our-standing-pilot-lp-yearly" in library().procedures
     assert "standing-pilot-lp-yearly" in library().procedures
     monkeypatch.setenv("ASSISTANT_SHOP", str(mine))
-    assert run("check-procedure", TRADE_DATA / LP)[0] == 0
+    assert run("check-procedure", TRADE_DATA / PROCEDURES)[0] == 0
     assert library().shop == mine
     assert run("--shop", tmp_path / "lost", "check-procedure", mine / "procedures" / "ours.yaml")[0] != 0
 
 
 def test_the_schema_names_what_a_procedure_may_hold():
     published = schema()
-    assert {"WrittenStep", "Include", "WrittenRepair", "Only", "State"} <= published["$defs"].keys()
+    assert {"WrittenStep", "ProcedureTable", "Include", "WrittenRepair", "Only", "State"} <= published["$defs"].keys()
     assert "proves" in published["$defs"]["WrittenStep"]["properties"]
     pointers = set()
 

@@ -1,11 +1,10 @@
 """Data files that people write: each mistake is one sentence with its place."""
 
 import pytest
+from own_procedure import own_procedure
 
 from assistant.errors import Problem
 from assistant.files import TRADE_DATA, read_draft, read_yaml
-
-PROCEDURE = TRADE_DATA / "procedures" / "hot-surface-natural-gas-yearly.yaml"
 
 
 @pytest.mark.parametrize(
@@ -19,7 +18,7 @@ PROCEDURE = TRADE_DATA / "procedures" / "hot-surface-natural-gas-yearly.yaml"
 )
 def test_a_broken_procedure_is_told_with_its_place(shelf, tmp_path, old, new, said):
     own = (TRADE_DATA / "parts" / "isolate.yaml").read_text(encoding="utf-8").partition("steps:\n")[2]
-    text = PROCEDURE.read_text(encoding="utf-8").replace("  - include: isolate\n", own)
+    text = own_procedure("hot-surface-natural-gas-yearly").replace("  - include: isolate\n", own)
     assert old in text
     (tmp_path / "mine.yaml").write_text(text.replace(old, new, 1), encoding="utf-8")
     _, flaws = shelf.examine(tmp_path / "mine.yaml")

@@ -1,5 +1,7 @@
 """Kills, flips and fills: what a record must survive. `make torture` runs it whole and prints the counts.
 
+Another number of kills than 500: `python tests/torture.py 60`.
+
 tests/test_torture.py runs a small part. A kill -9 is not a loss of power: what the device does with a synced write
 then is beyond this.
 """
@@ -37,12 +39,13 @@ from assistant.visit.visit import NO_ROOM, ROOM_AGAIN, Visit, setting_of, turns
 
 @dataclass
 class Kills:
-    """What came of the kills. moments: seconds after the start of each run at which it was killed."""
+    """What came of the kills. resumed: the visit and the entry of every resume that was looked at."""
 
     kills: int = 0
     visits: int = 0
     finished: int = 0
     acknowledged: int = 0
+    resumed: set[tuple[int, int]] = field(default_factory=set)
     lost: list[str] = field(default_factory=list)
     unsound: list[str] = field(default_factory=list)
     wrong_step: list[str] = field(default_factory=list)
@@ -151,27 +154,46 @@ def _look(path: Path, acknowledged: dict[int, str], count: Kills) -> None:
     found = seal.check(path).problems
     count.unsound += [f"{name}: {problem}" for problem in found if "was added" not in problem or seal_of(path).exists()]
     for before, after in itertools.pairwise(folded):
-        if after.entry.kind == "opened":
-            said = " ".join(effect.text for effect in after.effects if isinstance(effect, Say))
-            if _pending(before.after, rules) not in said:
-                count.wrong_step.append(f"{name}: entry {after.entry.seq} says {said!r}")
+        at = (count.visits, after.entry.seq)
+        if after.entry.kind != "opened" or at in count.resumed:
+            continue
+        count.resumed.add(at)
+        said = " ".join(effect.text for effect in after.effects if isinstance(effect, Say))
+        if pending(before.after, rules) not in said:
+            count.wrong_step.append(f"{name}: entry {after.entry.seq} says {said!r}")
 
 
-def _pending(state: State, rules: Rules) -> str:
-    """What a resumed visit has to ask again."""
+def pending(state: State, rules: Rules) -> str:
+    """What a visit that is resumed in this state has to ask again. Raises ValueError where nothing is known of that."""
     step = rules.procedure.step(state.step)
     match state.phase:
         case Phase.CONFIRMING:
             return "Did you mean" if state.candidate and state.candidate.command else "Is that right?"
         case Phase.WARNING:
             return wording.sentences(rules.hazards[step.hazards[0]].say)[0].strip()
-        case Phase.ASKING if not state.correcting:
-            return wording.sentences(step.say)[-1].strip()
-        case Phase.ASKING:
+        case Phase.ASKING if state.correcting:
             return "again."
+        case Phase.ASKING if state.untold:  # of the run's times this one is asked in seconds
+            return f"{wording.capital(rules.quantities[state.untold[0]].spoken)} was not timed."
+        case Phase.ASKING:
+            return wording.sentences(step.say)[-1].strip()
+        case Phase.REASON:
+            return "Why is it skipped?"
+        case Phase.NOTING:
+            return "Say the note."
+        case Phase.MISSED:
+            return "got no mark"
+        case Phase.TIMED:
+            return "Is that right?"
         case Phase.HOLDING:
             return "On hold."
-    return ""
+        case Phase.REPAIR:
+            return wording.which_repair(state, rules)
+        case Phase.DECIDING | Phase.SHUTTING | Phase.TELLING | Phase.FOLLOW_UP:
+            return wording.at_the_end(state, rules)
+        case Phase.CLOSED:
+            return ""  # it is over: nothing is asked
+    raise ValueError(f"what does a visit ask that is resumed in {state.phase}?")
 
 
 @dataclass
@@ -282,14 +304,14 @@ def _fill_once(path: Path, moment: int, pages: bool, count: Full) -> None:
         visit.record.close()
 
 
-def main() -> None:
+def main(kills: int) -> None:
     """Prints the counts; exit status 1 when something was lost or missed."""
     began = time.monotonic()
-    killed = kill(500)
+    killed = kill(kills)
     print(
         f"kill -9: {killed.kills} in {killed.visits} visits ({killed.finished} came to their end and were sealed); "
         f"{killed.acknowledged} readings acknowledged, {len(killed.lost)} lost, {len(killed.unsound)} records unsound, "
-        f"{len(killed.wrong_step)} resumed at a wrong step."
+        f"{len(killed.wrong_step)} of {len(killed.resumed)} resumed at a wrong step."
     )
     flipped = flip()
     print(
@@ -309,4 +331,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 500)

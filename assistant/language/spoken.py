@@ -9,6 +9,7 @@ from __future__ import annotations
 from decimal import Decimal
 
 from assistant.trade.quantities import Overload
+from assistant.trade.units import UNITS
 
 _DIGITS = {
     "0": "zero",
@@ -25,35 +26,6 @@ _DIGITS = {
     "-": "minus",
 }
 
-# pint name: (one of it, several of it, what it measures)
-_UNITS = {
-    "ohm": ("ohm", "ohms", "a resistance"),
-    "kiloohm": ("kilohm", "kilohms", "a resistance"),
-    "megaohm": ("megohm", "megohms", "a resistance"),
-    "volt": ("volt", "volts", "a voltage"),
-    "millivolt": ("millivolt", "millivolts", "a voltage"),
-    "ampere": ("amp", "amps", "a current"),
-    "milliampere": ("milliamp", "milliamps", "a current"),
-    "microampere": ("microamp", "microamps", "a current"),
-    "inH2O": ("inch of water", "inches of water", "a pressure"),
-    "pascal": ("pascal", "pascals", "a pressure"),
-    "kilopascal": ("kilopascal", "kilopascals", "a pressure"),
-    "millibar": ("millibar", "millibar", "a pressure"),
-    "psi": ("P S I", "P S I", "a pressure"),
-    "degF": ("degree Fahrenheit", "degrees Fahrenheit", "a temperature"),
-    "degC": ("degree Celsius", "degrees Celsius", "a temperature"),
-    "delta_degF": ("degree Fahrenheit", "degrees Fahrenheit", "a temperature rise"),
-    "delta_degC": ("degree Celsius", "degrees Celsius", "a temperature rise"),
-    "percent": ("percent", "percent", "a percentage"),
-    "ppm": ("part per million", "parts per million", "a share in parts per million"),
-    "second": ("second", "seconds", "a time"),
-    "Btu_per_hour": ("B T U per hour", "B T U per hour", "a heat rate"),
-    "cubic_foot": ("cubic foot", "cubic feet", "a volume"),
-    "Btu_per_cubic_foot": ("B T U a cubic foot", "B T U a cubic foot", "a heating value"),
-    "dimensionless": ("try", "tries", "a count"),
-    "cubic_foot_per_minute": ("cubic foot per minute", "cubic feet per minute", "an air flow"),
-}
-
 
 def spoken_number(value: Decimal, pause: str = " ") -> str:
     """The digits of `value` as words, one by one: Decimal("-0.02") is "minus zero point zero two".
@@ -65,13 +37,13 @@ def spoken_number(value: Decimal, pause: str = " ") -> str:
 
 def spoken_unit(unit: str, value: Decimal | None = None) -> str:
     """The unit as words, in the number that fits `value`."""
-    one, several, _ = _UNITS[unit]
-    return one if value is not None and abs(value) == 1 else several
+    named = UNITS[unit]
+    return named.one if value is not None and abs(value) == 1 else named.several
 
 
 def measured_kind(unit: str) -> str:
     """What the unit measures, in words: "a voltage"."""
-    return _UNITS[unit][2]
+    return UNITS[unit].measures
 
 
 def spoken_value(value: Decimal | Overload, unit: str) -> str:

@@ -1,13 +1,14 @@
 """Procedures as data.
 
-A procedure file and the parts it includes are `Part`s: their steps may be includes and may hold only for some
-fuels, ignition systems or kinds of visit. `assemble` makes the whole `Procedure` of them, with nothing left to
-include or to choose, and says of each step where it is written.
+A procedure file, the table of procedures and the parts they include are `Part`s: their steps may be includes and
+may hold only for some fuels, ignition systems or kinds of visit. `assemble` makes the whole `Procedure` of them, with
+nothing left to include or to choose, and says of each step where it is written.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import itertools
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal, Self
 
@@ -399,11 +400,47 @@ class WrittenProcedure(Part):
     order: Literal["written", "by-cause"] = "written"
 
 
+class Called(_Data):
+    """What an ignition system, a fuel or a kind of visit is called in the name and the title of a procedure."""
+
+    name: str
+    title: str
+
+
+class CalledVisit(Called):
+    """Of a kind of visit also the order of its steps."""
+
+    order: Literal["written", "by-cause"] = "written"
+
+
+class ProcedureTable(Part):
+    """A file of procedures with the same steps: one for each ignition system, each fuel and each kind of visit."""
+
+    ignition: dict[Ignition, Called]
+    fuel: dict[Fuel, Called]
+    visit: dict[VisitKind, CalledVisit]
+
+    def procedures(self) -> Iterator[WrittenProcedure]:
+        """Each as if it were written in a file of its own."""
+        for chosen in itertools.product(self.ignition.items(), self.fuel.items(), self.visit.items()):
+            (ignition, system), (fuel, gas), (visit, kind) = chosen
+            yield WrittenProcedure(
+                name=f"{system.name}-{gas.name}-{kind.name}",
+                title=f"{system.title}, {gas.title}, {kind.title}",
+                ignition=ignition,
+                fuel=fuel,
+                visit=visit,
+                order=kind.order,
+                steps=self.steps,
+                repairs=self.repairs,
+            )
+
+
 Keys = tuple[int | str, ...]
 """The way to something in a file or a model: ("steps", 3, "quantity")."""
 
 Place = tuple[str, Keys]
-"""Where something is written: the name of the part ("" is the procedure's own file), and the keys in that file."""
+"""Where something is written: the name of the part ("" is the procedure's own file or table), and the keys there."""
 
 
 @dataclass

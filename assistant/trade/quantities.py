@@ -6,7 +6,9 @@ from decimal import Decimal
 from enum import Enum
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, field_validator
+
+from assistant.trade.units import check_unit
 
 
 class Overload(Enum):
@@ -37,3 +39,9 @@ class Quantity(BaseModel):
     overload: Literal["open", "over-range"] = "over-range"
     confirm: Literal["always"] | None = None
     trend: bool = False
+
+    @field_validator("unit")
+    @classmethod
+    def _unit_is_known(cls, unit: str) -> str:
+        check_unit(unit)
+        return unit

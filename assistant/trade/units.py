@@ -1,6 +1,6 @@
-"""Units of measurement: the names the project uses, how they print, and conversion between them.
+"""Units of measurement: the names the project uses, how they are written and said, and conversion between them.
 
-Only the names in `UNIT_SYMBOL` are units here. A wider vocabulary would let a slip of the pen in a data
+Only the names in `UNITS` are units here. A wider vocabulary would let a slip of the pen in a data
 file through as some other unit: to a general parser "pa" is a picoyear.
 
 Values are `decimal.Decimal` from end to end (pint with ``non_int_type=Decimal``), so that a reading of 3.50
@@ -15,6 +15,7 @@ Sources of the factors that are not exact by definition:
   Btu_IT/h = 2.930 711 E-01 W).
 """
 
+from dataclasses import dataclass
 from decimal import Context, Decimal
 from functools import cache
 
@@ -26,46 +27,49 @@ SIGNIFICANT_DIGITS = 6
 _ABSOLUTE_ZERO_DIGITS = Decimal("1e-15")
 """A conversion through kelvin leaves dust in the 25th decimal; anything smaller than this is zero."""
 
-UNIT_SYMBOL: dict[str, str] = {
-    "ohm": "ohm",
-    "kiloohm": "kohm",
-    "megaohm": "Mohm",
-    "volt": "V",
-    "millivolt": "mV",
-    "ampere": "A",
-    "milliampere": "mA",
-    "microampere": "µA",
-    "inH2O": "inH2O",
-    "pascal": "Pa",
-    "kilopascal": "kPa",
-    "millibar": "mbar",
-    "psi": "psi",
-    "degF": "°F",
-    "degC": "°C",
-    "delta_degF": "°F",
-    "delta_degC": "°C",
-    "percent": "%",
-    "ppm": "ppm",
-    "second": "s",
-    "minute": "min",
-    "hour": "h",
-    "hertz": "Hz",
-    "foot": "ft",
-    "meter": "m",
-    "Btu_per_hour": "Btu/h",
-    "Btu/hour": "Btu/h",
-    "watt": "W",
-    "kilowatt": "kW",
-    "cubic_foot": "ft³",
-    "cubic_meter": "m³",
-    "cubic_foot_per_hour": "ft³/h",
-    "cubic_foot_per_minute": "ft³/min",
-    "cubic_meter_per_hour": "m³/h",
-    "Btu_per_cubic_foot": "Btu/ft³",
-    "megajoule_per_cubic_meter": "MJ/m³",
-    "dimensionless": "",
+
+@dataclass(frozen=True)
+class Named:
+    """How a unit is written and said: its symbol, the words for one of it and for several, and what it measures."""
+
+    symbol: str
+    one: str
+    several: str
+    measures: str
+
+
+UNITS: dict[str, Named] = {
+    "ohm": Named("ohm", "ohm", "ohms", "a resistance"),
+    "kiloohm": Named("kohm", "kilohm", "kilohms", "a resistance"),
+    "megaohm": Named("Mohm", "megohm", "megohms", "a resistance"),
+    "volt": Named("V", "volt", "volts", "a voltage"),
+    "millivolt": Named("mV", "millivolt", "millivolts", "a voltage"),
+    "ampere": Named("A", "amp", "amps", "a current"),
+    "milliampere": Named("mA", "milliamp", "milliamps", "a current"),
+    "microampere": Named("µA", "microamp", "microamps", "a current"),
+    "inH2O": Named("inH2O", "inch of water", "inches of water", "a pressure"),
+    "pascal": Named("Pa", "pascal", "pascals", "a pressure"),
+    "kilopascal": Named("kPa", "kilopascal", "kilopascals", "a pressure"),
+    "millibar": Named("mbar", "millibar", "millibar", "a pressure"),
+    "psi": Named("psi", "P S I", "P S I", "a pressure"),
+    "degF": Named("°F", "degree Fahrenheit", "degrees Fahrenheit", "a temperature"),
+    "degC": Named("°C", "degree Celsius", "degrees Celsius", "a temperature"),
+    "delta_degF": Named("°F", "degree Fahrenheit", "degrees Fahrenheit", "a temperature rise"),
+    "delta_degC": Named("°C", "degree Celsius", "degrees Celsius", "a temperature rise"),
+    "percent": Named("%", "percent", "percent", "a percentage"),
+    "ppm": Named("ppm", "part per million", "parts per million", "a share in parts per million"),
+    "second": Named("s", "second", "seconds", "a time"),
+    "Btu_per_hour": Named("Btu/h", "B T U per hour", "B T U per hour", "a heat rate"),
+    "kilowatt": Named("kW", "kilowatt", "kilowatts", "a heat rate"),
+    "cubic_foot": Named("ft³", "cubic foot", "cubic feet", "a volume"),
+    "cubic_foot_per_minute": Named("ft³/min", "cubic foot per minute", "cubic feet per minute", "an air flow"),
+    "Btu_per_cubic_foot": Named("Btu/ft³", "B T U a cubic foot", "B T U a cubic foot", "a heating value"),
+    "dimensionless": Named("", "try", "tries", "a count"),
 }
-"""Every unit name of the project and the symbol it prints with."""
+"""Every unit of the project by its name in pint. What is here can be said too: `grammars/units.jsgf` has the words."""
+
+UNIT_SYMBOL: dict[str, str] = {name: unit.symbol for name, unit in UNITS.items()}
+"""The symbol that each unit prints with."""
 
 
 @cache
@@ -74,13 +78,9 @@ def _registry() -> UnitRegistry[Decimal]:
     registry: UnitRegistry[Decimal] = UnitRegistry(non_int_type=Decimal, on_redefinition="ignore")
     # pint's own Btu is ISO's rounded 1055.056 J.
     registry.define("british_thermal_unit = 1055.05585262 * joule = Btu = BTU = Btu_iso")
-    registry.define("cubic_meter = meter ** 3")
     registry.define("Btu_per_hour = Btu / hour")
-    registry.define("cubic_foot_per_hour = cubic_foot / hour")
     registry.define("cubic_foot_per_minute = cubic_foot / minute")
-    registry.define("cubic_meter_per_hour = cubic_meter / hour")
     registry.define("Btu_per_cubic_foot = Btu / cubic_foot")
-    registry.define("megajoule_per_cubic_meter = megajoule / cubic_meter")
     return registry
 
 
@@ -96,8 +96,8 @@ def check_unit(name: str) -> None:
     Raises:
         ValueError: one sentence that names the unit.
     """
-    if name not in UNIT_SYMBOL:
-        raise ValueError(f"{name!r} is not a known unit; the known units are {', '.join(UNIT_SYMBOL)}.")
+    if name not in UNITS:
+        raise ValueError(f"{name!r} is not a known unit; the known units are {', '.join(UNITS)}.")
 
 
 def same_dimension(a: str, b: str) -> bool:

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from assistant.files import library
 from assistant.language.meaning import Question, Reading
 from assistant.language.spoken import spoken_number, spoken_unit, spoken_value
-from assistant.trade.quantities import Overload
+from assistant.trade.quantities import Overload, Quantity
+from assistant.trade.units import UNITS
 
 
 @pytest.mark.parametrize(
@@ -50,8 +51,20 @@ def test_what_is_said_is_understood_as_the_same_value(name, value, places):
         assert str(value) in meaning.choices, (said, meaning)
 
 
+def asked_in(unit: str) -> Question:
+    """An invented question for a value in a unit."""
+    return Question("it", Quantity(name="it", spoken="it", unit=unit, low=-60, high=600, resolution=1))
+
+
 @pytest.mark.parametrize("value", [Decimal(1), Decimal(2)])
-def test_every_unit_is_said_as_the_grammar_has_it(language, shelf, value):
-    for quantity in shelf.quantities.values():
-        said = f"{spoken_number(value)} {spoken_unit(quantity.unit, value)}"
-        assert language.understand(said, Question(quantity.name, quantity)) == Reading(value, quantity.unit), said
+@pytest.mark.parametrize("unit", UNITS)
+def test_every_unit_is_said_as_the_grammar_has_it(language, unit, value):
+    said = f"{spoken_number(value)} {spoken_unit(unit, value)}"
+    assert language.understand(said, asked_in(unit)) == Reading(value, unit)
+    assert spoken_value(value, unit)
+
+
+def test_every_unit_of_the_grammar_is_a_unit_of_the_project(language):
+    for words in language.grammar.sentences("unit"):
+        meanings = [language.understand(f"two {words}", asked_in(unit)) for unit in UNITS]
+        assert {m.unit for m in meanings if isinstance(m, Reading)} & set(UNITS), words

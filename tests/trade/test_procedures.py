@@ -1,12 +1,16 @@
 """The procedures shipped, and what `check` finds in broken ones."""
 
+import itertools
 from dataclasses import dataclass, replace
+from typing import get_args
 
 import pytest
+from own_procedure import own_procedure
 
 from assistant.dialogue.wording import sentences
 from assistant.trade.checking import check, dangers
 from assistant.trade.findings import FINDINGS
+from assistant.trade.job import Fuel, Ignition, VisitKind
 from assistant.trade.procedures import EMERGENCY, END, Procedure, State, after_step
 
 
@@ -28,9 +32,33 @@ def sound(shelf):
 
 
 def test_there_is_a_procedure_for_each_system_fuel_and_visit_and_it_is_sound(shelf, sound):
-    assert len({(p.ignition, p.fuel, p.visit) for p in shelf.procedures.values()}) == 4 * 2 * 4
+    every = set(itertools.product(get_args(Ignition), get_args(Fuel), get_args(VisitKind)))
+    assert {(p.ignition, p.fuel, p.visit) for p in sound} == every
+    assert len(sound) == len(every)
     for procedure in sound:
         assert check(procedure, shelf.quantities, shelf.hazards, FINDINGS) == []
+
+
+def test_the_names_and_titles_of_the_table(shelf):
+    titles = {name: procedure.title for name, procedure in shelf.procedures.items()}
+    assert (
+        titles.items()
+        >= {
+            "direct-spark-lp-commissioning": "Direct spark, LP, commissioning",
+            "hot-surface-natural-gas-no-heat": "Hot surface igniter, natural gas, no heat",
+            "intermittent-pilot-lp-safety-test": "Intermittent pilot, LP, safety test alone",
+            "standing-pilot-natural-gas-yearly": "Standing pilot, natural gas, yearly check",
+        }.items()
+    )
+    assert all(procedure.name == name for name, procedure in shelf.procedures.items())
+    by_cause = {p.visit for p in shelf.procedures.values() if p.order == "by-cause"}
+    assert by_cause == {"no heat"}
+
+
+@pytest.mark.parametrize("name", ["direct-spark-lp-no-heat", "standing-pilot-natural-gas-yearly"])
+def test_a_procedure_of_the_table_is_the_one_that_a_file_of_its_own_gives(shelf, tmp_path, name):
+    (tmp_path / "own.yaml").write_text(own_procedure(name), encoding="utf-8")
+    assert shelf.read_procedure(tmp_path / "own.yaml") == shelf.procedures[name]
 
 
 @pytest.mark.parametrize(
