@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from assistant.dialogue.context import Context
 from assistant.dialogue.effects import Effect, Note
@@ -109,15 +109,16 @@ def probable(dialogue: Context, state: State) -> list[Probable]:
 def next_of(dialogue: Context, state: State, steps: Sequence[Step]) -> tuple[Step | None, list[Effect]]:
     """Of steps that may be worked now in any order, the one that tells most of the fault, and why, for the record.
 
-    Those that tell nothing come in the order in which they are written; what is only there to find a fault is then
-    passed over, unless a repair touched it: it is checked as left. What alters the appliance comes after all else
-    that tells.
+    Those that tell nothing come in the order in which they are written. What is only there to find a fault is then
+    passed over, but not where the symptom says what it would find, which is checked, nor where a repair touched it:
+    it is checked as left. What alters the appliance comes after all else that tells.
     """
     causes, seen = probable(dialogue, state), evidence(dialogue, state)
     tells = {step.id: _tells(dialogue, step, causes, seen) for step in steps}
     best = max(steps, key=lambda step: tells[step.id][1:], default=None)
     if best is None or tells[best.id][2] <= UNTOLD:
-        return next((step for step in steps if not step.if_it_tells or step.id in state.as_left), None), []
+        told = dialogue.rules.faults.seen_with(state.symptom, dialogue.rules.job.appliance)
+        return next((step for step in steps if _must(dialogue, state, step, told)), None), []
     name, _, bits = tells[best.id]
     body = {
         "step": best.id,
@@ -138,3 +139,9 @@ def _tells(dialogue: Context, step: Step, causes: Sequence[Probable], seen: dict
     ]
     some = [each for each in told if each[2] > UNTOLD]
     return max(some, key=lambda each: each[1:], default=("", False, 0.0))
+
+
+def _must(dialogue: Context, state: State, step: Step, told: Iterable[str]) -> bool:
+    """Whether a step is asked though it tells nothing of the fault. told: the observations that the symptom tells."""
+    of = dialogue.rules.faults.observations
+    return not step.if_it_tells or step.id in state.as_left or any(of[name].at(step) is not None for name in told)

@@ -240,13 +240,18 @@ class Faults(_Data):
         ]
 
     def likelihood(self, cause: str, observation: str, outcome: str, row: Row | None = None) -> float:
-        """How often a cause shows an outcome of an observation, 0 to 1, in a row that holds it."""
+        """How often a cause shows an outcome of an observation, 0 to 1, in a row that holds it.
+
+        cause: "" is one that shows nothing of its own.
+        """
         outcomes = self.outcomes(observation)
         usual = self.observations[observation].usual
         if outcome == UNUSUAL:
             return 1 - self.likelihood(cause, observation, usual, row)
         seen = row.seen if row else None
-        return self.causes[cause].likelihood(observation, outcome, usual, max(len(outcomes), 2), seen)
+        return (self.causes[cause] if cause else Cause()).likelihood(
+            observation, outcome, usual, max(len(outcomes), 2), seen
+        )
 
     def likely(self, probable: Probable, observation: str, outcome: str) -> float:
         """How often a probable cause shows an outcome of an observation, 0 to 1, over the rows that hold it."""
@@ -321,7 +326,8 @@ def because(faults: Faults, evidence: Evidence, causes: Sequence[Probable]) -> s
         def likely(cause: Probable) -> float:
             return max(faults.likely(cause, observation, evidence[observation]), 1e-6)
 
-        others = [(likely(other), other.probability) for other in causes[1:]] or [(0.5, 1.0)]
+        against = causes[1:] or [Probable("", 1.0, causes[0].rows)]
+        others = [(likely(other), other.probability) for other in against]
         mean = sum(like * share for like, share in others) / sum(share for _, share in others)
         return math.log(likely(causes[0]) / mean)
 

@@ -233,6 +233,13 @@ def test_what_speaks_most_for_the_first_cause():
     assert because(FAULTS, {}, causes) is None
 
 
+def test_what_speaks_for_the_only_cause_left_is_what_it_shows_and_not_what_is_in_order():
+    seen = {"line-voltage": "good", "glow": "none", "igniter-voltage": "good", "igniter-resistance": "open"}
+    causes = FAULTS.probable(seen, HOT_SURFACE, "no glow with voltage")
+    assert [each.cause for each in causes] == ["igniter element open"]
+    assert because(FAULTS, seen, causes) == "igniter-resistance"
+
+
 def test_any_but_the_usual_is_as_likely_as_all_the_others_together():
     usual = FAULTS.observations["rod-look"].usual
     for cause in FAULTS.causes:
