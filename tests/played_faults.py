@@ -10,7 +10,7 @@ from assistant.dialogue.state import Phase
 from assistant.files import library
 from assistant.language.meaning import Value
 from assistant.trade.faults import UNUSUAL, Faults, Row
-from assistant.trade.job import Fuel, Ignition
+from assistant.trade.job import Appliance, Fuel, Ignition
 from assistant.trade.limits import limit_for
 from assistant.trade.procedures import State, Step
 
@@ -28,32 +28,45 @@ class Played:
     measured_to_first: int | None
 
 
-def fuel_of(row: Row) -> Fuel:
-    return row.fuel or "natural gas"
+IGNITIONS: tuple[Ignition, ...] = ("hot surface", "direct spark", "intermittent pilot", "standing pilot")
+FUELS: tuple[Fuel, ...] = ("natural gas", "LP")
 
 
-def true_outcome(faults: Faults, cause: str, observation: str) -> str:
+def appliances() -> Iterator[Appliance]:
+    """One of each kind that there is."""
+    for fuel in FUELS:
+        for ignition in IGNITIONS:
+            yield Appliance(description="invented", fuel=fuel, ignition=ignition)
+
+
+def appliance_of(faults: Faults, row: Row, cause: str | None = None) -> Appliance:
+    """The first appliance that can have a row, and the cause."""
+    return next(
+        each for each in appliances() if row.holds(each) and (cause is None or faults.causes[cause].holds(each))
+    )
+
+
+def true_outcome(faults: Faults, cause: str, observation: str, row: Row) -> str:
     """What is most often seen there where this is the cause."""
-    usual = faults.observations[observation].usual
-    outcomes = faults.outcomes(observation)
-    return max(outcomes, key=lambda o: faults.causes[cause].likelihood(observation, o, usual, max(len(outcomes), 2)))
+    return max(faults.outcomes(observation), key=lambda o: faults.likelihood(cause, observation, o, row))
 
 
 def play(faults: Faults, row: Row, cause: str, by_table: bool) -> Played:
     """One fault, measured in the order of the table or by expected information."""
     evidence = dict(row.seen)
+    appliance = appliance_of(faults, row, cause)
     to_second = to_first = None
     order = iter([name for name in row.next if name not in evidence]) if by_table else None
     for measured in range(12):
-        names = [probable.cause for probable in faults.probable(evidence, fuel_of(row), row.symptom)]
+        names = [probable.cause for probable in faults.probable(evidence, appliance, row.symptom)]
         if to_second is None and cause in names[:2]:
             to_second = measured
         if to_first is None and names[:1] == [cause]:
             to_first = measured
-        following = next(order, None) if order else faults.next_best(evidence, fuel_of(row), ANY, row.symptom)
+        following = next(order, None) if order else faults.next_best(evidence, appliance, ANY, row.symptom)
         if following is None or to_first is not None:
             break
-        evidence[following] = true_outcome(faults, cause, following)
+        evidence[following] = true_outcome(faults, cause, following, row)
     return Played(row, cause, to_second, to_first)
 
 
@@ -64,15 +77,6 @@ def every(faults: Faults, by_table: bool) -> Iterator[Played]:
 
 
 # --- in a visit
-
-
-def ignition_of(row: Row) -> Ignition:
-    """The system that a row is of, where it is of one; else one that has most of the parts."""
-    if "pilot does not hold" in row.symptom or "magnet" in row.symptom:
-        return "standing pilot"
-    if row.symptom == "spark but no pilot":
-        return "intermittent pilot"
-    return "direct spark" if row.symptom == "no spark" else "hot surface"
 
 
 @dataclass
@@ -120,14 +124,14 @@ class NoHeat(Technician):
 
     def tell_the_symptom(self) -> None:
         """Says the symptom that has the fewest rows beside the fault's own."""
-        known = [(len(rows), name) for name, rows in self.faults.symptoms.items() if self.row.symptom in rows]
+        known = [(len(of.rows), name) for name, of in self.faults.symptoms.items() if self.row.symptom in of.rows]
         sentences = language().grammar.sentences("symptom")
         self.say(next(s for s in sentences if language().symptom(s) == min(known)[1]))
 
     def next_repair(self) -> str:
         """The repair that would tell most now; empty where no repair would."""
         seen = evidence(self.dialogue, self.state)
-        best = self.faults.next_best(seen, self.procedure.fuel, self.state.site, self.state.symptom)
+        best = self.faults.next_best(seen, self.dialogue.rules.job.appliance, self.state.site, self.state.symptom)
         name = (best and self.faults.observations[best].repair) or ""
         return name if all(made.name != name for made in self.state.repairs) else ""
 
@@ -160,9 +164,9 @@ class NoHeat(Technician):
         for name, after in self.faults.observations.items():
             made = any(made.name == after.repair for made in self.state.repairs)
             if made and after.rereads == self.faults.observations[observation].quantity:
-                better = true_outcome(self.faults, self.cause, name) == "better"
+                better = true_outcome(self.faults, self.cause, name, self.row) == "better"
                 return self.faults.observations[observation].usual if better else self.row.seen[observation]
-        return self.row.seen.get(observation) or true_outcome(self.faults, self.cause, observation)
+        return self.row.seen.get(observation) or true_outcome(self.faults, self.cause, observation, self.row)
 
     def _means(self, observation: str, value: Value) -> str | None:
         quantity = self.faults.observations[observation].quantity or ""
@@ -172,7 +176,8 @@ class NoHeat(Technician):
 
 def visit(row: Row, cause: str) -> NoHeat:
     """A no heat visit to the fault."""
-    wanted = (ignition_of(row), fuel_of(row), "no heat")
+    appliance = appliance_of(library().faults, row, cause)
+    wanted = (appliance.ignition, appliance.fuel, "no heat")
     procedures = library().procedures.values()
     procedure = next(p for p in procedures if (p.ignition, p.fuel, p.visit) == wanted)
     return NoHeat(procedure, row=row, cause=cause)

@@ -18,11 +18,19 @@ from assistant.trade.faults import because
 def symptom(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """ "Symptom, no glow": what the appliance does or does not do."""
     name = dialogue.language.symptom(event.heard.text)
-    if name not in dialogue.rules.faults.symptoms:
+    known = dialogue.rules.faults.symptoms.get(name)
+    if known is None:
         return state, [*say("That symptom is not in this visit's table."), *present(dialogue, state)]
-    state = replace(state, symptom=name)
+    state = replace(state, symptom=name, told=(*state.told, name))
     note = Note("symptom", {"step": state.step, "symptom": name, "words": event.heard.text, "audio": event.audio})
-    return state, [note, *say(f"Symptom kept, {name}.", "answer"), *present(dialogue, state)]
+    told = f"Symptom kept, {name}."
+    if known.never_run_as_found and state.site.gas != "on":
+        told += " No cycle is run before the cold checks."
+    if known.hint:
+        told += f" {known.hint}"
+    if not dialogue.rules.faults.rows_of(name, dialogue.rules.job.appliance):
+        told += " No cause is known of it with this ignition."
+    return state, [note, *say(told, "answer"), *present(dialogue, state)]
 
 
 def probable_cause(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -42,7 +50,7 @@ def next_measurement(dialogue: Context, state: State, event: Said, meaning: Mean
     """What to measure next, and whether power or gas would have to change first; it changes neither."""
     rules = dialogue.rules
     seen = evidence(dialogue, state)
-    best = rules.faults.next_best(seen, rules.job.appliance.fuel, state.site, state.symptom or None)
+    best = rules.faults.next_best(seen, rules.job.appliance, state.site, state.symptom or None)
     body = {"step": state.step, "observation": best or ""}
     told = wording.next_measurement(rules, best, state.site)
     return state, [Note("next-measurement", body), *say(told, "answer"), *present(dialogue, state)]

@@ -313,7 +313,8 @@ class State:
     missed: tuple[str, ...] = ()  # its events that are said to have got no mark
     untold: tuple[str, ...] = ()  # its times that no two marks give, still to be told in seconds
     working: Working | None = None
-    symptom: str = ""  # as the technician told it; in the table of faults
+    symptom: str = ""  # as the technician told it, the last one; in the table of faults
+    told: tuple[str, ...] = ()  # all symptoms that were told
     ending: Ending = field(default_factory=Ending)
     said: tuple[Say, ...] = ()  # for "say again"
     silences: int = 0  # how often in a row nobody said anything

@@ -76,7 +76,7 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
         state = replace(state, resume_at=state.resume_at or step.id)
         turn, effects = open_step(dialogue, state, first.id)
         return turn, [Note("put-off", {"step": step.id, "for": first.id}), *effects]
-    if reason := left_out(step, dialogue.rules.job) or _never_after(state, step):
+    if reason := left_out(step, dialogue.rules.job) or _never_after(dialogue, state, step):
         state = left_with(replace(state, skipped=(*state.skipped, Skipped(step.id, reason))), step.id, "skip")
         note = Note("left-out", {"step": step.id, "reason": reason})
         turn, effects = go_to(dialogue, state, dialogue.rules.procedure.after(step, "skip"))
@@ -96,10 +96,14 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
     return ask(dialogue, state)
 
 
-def _never_after(state: State, step: Step) -> str:
+def _never_after(dialogue: Context, state: State, step: Step) -> str:
     """Why a step is not worked after what was found or told; empty where it is."""
+    if not step.never_after:
+        return ""
     found = [answer.text for answer in state.remarks if answer.step in step.never_after]
-    return f"after {found[0]}" if found else f"after {state.symptom}" if state.symptom in step.never_after else ""
+    symptoms = dialogue.rules.faults.symptoms
+    told = [name for name in state.told if name in symptoms and symptoms[name].never_run_as_found]
+    return next((f"after {why}" for why in (*found, *told)), "")
 
 
 def barred(dialogue: Context, state: State, bar: Bar) -> Turn:

@@ -2,10 +2,14 @@
 
 One fault is assumed at a time. What was seen picks rows of the table; a row's order is the prior of its causes,
 each half as likely as the one before it (common practice: the order; the halving is a convention of this file).
-Every further observation multiplies by how often the cause shows that outcome (naive Bayes). A cause that falls
-below `EXCLUDED` has dropped out. The next measurement is the one with the highest expected information (the
-mutual information of cause and outcome, in bits). Those that the present state of power and gas allows come
-before any that needs a change of either, and what alters the appliance comes last.
+Every observation multiplies by how often the cause shows that outcome (naive Bayes). Within a row every cause shows
+what the row is `seen` by, unless the cause says otherwise itself: that picked the row, and tells nothing between its
+causes. A cause that stands in several of the rows is held by each of them, and what one row is seen by speaks as
+usual to the causes of the others. A cause that falls below `EXCLUDED` has dropped out.
+
+The next measurement is the one with the highest expected information (the mutual information of cause and outcome,
+in bits). Those that the present state of power and gas allows come before any that needs a change of either, and
+what alters the appliance comes last.
 """
 
 from __future__ import annotations
@@ -14,11 +18,12 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Literal, Self
+from functools import cached_property
+from typing import Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from assistant.trade.job import Fuel
+from assistant.trade.job import Appliance, Only
 from assistant.trade.judging import Limit, Value
 from assistant.trade.procedures import State, Step
 from assistant.trade.quantities import Overload
@@ -69,14 +74,35 @@ class Observation(_Data):
         return (self.power in (None, site.power)) and (self.gas in (None, site.gas))
 
 
-class Cause(_Data):
+class _Of(_Data):
+    """Something that only some appliances can have. only: which, by fuel and ignition system."""
+
+    only: Only = Only()
+
+    @field_validator("only")
+    @classmethod
+    def _of_any_visit(cls, only: Only) -> Only:
+        if only.visit:
+            raise ValueError("a fault is of a fuel and an ignition system, never of a kind of visit")
+        return only
+
+    def holds(self, appliance: Appliance) -> bool:
+        """Whether this appliance can have it."""
+        return (not self.only.fuel or appliance.fuel in self.only.fuel) and (
+            not self.only.ignition or appliance.ignition in self.only.ignition
+        )
+
+
+class Cause(_Of):
     """shows: observation -> the outcome that marks it, or outcome -> how often it is seen, 0 to 1."""
 
     shows: dict[str, str | dict[str, float]] = Field(default_factory=dict)
 
-    def likelihood(self, observation: str, outcome: str, usual: str, outcomes: int) -> float:
-        """How often this cause shows that outcome, of `outcomes` possible ones."""
-        shown = self.shows.get(observation)
+    def likelihood(
+        self, observation: str, outcome: str, usual: str, outcomes: int, seen: Mapping[str, str] | None = None
+    ) -> float:
+        """How often this cause shows that outcome, of `outcomes` possible ones. seen: what its row is seen by."""
+        shown = self.shows.get(observation, (seen or {}).get(observation))
         likely = {usual: USUAL} if shown is None else {shown: SHOWN} if isinstance(shown, str) else shown
         if outcome in likely:
             return likely[outcome]
@@ -86,31 +112,60 @@ class Cause(_Data):
         return rest / max(outcomes - len(likely), 1)
 
 
-class Row(_Data):
+class Row(_Of):
     """One row of the table. seen: what picks it, all of it; with none it is picked by its name only."""
 
     symptom: str
     seen: dict[str, str] = Field(default_factory=dict)
-    fuel: Fuel | None = None
     causes: tuple[str, ...] = Field(min_length=1)
     next: tuple[str, ...]
+
+    @model_validator(mode="before")
+    @classmethod
+    def _as_records_have_it(cls, row: Any) -> Any:
+        """Older records hold tables whose rows have a fuel and no `only`."""
+        if isinstance(row, Mapping) and "fuel" in row:
+            fuel = row["fuel"]
+            return {**{k: v for k, v in row.items() if k != "fuel"}, "only": {"fuel": fuel} if fuel else {}}
+        return row
+
+
+class Symptom(_Data):
+    """What people say of an appliance. In a file and in older records a list is its rows.
+
+    rows: the rows that it may be, the likelier first. hint: what would tell more, said when it is told.
+    never_run_as_found: what may hurt at the next lighting; no cycle is run before the cold checks.
+    """
+
+    rows: tuple[str, ...] = Field(min_length=1)
+    never_run_as_found: bool = False
+    hint: str = ""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _may_be_its_rows(cls, written: Any) -> Any:
+        return written if isinstance(written, Mapping | Symptom) else {"rows": written}
 
 
 @dataclass(frozen=True)
 class Probable:
-    """A cause and its probability, 0 to 1, among the causes of the table."""
+    """A cause and its probability, 0 to 1, among the causes of the table.
+
+    rows: the picked rows that hold it, each with its share of that, 0 to 1.
+    """
 
     cause: str
     probability: float
+    rows: tuple[tuple[Row, float], ...]
 
 
 class Faults(_Data):
-    """The table of faults, whole. symptoms: what people say of it -> the rows that it may be."""
+    """The table of faults, whole. symptoms: what people say of it, by its name."""
 
     observations: dict[str, Observation] = Field(default_factory=dict)
     causes: dict[str, Cause] = Field(default_factory=dict)
     rows: tuple[Row, ...] = ()
-    symptoms: dict[str, tuple[str, ...]] = Field(default_factory=dict)
+    symptoms: dict[str, Symptom] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _names_exist(self) -> Self:
@@ -127,63 +182,87 @@ class Faults(_Data):
                     raise ValueError(f"the cause {name!r} shows {observation!r}, which is not an observation")
             if not any(name in row.causes for row in self.rows):
                 raise ValueError(f"the cause {name!r} is in no row")
-        for name, rows in self.symptoms.items():
-            for row_name in rows:
+        for name, symptom in self.symptoms.items():
+            for row_name in symptom.rows:
                 if all(row.symptom != row_name for row in self.rows):
                     raise ValueError(f"the symptom {name!r} names the row {row_name!r}, which is not listed")
         return self
 
-    def seen_with(self, symptom: str) -> dict[str, str]:
+    def rows_of(self, symptom: str, appliance: Appliance) -> tuple[Row, ...]:
+        """The rows that a symptom may be at this appliance; the name of a row is a symptom too."""
+        known = self.symptoms.get(symptom)
+        names = known.rows if known else (symptom,)
+        return tuple(row for name in names for row in self.rows if row.symptom == name and row.holds(appliance))
+
+    def seen_with(self, symptom: str, appliance: Appliance) -> dict[str, str]:
         """What a symptom shows by itself: what all of its rows have in common."""
-        rows = [set(row.seen.items()) for row in self.rows if row.symptom in self.symptoms.get(symptom, ())]
+        rows = [set(row.seen.items()) for row in self.rows_of(symptom, appliance)]
         return dict(sorted(set.intersection(*rows))) if rows else {}
+
+    @cached_property
+    def _outcomes(self) -> dict[str, tuple[str, ...]]:
+        found = {name: {observation.usual: None} for name, observation in self.observations.items()}
+        for cause in self.causes.values():
+            for name, shown in cause.shows.items():
+                found[name] |= dict.fromkeys([shown] if isinstance(shown, str) else shown)
+        for row in self.rows:
+            for name, outcome in row.seen.items():
+                found[name][outcome] = None
+        return {name: tuple(outcomes) for name, outcomes in found.items()}
 
     def outcomes(self, observation: str) -> tuple[str, ...]:
         """Every outcome that an observation can have, the usual one first."""
-        found = {self.observations[observation].usual: None}
-        for cause in self.causes.values():
-            shown = cause.shows.get(observation, {})
-            found |= dict.fromkeys([shown] if isinstance(shown, str) else shown)
-        for row in self.rows:
-            if observation in row.seen:
-                found[row.seen[observation]] = None
-        return tuple(found)
+        return self._outcomes[observation]
 
-    def picked(self, evidence: Evidence, fuel: Fuel, symptom: str | None = None) -> tuple[Row, ...]:
-        """The rows that fit: those of the symptom, or the one of that name; else those of which all was seen."""
-        rows = [row for row in self.rows if row.fuel in (None, fuel)]
-        if symptom is not None:
-            return tuple(row for row in rows if row.symptom in self.symptoms.get(symptom, (symptom,)))
-        return tuple(row for row in rows if row.seen and all(evidence.get(k) == v for k, v in row.seen.items()))
+    def picked(self, evidence: Evidence, appliance: Appliance, symptom: str | None = None) -> tuple[Row, ...]:
+        """The rows that fit: those of the symptom; else, and where it has none here, those of which all was seen."""
+        told = self.rows_of(symptom, appliance) if symptom else ()
+        return told or tuple(
+            row
+            for row in self.rows
+            if row.holds(appliance) and row.seen and all(evidence.get(k) == v for k, v in row.seen.items())
+        )
 
-    def probable(self, evidence: Evidence, fuel: Fuel, symptom: str | None = None) -> list[Probable]:
+    def probable(self, evidence: Evidence, appliance: Appliance, symptom: str | None = None) -> list[Probable]:
         """The causes that are left, the most probable first; empty while no row fits."""
-        prior: dict[str, float] = {}
-        for row in self.picked(evidence, fuel, symptom):
-            for rank, name in enumerate(row.causes):
-                prior[name] = prior.get(name, 0.0) + 0.5**rank
-        weights = {
-            name: weight * math.prod(self.likelihood(name, *seen) for seen in evidence.items())
-            for name, weight in prior.items()
-        }
-        total = sum(weights.values())
-        ranked = sorted(weights, key=lambda name: -weights[name])
-        return [Probable(n, weights[n] / total) for n in ranked if total and weights[n] / total >= EXCLUDED]
+        weights: dict[str, list[tuple[Row, float]]] = {}
+        for row in self.picked(evidence, appliance, symptom):
+            here = [name for name in row.causes if self.causes[name].holds(appliance)]
+            for rank, name in enumerate(here):
+                shows = math.prod(self.likelihood(name, *seen, row) for seen in evidence.items())
+                weights.setdefault(name, []).append((row, 0.5**rank * shows))
+        sums = {name: sum(weight for _, weight in rows) for name, rows in weights.items()}
+        total = sum(sums.values())
+        return [
+            Probable(name, sums[name] / total, tuple((row, weight / sums[name]) for row, weight in weights[name]))
+            for name in sorted(sums, key=lambda name: -sums[name])
+            if total and sums[name] / total >= EXCLUDED
+        ]
 
-    def likelihood(self, cause: str, observation: str, outcome: str) -> float:
-        """How often a cause shows an outcome of an observation, 0 to 1."""
+    def likelihood(self, cause: str, observation: str, outcome: str, row: Row | None = None) -> float:
+        """How often a cause shows an outcome of an observation, 0 to 1, in a row that holds it.
+
+        cause: "" is one that shows nothing of its own.
+        """
         outcomes = self.outcomes(observation)
         usual = self.observations[observation].usual
         if outcome == UNUSUAL:
-            return 1 - self.likelihood(cause, observation, usual)
-        return self.causes[cause].likelihood(observation, outcome, usual, max(len(outcomes), 2))
+            return 1 - self.likelihood(cause, observation, usual, row)
+        seen = row.seen if row else None
+        return (self.causes[cause] if cause else Cause()).likelihood(
+            observation, outcome, usual, max(len(outcomes), 2), seen
+        )
+
+    def likely(self, probable: Probable, observation: str, outcome: str) -> float:
+        """How often a probable cause shows an outcome of an observation, 0 to 1, over the rows that hold it."""
+        return sum(share * self.likelihood(probable.cause, observation, outcome, row) for row, share in probable.rows)
 
     def information(self, observation: str, causes: Iterable[Probable], told: tuple[str, ...] = ()) -> float:
         """What observing it is expected to tell about the causes, in bits. told: the outcomes told apart; () is all."""
         held = list(causes)
         bits = 0.0
         for outcome in told or self.outcomes(observation):
-            given = [p.probability * self.likelihood(p.cause, observation, outcome) for p in held]
+            given = [p.probability * self.likely(p, observation, outcome) for p in held]
             total = sum(given)
             bits += sum(
                 share * math.log2(share / total / p.probability) for share, p in zip(given, held, strict=True) if share
@@ -193,7 +272,7 @@ class Faults(_Data):
     def next_best(
         self,
         evidence: Evidence,
-        fuel: Fuel,
+        appliance: Appliance,
         site: State,
         symptom: str | None = None,
         known: Iterable[str] | None = None,
@@ -202,7 +281,7 @@ class Faults(_Data):
 
         known: the observations that can be made here; None: all. None is returned when nothing tells anything more.
         """
-        causes = self.probable(evidence, fuel, symptom)
+        causes = self.probable(evidence, appliance, symptom)
         allowed = self.observations if known is None else set(known)
         told = {
             name: self.information(name, causes)
@@ -229,13 +308,13 @@ class Faults(_Data):
             return None
         if limit.wants_open:
             return "good" if limit.low is not None and value >= limit.low else "low"
-        if (limit.low is not None and value < limit.low) or (
-            limit.caution_low is not None and value < limit.caution_low
-        ):
+
+        def beyond(bound: Decimal | None, sign: int) -> bool:
+            return bound is not None and (sign * value > sign * bound or (limit.exclusive and value == bound))
+
+        if beyond(limit.low, -1) or beyond(limit.caution_low, -1):
             return "low"
-        too_high = limit.high is not None and value > limit.high
-        watch = limit.caution_high is not None and value > limit.caution_high
-        return "high" if too_high or watch else "good"
+        return "high" if beyond(limit.high, 1) or beyond(limit.caution_high, 1) else "good"
 
 
 def because(faults: Faults, evidence: Evidence, causes: Sequence[Probable]) -> str | None:
@@ -244,12 +323,13 @@ def because(faults: Faults, evidence: Evidence, causes: Sequence[Probable]) -> s
         return None
 
     def speaks(observation: str) -> float:
-        def likely(cause: str) -> float:
-            return max(faults.likelihood(cause, observation, evidence[observation]), 1e-6)
+        def likely(cause: Probable) -> float:
+            return max(faults.likely(cause, observation, evidence[observation]), 1e-6)
 
-        others = [(likely(other.cause), other.probability) for other in causes[1:]] or [(0.5, 1.0)]
+        against = causes[1:] or [Probable("", 1.0, causes[0].rows)]
+        others = [(likely(other), other.probability) for other in against]
         mean = sum(like * share for like, share in others) / sum(share for _, share in others)
-        return math.log(likely(causes[0].cause) / mean)
+        return math.log(likely(causes[0]) / mean)
 
     best = max(evidence, key=speaks, default=None)
     return best if best is not None and speaks(best) > 0.1 else None

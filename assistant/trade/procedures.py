@@ -128,7 +128,8 @@ class Step(_Data):
     forbids: what the bad answer of a check forbids until it is mended and checked again.
     no_repair: nothing that it finds is mended on a visit: only the shut-down is left.
     mends: the repair that its good outcome is; it is recorded, and the visit goes on where the step leads.
-    never_after: symptoms, and ids of checks whose bad answer stands, after which the step is left out.
+    never_after: ids of checks after whose bad answer the step is left out; so it is after each symptom that the table
+    of faults marks so (`never_run_as_found`).
     """
 
     id: str
