@@ -26,11 +26,13 @@ def limits_table(shelf: Library) -> str:
         "A value of the rating plate or the maker's sheet in the job file comes before any of these, then the code in",
         "force, then the gas supplier's figures. What is here is the generic limit, and is spoken as one. *Plate only*",
         'means that without such a value the verdict is "cannot judge". *Guarded* means a safety limit: a reading',
-        "inside it by less than the meter's uncertainty is not accepted (ILAC-G8:09/2019, 4.2.3).",
+        "inside it by less than the meter's uncertainty is not accepted (ILAC-G8:09/2019, 4.2.3). *Forbids*: what a",
+        "reading that does not meet the limit closes the way to until its cause is mended and it is read again (common",
+        "practice).",
         "",
-        "| of | for | fail below | caution below | caution above | fail above | kind | authority | mark | source "
-        "| holds |",
-        "|---|---|---|---|---|---|---|---|---|---|---|",
+        "| of | for | fail below | caution below | caution above | fail above | kind | forbids | authority | mark "
+        "| source | holds |",
+        "|---|---|---|---|---|---|---|---|---|---|---|---|",
         *(_row(shelf, limit) for limits in shelf.limits.values() for limit in limits),
         "",
         "## Check values",
@@ -86,12 +88,22 @@ def _row(shelf: Library, limit: GenericLimit) -> str:
         bound(limit.caution_high),
         bound(limit.high),
         "; ".join(kind),
+        _forbidden(limit),
         limit.authority,
         limit.source.mark,
         limit.source.text,
         limit.condition,
     )
     return f"| {' | '.join(cells)} |"
+
+
+def _forbidden(limit: GenericLimit) -> str:
+    rule = limit.forbids
+    if rule is None:
+        return ""
+    ends = ((bound, word) for bound, word in ((rule.below, "below"), (rule.above, "above")) if bound is not None)
+    where = " or ".join(f"{word} {bound:f} {UNIT_SYMBOL[limit.unit]}" for bound, word in ends)
+    return ", ".join(rule.acts) + (f" ({where})" if where else "")
 
 
 def _wait_row(step: Step, wait: Wait) -> str:

@@ -18,7 +18,7 @@ Which words were heard as which number is settled before; nothing here plays a p
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Literal, Self, TypeAlias
+from typing import Literal, Self, TypeAlias, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -27,6 +27,7 @@ from assistant.trade.quantities import Overload
 from assistant.trade.units import UNIT_SYMBOL, check_unit, round_significant, same_dimension
 
 __all__ = [
+    "ACTS",
     "OPEN",
     "OVER_RANGE",
     "RISING",
@@ -112,7 +113,10 @@ class MeterAccuracy(_Data):
 
 Act = Literal["gas on", "lighting", "running", "leaving on"]
 """What a finding may forbid until it is mended and measured again: opening the gas, lighting the burner, letting it
-run, and leaving the appliance on."""
+run, and leaving the appliance on. What forbids one forbids those after it."""
+
+ACTS: tuple[Act, ...] = get_args(Act)
+"""In the order of a visit."""
 
 
 class Forbids(_Data):
@@ -124,6 +128,25 @@ class Forbids(_Data):
     acts: tuple[Act, ...] = Field(min_length=1)
     above: Decimal | None = None
     below: Decimal | None = None
+
+    @model_validator(mode="after")
+    def _acts_are_whole(self) -> Self:
+        first = min(ACTS.index(act) for act in self.acts)
+        if missing := [act for act in ACTS[first:] if act not in self.acts]:
+            raise ValueError(f"What forbids {ACTS[first]} also forbids {', '.join(missing)}: write every act.")
+        return self
+
+    def covers(self, other: "Forbids") -> bool:
+        """Whether it forbids all that `other` forbids, at every value at which `other` does."""
+        if not set(other.acts) <= set(self.acts):
+            return False
+        if self.above is None and self.below is None:
+            return True
+        if other.above is None and other.below is None:
+            return False
+        above = other.above is None or (self.above is not None and self.above <= other.above)
+        below = other.below is None or (self.below is not None and self.below >= other.below)
+        return above and below
 
 
 class Limit(_Data):

@@ -11,6 +11,7 @@ from pydantic import ValidationError
 from assistant.trade.judging import (
     OPEN,
     OVER_RANGE,
+    Forbids,
     Limit,
     MeterAccuracy,
     Source,
@@ -304,3 +305,30 @@ def test_meter_accuracy():
 
 def test_a_verdict_without_a_limit_never_accepts_a_conditional_pass():
     assert Verdict("conditional-pass", None, None, "", "").accepted is False
+
+
+LIGHTING = ("lighting", "running", "leaving on")
+
+
+@pytest.mark.parametrize("acts", [(), ("lighting",), ("gas on", "lighting", "leaving on"), ("running",)])
+def test_what_forbids_an_act_forbids_those_after_it(acts):
+    with pytest.raises(ValidationError):
+        Forbids(acts=acts)
+
+
+@pytest.mark.parametrize(
+    ("fields", "other", "covers"),
+    [
+        ({"acts": LIGHTING}, {"acts": ("leaving on",)}, True),
+        ({"acts": ("leaving on",)}, {"acts": LIGHTING}, False),
+        ({"acts": LIGHTING}, {"acts": LIGHTING, "above": D(14)}, True),
+        ({"acts": LIGHTING, "above": D(14)}, {"acts": LIGHTING}, False),
+        ({"acts": LIGHTING, "above": D(13)}, {"acts": LIGHTING, "above": D(14)}, True),
+        ({"acts": LIGHTING, "above": D(15)}, {"acts": LIGHTING, "above": D(14)}, False),
+        ({"acts": LIGHTING, "below": D(2)}, {"acts": LIGHTING, "below": D(1)}, True),
+        ({"acts": LIGHTING, "below": D(1)}, {"acts": LIGHTING, "below": D(2)}, False),
+        ({"acts": LIGHTING, "above": D(14)}, {"acts": LIGHTING, "above": D(14), "below": D(1)}, False),
+    ],
+)
+def test_what_forbids_more_covers_what_forbids_less(fields, other, covers):
+    assert Forbids(**fields).covers(Forbids(**other)) is covers

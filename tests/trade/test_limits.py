@@ -4,6 +4,8 @@ from decimal import Decimal
 
 import pytest
 
+from assistant.errors import Problem
+from assistant.files import Library, read_limits
 from assistant.trade.job import PlateValue
 from assistant.trade.judging import judge
 from assistant.trade.limits import limit_for
@@ -123,3 +125,117 @@ def test_an_igniter_or_thermopile_without_its_sheet_cannot_be_judged(shelf, name
     for limit in shelf.limits[name]:
         assert limit.plate_only
         assert judge(Decimal(120), limit.with_plate(None)).outcome == "cannot-judge"
+
+
+# --- what a reading that does not meet its limit forbids
+
+LIGHTING = ("lighting", "running", "leaving on")
+ALL = ("gas on", *LIGHTING)
+LEAVING = ("leaving on",)
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "acts"),
+    [
+        ("ambient-co", "29", ()),
+        ("ambient-co", "30", LIGHTING),
+        ("ambient-co", "80", LIGHTING),
+        ("combustible-gas", "9", ()),
+        ("combustible-gas", "10", ALL),
+        ("line-voltage", "101", LIGHTING),
+        ("line-voltage", "104", ()),
+        ("line-voltage", "133", LIGHTING),
+        ("neutral-to-ground", "5", ()),
+        ("neutral-to-ground", "5.1", LIGHTING),
+        ("ground-resistance", "10.1", LIGHTING),
+        ("ground-resistance", Overload.OPEN, LIGHTING),
+        ("burner-ground-resistance", Overload.OPEN, LIGHTING),
+        ("limit-switch-resistance", Overload.OPEN, LIGHTING),
+        ("limit-switch-resistance", "0.3", ()),
+        ("rollout-switch-resistance", Overload.OPEN, LIGHTING),
+        ("pressure-switch-resistance", "0.3", LIGHTING),
+        ("pressure-switch-resistance", Overload.OPEN, ()),
+        ("inlet-pressure", "10.6", ()),
+        ("inlet-pressure", "14.1", LIGHTING),
+        ("inlet-pressure", Overload.OVER_RANGE, LIGHTING),
+        ("inlet-pressure", "3", ()),
+        ("inlet-pressure-running", "14", ()),
+        ("inlet-pressure-running", "14.1", LIGHTING),
+        ("manifold-pressure", "3.9", LEAVING),
+        ("manifold-pressure", "3.1", LEAVING),
+        ("flame-signal", "0.9", LEAVING),
+        ("flame-signal", "1.2", ()),
+        ("trial-for-ignition", "22", LIGHTING),
+        ("main-light-time", "4.1", LIGHTING),
+        ("pilot-trial-time", "91", LIGHTING),
+        ("flame-failure-response", "9", LIGHTING),
+        ("safe-shut-down-time", "181", LIGHTING),
+        ("ignition-trials", "6", LEAVING),
+        ("co-air-free", "401", LIGHTING),
+        ("igniter-to-ground", "500", LIGHTING),
+        ("transformer-voltage", "31", LEAVING),
+        ("static-pressure", "0.9", ()),
+    ],
+)
+def test_what_a_reading_forbids(shelf, name, value, acts):
+    limit = shelf.limits_for("natural gas", "direct spark", "yearly check")[name]
+    value = value if isinstance(value, Overload) else Decimal(value)
+    assert judge(value, limit).forbids(value) == acts
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "acts"),
+    [
+        ("manifold-pressure", "3.9", LEAVING),
+        ("input-rate", "81000", LEAVING),
+        ("input-rate", "79000", ()),
+        ("igniter-resistance", "30", ()),
+        ("temperature-rise", "90", ()),
+    ],
+)
+def test_a_value_of_the_plate_forbids_as_the_generic_one_does(limits, job, name, value, acts):
+    assert judge(Decimal(value), limit_for(name, limits, job)).forbids(Decimal(value)) == acts
+
+
+def test_a_guarded_limit_forbids_leaving_on_at_any_value_that_does_not_meet_it(shelf):
+    guarded = [limit for each in shelf.limits.values() for limit in each if limit.guarded]
+    assert len(guarded) >= 15
+    for limit in guarded:
+        assert limit.forbids is not None, limit.quantity
+        assert "leaving on" in limit.forbids.acts, limit.quantity
+        assert limit.forbids.above is limit.forbids.below is None, limit.quantity
+
+
+def test_limits_of_one_name_forbid_the_same(shelf):
+    """A shop's own limit of that name keeps it, whatever it is for."""
+    for name, each in shelf.limits.items():
+        assert len({limit.forbids for limit in each}) == 1, name
+
+
+@pytest.fixture
+def shop(tmp_path):
+    """The library of a shop with a limits.yaml of this text."""
+
+    def of(text: str) -> Library:
+        (tmp_path / "limits.yaml").write_text(text, encoding="utf-8")
+        return Library(tmp_path)
+
+    return of
+
+
+OWN = "manifold-pressure: {{unit: inH2O, high: 3.7, authority: code, source: {{mark: common practice}}{more}}}\n"
+
+
+def test_a_shops_limit_that_does_not_say_what_it_forbids_keeps_what_is_shipped(shop, tmp_path, job):
+    (own,) = shop(OWN.format(more="")).limits["manifold-pressure"]
+    assert (own.high, own.forbids.acts) == (Decimal("3.7"), LEAVING)
+    assert read_limits(tmp_path / "limits.yaml", job)["manifold-pressure"].forbids.acts == LEAVING
+
+
+def test_a_shops_limit_may_forbid_more_and_never_less(shop):
+    more = ", forbids: {acts: [lighting, running, leaving on]}"
+    (own,) = shop(OWN.format(more=more)).limits["manifold-pressure"]
+    assert own.forbids.acts == LIGHTING
+    for less in (", forbids: null", ", forbids: {acts: [leaving on], above: 5}"):
+        with pytest.raises(Problem, match=r"limits.yaml, line 1, .*manifold-pressure: forbids is weaker"):
+            _ = shop(OWN.format(more=less)).limits
