@@ -4,6 +4,7 @@ from decimal import Decimal
 
 import pytest
 
+from assistant.trade.formulas import co_air_free_ppm
 from assistant.trade.judging import Limit, Source, judge
 
 
@@ -93,6 +94,20 @@ def test_co_air_free(shelf):
     assert held.caution_means == "find the cause"
 
 
+def test_flue_co_as_measured_fails_from_400_whatever_the_oxygen_is(shelf):
+    """The same 400 ppm air-free. Worked: air-free is CO x 20.9 / (20.9 - O2), so never below what was measured; 400 ppm
+    at 8 % of oxygen is 648 air-free.
+    """
+    held = limit(shelf, "flue-co")
+    assert (held.high, held.source.mark) == (400, "published")
+    for oxygen in ("0", "3", "8", "20"):
+        assert co_air_free_ppm(Decimal(400), Decimal(oxygen)) >= 400
+    assert round(co_air_free_ppm(Decimal(400), Decimal(8))) == 648
+    for reading, outcome in (("28", "noted"), ("399", "noted"), ("400", "fail"), ("900", "fail")):
+        assert judge(Decimal(reading), held).outcome == outcome
+    assert judge(Decimal(395), held, Decimal(20)).accepted is False  # a safety limit: not surely below
+
+
 def test_warnings_that_name_a_published_text(shelf):
     """OSHA 29 CFR 1910.147: isolate, lock or tag, verify. IRC 2018 Appendix D: lock or tag gas and power; CO in the
     vent after 5 minutes.
@@ -105,4 +120,4 @@ def test_warnings_that_name_a_published_text(shelf):
 
 def test_no_other_limit_claims_a_published_source(shelf):
     published = {name for name, each in shelf.limits.items() if any(e.source.mark == "published" for e in each)}
-    assert published == {"ambient-co", "co-air-free"}
+    assert published == {"ambient-co", "co-air-free", "flue-co"}

@@ -58,7 +58,16 @@ def test_an_open_igniter_fails_even_without_a_sheet(limits, job):
 
 
 def test_a_quantity_without_a_limit_is_noted(limits, job):
-    assert judge(Decimal(28), limit_for("flue-co", limits, job)).outcome == "noted"
+    assert limit_for("heating-value", limits, job) is None
+    assert judge(Decimal(28), None).outcome == "noted"
+
+
+def test_flue_co_is_noted_below_its_limit_and_forbids_from_there_on(limits, job):
+    limit = limit_for("flue-co", limits, job)
+    below = judge(Decimal(28), limit)
+    assert (below.outcome, below.accepted, below.forbids(Decimal(28))) == ("noted", None, ())
+    assert judge(Decimal(400), limit).forbids(Decimal(400)) == LIGHTING
+    assert judge(Overload.OVER_RANGE, limit).forbids(Overload.OVER_RANGE) == LIGHTING
 
 
 def test_every_limit_belongs_to_something_and_names_its_source(shelf):
