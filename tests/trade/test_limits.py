@@ -4,6 +4,7 @@ from decimal import Decimal
 
 import pytest
 
+from assistant.dialogue import wording
 from assistant.errors import Problem
 from assistant.files import Library, read_limits
 from assistant.trade.job import PlateValue
@@ -248,3 +249,8 @@ def test_a_shops_limit_may_forbid_more_and_never_less(shop):
     for less in (", forbids: null", ", forbids: {acts: [leaving on], above: 5}"):
         with pytest.raises(Problem, match=r"limits.yaml, line 1, .*manifold-pressure: forbids is weaker"):
             _ = shop(OWN.format(more=less)).limits
+
+
+def test_what_is_said_of_a_limit_whose_bound_is_itself_outside(limits, job):
+    said = wording.limit(limit_for("ambient-co", limits, job))
+    assert said == "Generic limit, below three zero parts per million, caution from nine. Source, from memory, verify."
