@@ -69,6 +69,7 @@ def _row(shelf: Library, limit: GenericLimit) -> str:
         "guarded": limit.guarded,
         "open fails": limit.open_fails,
         "must read open": limit.wants_open,
+        "a plate value counts only where it is stricter": limit.plate_tightens,
         "a value at the bound is outside": limit.exclusive,
     }
     kind = [word for word, holds in kinds.items() if holds]

@@ -20,6 +20,7 @@ class GenericLimit(Limit):
     plate_only: without a plate value nothing can be judged, whatever the trade's usual figures.
     plate_tolerance: either side of a plate value that comes without one, in `unit`; its source is the limit's.
     plate_is_highest: a plate value is the most that is allowed, not the middle of a band.
+    plate_tightens: a plate value counts only where it is stricter; of a bound that is not here it says nothing.
     emergency_from: at this value and above everybody leaves.
     only: the fuels, ignition systems and kinds of visit that it is for.
     """
@@ -27,6 +28,7 @@ class GenericLimit(Limit):
     plate_only: bool = False
     plate_tolerance: Decimal | None = None
     plate_is_highest: bool = False
+    plate_tightens: bool = False
     emergency_from: Decimal | None = None
     only: Only = Only()
 
@@ -46,6 +48,11 @@ class GenericLimit(Limit):
         if plate is None:
             return Limit(**fixed, authority="plate", source=PLATE, open_fails=self.open_fails)
         low, high = self._bounds(plate)
+        if self.plate_tightens:
+            low = None if self.low is None else max(self.low, self.low if low is None else low)
+            high = None if self.high is None else min(self.high, self.high if high is None else high)
+            if (low, high) == (self.low, self.high):
+                return self
         return Limit(**fixed, low=low, high=high, authority="plate", source=PLATE, open_fails=self.open_fails)
 
     def _bounds(self, plate: PlateValue) -> tuple[Decimal | None, Decimal | None]:

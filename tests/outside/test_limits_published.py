@@ -115,6 +115,18 @@ def test_flue_co_as_measured_fails_from_400_whatever_the_oxygen_is(shelf):
     assert judge(Decimal(395), held, Decimal(20)).accepted is False  # a safety limit: not surely below
 
 
+@pytest.mark.parametrize("ignition", ["hot surface", "direct spark", "intermittent pilot", "standing pilot"])
+def test_the_main_burner_lights_within_four_seconds_of_gas(shelf, ignition):
+    """Web pages of a trade handbook (read): the main burner must light within 4 s of gas. Makers' manuals: trials of 4
+    to 7 s with hot surface, 4 to 21 s with direct spark; from memory: 15 to 90 s for a pilot.
+    """
+    direct = ignition in ("hot surface", "direct spark")
+    held = limit(shelf, "trial-for-ignition" if direct else "main-light-time", ignition=ignition)
+    for reading, outcome in (("1", "pass"), ("4", "pass"), ("4.1", "fail"), ("7", "fail"), ("19", "fail")):
+        assert judge(Decimal(reading), held).outcome == outcome
+    assert held.source.mark == "common practice"
+
+
 def test_warnings_that_name_a_published_text(shelf):
     """OSHA 29 CFR 1910.147: isolate, lock or tag, verify. IRC 2018 Appendix D: lock or tag gas and power; CO in the
     vent after 5 minutes.

@@ -58,6 +58,19 @@ def test_an_open_igniter_fails_even_without_a_sheet(limits, job):
     assert judge(Overload.OPEN, limit).outcome == "fail"
 
 
+@pytest.mark.parametrize("name", ["trial-for-ignition", "main-light-time"])
+@pytest.mark.parametrize(
+    ("plate", "high", "authority"),
+    [({"value": 7}, 4, "generic"), ({"low": 4, "high": 21}, 4, "generic"), ({"value": 3}, 3, "plate")],
+)
+def test_a_controls_trial_is_no_allowance_for_late_lighting(limits, job, name, plate, high, authority):
+    plates = {name: PlateValue(unit="second", **plate)}
+    limit = limit_for(name, limits, job.model_copy(update={"plate": plates}))
+    assert (limit.low, limit.high, limit.authority, limit.guarded) == (None, high, authority, True)
+    assert judge(Decimal("4.1"), limit).outcome == "fail"
+    assert limit.forbids.acts == LIGHTING
+
+
 def test_a_quantity_without_a_limit_is_noted(limits, job):
     assert limit_for("heating-value", limits, job) is None
     assert judge(Decimal(28), None).outcome == "noted"
@@ -106,8 +119,6 @@ def test_of_several_limits_the_first_that_holds_counts(shelf):
     gas = shelf.limits_for("natural gas", "standing pilot", "no heat")
     lp = shelf.limits_for("LP", "standing pilot", "no heat")
     assert (gas["manifold-pressure"].high, lp["manifold-pressure"].high) == (Decimal("3.8"), Decimal("10.3"))
-    hot = shelf.limits_for("LP", "hot surface", "no heat")["trial-for-ignition"]
-    assert (hot.high, lp["trial-for-ignition"].high) == (7, 21)
 
 
 def test_whatever_a_procedure_measures_has_a_limit_or_a_finding_that_has(shelf):
@@ -175,7 +186,7 @@ LEAVING = ("leaving on",)
         ("manifold-pressure", "3.1", LEAVING),
         ("flame-signal", "0.9", LEAVING),
         ("flame-signal", "1.2", ()),
-        ("trial-for-ignition", "22", LIGHTING),
+        ("trial-for-ignition", "4.1", LIGHTING),
         ("main-light-time", "4.1", LIGHTING),
         ("pilot-trial-time", "91", LIGHTING),
         ("flame-failure-response", "9", LIGHTING),
