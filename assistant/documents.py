@@ -70,6 +70,8 @@ def _row(shelf: Library, limit: GenericLimit) -> str:
         "open fails": limit.open_fails,
         "must read open": limit.wants_open,
         "a plate value counts only where it is stricter": limit.plate_tightens,
+        "by magnitude: weaker fails below, stronger above": limit.strength == "magnitude",
+        "by suction: weaker fails below, stronger above": limit.strength == "suction",
         "a value at the bound is outside": limit.exclusive,
     }
     kind = [word for word, holds in kinds.items() if holds]

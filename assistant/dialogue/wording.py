@@ -109,14 +109,15 @@ def _side(v: Verdict, judged: Decimal) -> str:
     limit = v.limit
     if limit is None or v.outcome == "pass":
         return ""
+    held = limit.held(judged)
     low, high = (limit.caution_low, limit.caution_high) if v.outcome == "caution" else (limit.low, limit.high)
-    if low is not None and (high is None or abs(judged - low) <= abs(high - judged)):
-        bound, outside = low, "below"
+    if low is not None and (high is None or abs(held - low) <= abs(high - held)):
+        bound, outside = low, "weaker than" if limit.strength else "below"
     elif high is not None:
-        bound, outside = high, "above"
+        bound, outside = high, "stronger than" if limit.strength else "above"
     else:
         return ""
-    word = "near" if v.outcome == "conditional-pass" else "at" if judged == bound else outside
+    word = "near" if v.outcome == "conditional-pass" else "at" if held == bound else outside
     return f"{word} {spoken_quantity(bound)}, "
 
 
@@ -133,13 +134,16 @@ _AUTHORITIES = {
 }
 
 
+_STRENGTHS = {"magnitude": ", whatever the sign", "suction": " of suction"}
+
+
 def limit(rule: Limit | None) -> str:
     """A limit with its authority and source, for "what is the limit"."""
     if rule is None:
         return "There is no limit for this. It is noted."
     if not rule.is_known:
         return "No limit is known. It needs the value of the plate or the part's sheet."
-    unit = spoken_unit(rule.unit)
+    unit = spoken_unit(rule.unit) + _STRENGTHS.get(rule.strength or "", "")
     parts = []
     if rule.wants_open:
         parts.append("it must read open")
@@ -149,7 +153,8 @@ def limit(rule: Limit | None) -> str:
         parts.append(f"at least {spoken_quantity(rule.low)} {unit}")
     elif rule.high is not None:
         parts.append(f"{'below' if rule.exclusive else 'at most'} {spoken_quantity(rule.high)} {unit}")
-    for bound, word in ((rule.caution_low, "below"), (rule.caution_high, "from" if rule.exclusive else "above")):
+    below, above = ("weaker than", "stronger than") if rule.strength else ("below", "above")
+    for bound, word in ((rule.caution_low, below), (rule.caution_high, "from" if rule.exclusive else above)):
         if bound is not None:
             parts.append(f"caution {word} {spoken_quantity(bound)}")
     return f"{_AUTHORITIES[rule.authority].capitalize()}, {', '.join(parts)}. Source, {_source(rule)}."

@@ -40,6 +40,7 @@ __all__ = [
     "Outcome",
     "Overload",
     "Source",
+    "Strength",
     "Value",
     "Verdict",
     "judge",
@@ -122,7 +123,8 @@ ACTS: tuple[Act, ...] = get_args(Act)
 class Forbids(_Data):
     """What a reading that does not meet its limit forbids.
 
-    above, below: only a value above or below this forbids it; without either, any that does not meet the limit.
+    above, below: only a value above or below this forbids it, as the limit's bounds have it; without either, any that
+    does not meet the limit.
     """
 
     acts: tuple[Act, ...] = Field(min_length=1)
@@ -136,6 +138,12 @@ class Forbids(_Data):
             raise ValueError(f"What forbids {ACTS[first]} also forbids {', '.join(missing)}: write every act.")
         return self
 
+    def at(self, held: Decimal) -> bool:
+        """Whether it forbids at this value, of a reading that does not meet the limit. held: see `Limit.held`."""
+        if self.above is None and self.below is None:
+            return True
+        return (self.above is not None and held > self.above) or (self.below is not None and held < self.below)
+
     def covers(self, other: "Forbids") -> bool:
         """Whether it forbids all that `other` forbids, at every value at which `other` does."""
         if not set(other.acts) <= set(self.acts):
@@ -147,6 +155,14 @@ class Forbids(_Data):
         above = other.above is None or (self.above is not None and self.above <= other.above)
         below = other.below is None or (self.below is not None and self.below >= other.below)
         return above and below
+
+
+Strength = Literal["magnitude", "suction"]
+"""What of a reading is held against the bounds, where it is not the reading itself.
+
+* magnitude: people read it with either sign ("minus point eight five" of suction at a pressure switch).
+* suction: how far it lies below zero; more negative is stronger, and a pressure above zero is weaker than none.
+"""
 
 
 class Limit(_Data):
@@ -184,6 +200,8 @@ class Limit(_Data):
     """What a reading that does not meet the limit forbids until it is mended and measured again."""
     only_fails: bool = False
     """Meeting the limit is no pass, only noted: another limit judges what is made of the reading (flue CO)."""
+    strength: Strength | None = None
+    """The bounds are strengths: `low` is the weakest that is allowed, `high` the strongest."""
 
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:
@@ -196,6 +214,12 @@ class Limit(_Data):
         if self.wants_open and not _is_resistance(self.unit):
             raise ValueError(f"The limit of {self.quantity} wants open but is not in ohms.")
         return self
+
+    def held(self, value: Decimal) -> Decimal:
+        """What of a reading is held against the bounds; with `strength` how strong it is, else the reading itself."""
+        if self.strength == "magnitude":
+            return abs(value)
+        return -value if self.strength == "suction" else value
 
     @property
     def is_known(self) -> bool:
@@ -235,21 +259,16 @@ class Verdict:
 
         More than the meter shows counts as above every bound.
         """
-        rule = self.limit.forbids if self.limit else None
-        if rule is None:
+        if self.limit is None or self.limit.forbids is None:
             return ()
+        rule = self.limit.forbids
         if value is OVER_RANGE:
-            over = rule.above is not None or (self.limit is not None and self.limit.high is not None)
+            over = rule.above is not None or self.limit.high is not None
             return rule.acts if over and rule.below is None else ()
         if self.accepted is not False:
             return ()
-        if isinstance(value, Decimal):
-            if rule.above is not None and rule.below is None and value <= rule.above:
-                return ()
-            if rule.below is not None and rule.above is None and value >= rule.below:
-                return ()
-            if rule.above is not None and rule.below is not None and rule.below <= value <= rule.above:
-                return ()
+        if isinstance(value, Decimal) and not rule.at(self.limit.held(value)):
+            return ()
         return rule.acts
 
 
@@ -297,7 +316,8 @@ def _judge_open(limit: Limit) -> Verdict:
     return Verdict("pass", limit, None, "open: above the lower limit", rule)
 
 
-def _judge_number(value: Decimal, limit: Limit, expanded_uncertainty: Decimal | None) -> Verdict:
+def _judge_number(reading: Decimal, limit: Limit, expanded_uncertainty: Decimal | None) -> Verdict:
+    value = limit.held(reading)
     if expanded_uncertainty is None:
         rule = "simple acceptance (ILAC-G8:09/2019, 4.2.1): the meter's accuracy is not known"
     else:
@@ -325,7 +345,8 @@ def _judge_number(value: Decimal, limit: Limit, expanded_uncertainty: Decimal | 
         state = _state(margin, expanded_uncertainty, exclusive=limit.exclusive)
         if _BEST_TO_WORST.index(state) > _BEST_TO_WORST.index(outcome):
             outcome = state
-            reason = _STATE_REASON[state].format(side=side, bound=_with_unit(bound, limit))
+            reasons = _STRENGTH_REASON if limit.strength else _STATE_REASON
+            reason = reasons[state].format(side=side, how=_HOW[side], bound=_with_unit(bound, limit))
 
     if outcome in ("conditional-fail", "fail") or (outcome == "conditional-pass" and limit.guarded):
         # A guarded limit's conditional pass must not turn into an accepted caution.
@@ -341,6 +362,12 @@ _STATE_REASON: dict[Outcome, str] = {
     "conditional-fail": "outside the {side} limit of {bound} by less than the uncertainty",
     "fail": "outside the {side} limit of {bound}",
 }
+_STRENGTH_REASON: dict[Outcome, str] = {
+    "conditional-pass": "nearly too {how}: within the limit of {bound} by less than the uncertainty",
+    "conditional-fail": "too {how}: outside the limit of {bound} by less than the uncertainty",
+    "fail": "too {how}: outside the limit of {bound}",
+}
+_HOW = {"lower": "weak", "upper": "strong"}
 
 
 def _state(margin: Decimal, expanded_uncertainty: Decimal | None, *, exclusive: bool) -> Outcome:
@@ -354,11 +381,12 @@ def _state(margin: Decimal, expanded_uncertainty: Decimal | None, *, exclusive: 
 
 def _caution_reason(value: Decimal, limit: Limit) -> str | None:
     at_or = "at or " if limit.exclusive else ""
+    below, above = ("weaker than", "stronger than") if limit.strength else ("below", "above")
     low, high = limit.caution_low, limit.caution_high
     if low is not None and not _is_inside(value - low, exclusive=limit.exclusive):
-        return f"watch {at_or}below {_with_unit(low, limit)}"
+        return f"watch {at_or}{below} {_with_unit(low, limit)}"
     if high is not None and not _is_inside(high - value, exclusive=limit.exclusive):
-        return f"watch {at_or}above {_with_unit(high, limit)}"
+        return f"watch {at_or}{above} {_with_unit(high, limit)}"
     return None
 
 

@@ -127,6 +127,18 @@ def test_the_main_burner_lights_within_four_seconds_of_gas(shelf, ignition):
     assert held.source.mark == "common practice"
 
 
+def test_draft_is_suction(shelf):
+    """A combustion training page (read): -0.02 to -0.04 inH2O in the connector of a natural draft furnace. An oil heat
+    guide, p. 43: at least -0.01 to -0.02, by the weather. Worked: -0.08 pulls more than -0.04, -0.005 less than -0.01.
+    """
+    held = limit(shelf, "draft")
+    readings = (("-0.03", "pass"), ("-0.015", "caution"), ("-0.005", "fail"), ("-0.08", "fail"), ("0.02", "fail"))
+    for reading, outcome in readings:
+        assert judge(Decimal(reading), held).outcome == outcome
+    assert "too weak" in judge(Decimal("-0.005"), held).reason
+    assert "too strong" in judge(Decimal("-0.08"), held).reason
+
+
 def test_warnings_that_name_a_published_text(shelf):
     """OSHA 29 CFR 1910.147: isolate, lock or tag, verify. IRC 2018 Appendix D: lock or tag gas and power; CO in the
     vent after 5 minutes.

@@ -332,3 +332,42 @@ def test_what_forbids_an_act_forbids_those_after_it(acts):
 )
 def test_what_forbids_more_covers_what_forbids_less(fields, other, covers):
     assert Forbids(**fields).covers(Forbids(**other)) is covers
+
+
+SUCTION = limit(unit="inH2O", low=D("0.01"), caution_low=D("0.02"), high=D("0.04"), strength="suction")
+MAGNITUDE = limit(unit="inH2O", low=D("0.60"), strength="magnitude")
+
+
+@pytest.mark.parametrize(
+    ("held_against", "value", "uncertainty", "outcome", "reason"),
+    [
+        (MAGNITUDE, "-0.85", None, "pass", "within the limit"),
+        (MAGNITUDE, "0.85", None, "pass", "within the limit"),
+        (MAGNITUDE, "-0.55", None, "fail", "too weak: outside the limit of 0.60 inH2O"),
+        (MAGNITUDE, "0.55", None, "fail", "too weak: outside the limit of 0.60 inH2O"),
+        (
+            MAGNITUDE,
+            "-0.65",
+            "0.1",
+            "conditional-pass",
+            "nearly too weak: within the limit of 0.60 inH2O by less than ",
+        ),
+        (MAGNITUDE, "-0.55", "0.1", "conditional-fail", "too weak: outside the limit of 0.60 inH2O by less than "),
+        (SUCTION, "-0.03", None, "pass", "within the limit"),
+        (SUCTION, "-0.04", None, "pass", "within the limit"),
+        (SUCTION, "-0.08", None, "fail", "too strong: outside the limit of 0.04 inH2O"),
+        (SUCTION, "-0.005", None, "fail", "too weak: outside the limit of 0.01 inH2O"),
+        (SUCTION, "0.03", None, "fail", "too weak: outside the limit of 0.01 inH2O"),  # it blows out
+        (SUCTION, "-0.015", None, "caution", "watch weaker than 0.02 inH2O"),
+    ],
+)
+def test_a_strength_is_judged_by_how_strong_it_is(held_against, value, uncertainty, outcome, reason):
+    verdict = judge(D(value), held_against, uncertainty and D(uncertainty))
+    assert verdict.outcome == outcome
+    assert verdict.reason.startswith(reason)
+
+
+def test_what_a_strength_forbids_goes_by_how_strong_it_is():
+    weak = SUCTION.model_copy(update={"forbids": Forbids(acts=("leaving on",), below=D("0.01"))})
+    for value, acts in (("-0.005", ("leaving on",)), ("0.03", ("leaving on",)), ("-0.08", ()), ("-0.03", ())):
+        assert judge(D(value), weak).forbids(D(value)) == acts

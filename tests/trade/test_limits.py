@@ -7,6 +7,7 @@ import pytest
 from assistant.dialogue import wording
 from assistant.errors import Problem
 from assistant.files import Library, read_limits
+from assistant.review.report import words
 from assistant.trade.job import PlateValue
 from assistant.trade.judging import judge
 from assistant.trade.limits import limit_for
@@ -69,6 +70,51 @@ def test_a_controls_trial_is_no_allowance_for_late_lighting(limits, job, name, p
     assert (limit.low, limit.high, limit.authority, limit.guarded) == (None, high, authority, True)
     assert judge(Decimal("4.1"), limit).outcome == "fail"
     assert limit.forbids.acts == LIGHTING
+
+
+@pytest.mark.parametrize("set_point", [{"value": "0.60"}, {"low": "0.60"}, {"value": "-0.60"}, {"low": "-0.60"}])
+def test_the_suction_at_the_pressure_switch_is_held_against_its_set_point_whatever_the_sign(limits, job, set_point):
+    plates = {"pressure-switch-pressure": PlateValue(unit="inH2O", **{k: Decimal(v) for k, v in set_point.items()})}
+    limit = limit_for("pressure-switch-pressure", limits, job.model_copy(update={"plate": plates}))
+    assert (limit.low, limit.high) == (Decimal("0.60"), None)
+    for value, outcome in (("-0.85", "pass"), ("0.85", "pass"), ("-0.55", "fail"), ("0.55", "fail")):
+        assert judge(Decimal(value), limit).outcome == outcome
+    weak = Decimal("-0.55")
+    assert judge(weak, limit).forbids(weak) == LEAVING
+    assert wording.verdict(judge(weak, limit), weak) == "Fail, weaker than zero point six zero, plate limit."
+
+
+@pytest.mark.parametrize(
+    ("plate", "value", "said"),
+    [
+        (None, "-0.08", "Fail, stronger than zero point zero four, generic limit."),
+        (None, "-0.005", "Fail, weaker than zero point zero one, generic limit."),
+        (None, "0.02", "Fail, weaker than zero point zero one, generic limit."),
+        (None, "-0.015", "Caution, weaker than zero point zero two, generic limit."),
+        (None, "-0.03", "Pass, generic limit."),
+        ({"low": "-0.06", "high": "-0.03"}, "-0.05", "Pass, plate limit."),
+        ({"low": "0.03", "high": "0.06"}, "-0.05", "Pass, plate limit."),
+        ({"value": "-0.05", "tolerance": "0.01"}, "-0.035", "Fail, weaker than zero point zero four, plate limit."),
+    ],
+)
+def test_more_negative_draft_is_stronger(limits, job, plate, value, said):
+    plates = {"draft": PlateValue(unit="inH2O", **{k: Decimal(v) for k, v in plate.items()})} if plate else {}
+    limit = limit_for("draft", limits, job.model_copy(update={"plate": plates}))
+    assert wording.verdict(judge(Decimal(value), limit), Decimal(value)) == said
+
+
+def test_what_is_said_of_a_limit_of_strength(limits, job):
+    said = wording.limit(limit_for("draft", limits, job))
+    assert said.startswith(
+        "Generic limit, from zero point zero one to zero point zero four inches of water of suction, "
+        "caution weaker than zero point zero two."
+    ), said
+
+
+def test_what_is_written_of_a_limit_of_strength(limits, job):
+    limit = limit_for("draft", limits, job)
+    assert words.bounds(limit) == "0.01 to 0.04 inH2O of suction; watch weaker than 0.02"
+    assert limit.held(Decimal("-0.03")) == Decimal("0.03")
 
 
 def test_a_quantity_without_a_limit_is_noted(limits, job):
