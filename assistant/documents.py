@@ -67,6 +67,7 @@ def _row(shelf: Library, limit: GenericLimit) -> str:
     kinds = {
         "plate only": limit.plate_only,
         "guarded": limit.guarded,
+        "the bound itself divides": limit.simple,
         "open fails": limit.open_fails,
         "must read open": limit.wants_open,
         "a plate value counts only where it is stricter": limit.plate_tightens,
@@ -75,6 +76,8 @@ def _row(shelf: Library, limit: GenericLimit) -> str:
         "a value at the bound is outside": limit.exclusive,
     }
     kind = [word for word, holds in kinds.items() if holds]
+    if limit.plate_percent is not None:
+        kind.append(f"caution more than {limit.plate_percent:f} % below the plate")
     if limit.caution_means:
         kind.append(f"caution: {limit.caution_means}")
     if limit.emergency_from is not None:

@@ -105,8 +105,14 @@ def verdict(v: Verdict, judged: Value | None = None) -> str:
 
 
 def _side(v: Verdict, judged: Decimal) -> str:
-    """Which bound a reading that does not plainly pass is held against: "below one point five, "."""
+    """Which bound a reading that does not plainly pass is held against, "below one point five, "; or how far it is
+    from the plate's value, "two point five percent below the plate, "."""
     limit = v.limit
+    percent = limit.percent_above_high(judged) if limit else None
+    if percent is not None:
+        side = "above" if percent > 0 else "below"
+        far = f"{spoken_number(abs(percent).normalize())} percent {side}" if percent else "at"
+        return f"{far} the {'plate' if limit and limit.authority == 'plate' else 'limit'}, "
     if limit is None or v.outcome == "pass":
         return ""
     held = limit.held(judged)

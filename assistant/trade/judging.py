@@ -202,6 +202,10 @@ class Limit(_Data):
     """Meeting the limit is no pass, only noted: another limit judges what is made of the reading (flue CO)."""
     strength: Strength | None = None
     """The bounds are strengths: `low` is the weakest that is allowed, `high` the strongest."""
+    simple: bool = False
+    """The bound itself divides pass from fail, whatever the meter's uncertainty: there is a margin in it already."""
+    tells_percent: bool = False
+    """How far below or above `high` a value lies is told with the verdict, in percent of `high`."""
 
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:
@@ -220,6 +224,15 @@ class Limit(_Data):
         if self.strength == "magnitude":
             return abs(value)
         return -value if self.strength == "suction" else value
+
+    def percent_above_high(self, value: Decimal) -> Decimal | None:
+        """How far a value lies above `high`, in percent of it to a tenth; below zero where it lies below.
+
+        None where that is not told.
+        """
+        if not self.tells_percent or not self.high:
+            return None
+        return round((self.held(value) - self.high) / self.high * 100, 1)
 
     @property
     def is_known(self) -> bool:
@@ -318,7 +331,9 @@ def _judge_open(limit: Limit) -> Verdict:
 
 def _judge_number(reading: Decimal, limit: Limit, expanded_uncertainty: Decimal | None) -> Verdict:
     value = limit.held(reading)
-    if expanded_uncertainty is None:
+    if limit.simple:
+        rule = "simple acceptance (ILAC-G8:09/2019, 4.2.1): there is a margin in the limit already"
+    elif expanded_uncertainty is None:
         rule = "simple acceptance (ILAC-G8:09/2019, 4.2.1): the meter's accuracy is not known"
     else:
         width = _with_unit(round_significant(expanded_uncertainty, 2), limit)
@@ -328,6 +343,9 @@ def _judge_number(reading: Decimal, limit: Limit, expanded_uncertainty: Decimal 
         return Verdict("fail", limit, expanded_uncertainty, "a path where open is wanted", rule)
 
     def verdict(outcome: Outcome, reason: str) -> Verdict:
+        if (percent := limit.percent_above_high(reading)) is not None:
+            side = "above" if percent > 0 else "below"
+            reason += f"; {abs(percent)} % {side} {_with_unit(limit.high or value, limit)}"
         if limit.only_fails and outcome in ("pass", "caution"):
             return Verdict("noted", limit, expanded_uncertainty, "below its limit: noted", rule)
         return Verdict(outcome, limit, expanded_uncertainty, reason, rule)
@@ -342,7 +360,7 @@ def _judge_number(reading: Decimal, limit: Limit, expanded_uncertainty: Decimal 
     outcome: Outcome = "pass"
     reason = "within the limit"
     for margin, side, bound in margins:
-        state = _state(margin, expanded_uncertainty, exclusive=limit.exclusive)
+        state = _state(margin, None if limit.simple else expanded_uncertainty, exclusive=limit.exclusive)
         if _BEST_TO_WORST.index(state) > _BEST_TO_WORST.index(outcome):
             outcome = state
             reasons = _STRENGTH_REASON if limit.strength else _STATE_REASON

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict
 
 from assistant.trade.job import Job, Only, PlateValue
 from assistant.trade.judging import Limit, Source
-from assistant.trade.units import convert
+from assistant.trade.units import convert, round_significant
 
 PLATE = Source(mark="published", text="rating plate or maker's sheet, as entered in the job file")
 
@@ -21,6 +21,8 @@ class GenericLimit(Limit):
     plate_tolerance: either side of a plate value that comes without one, in `unit`; its source is the limit's.
     plate_is_highest: a plate value is the most that is allowed, not the middle of a band.
     plate_is_lowest: it is the least that is allowed.
+    plate_percent: how far below a plate's highest, in percent of it, a value may lie before it is to watch; how far it
+        lies from it is told.
     plate_tightens: a plate value counts only where it is stricter; of a bound that is not here it says nothing.
     emergency_from: at this value and above everybody leaves.
     only: the fuels, ignition systems and kinds of visit that it is for.
@@ -30,6 +32,7 @@ class GenericLimit(Limit):
     plate_tolerance: Decimal | None = None
     plate_is_highest: bool = False
     plate_is_lowest: bool = False
+    plate_percent: Decimal | None = None
     plate_tightens: bool = False
     emergency_from: Decimal | None = None
     only: Only = Only()
@@ -45,6 +48,7 @@ class GenericLimit(Limit):
             "forbids": self.forbids,
             "only_fails": self.only_fails,
             "strength": self.strength,
+            "simple": self.simple,
         }
         if plate is None and not self.plate_only:
             return self
@@ -56,7 +60,11 @@ class GenericLimit(Limit):
             high = None if self.high is None else min(self.high, self.high if high is None else high)
             if (low, high) == (self.low, self.high):
                 return self
-        return Limit(**fixed, low=low, high=high, authority="plate", source=PLATE, open_fails=self.open_fails)
+        limit = Limit(**fixed, low=low, high=high, authority="plate", source=PLATE, open_fails=self.open_fails)
+        if self.plate_percent is None or high is None or low is not None:
+            return limit
+        watch = round_significant(high * (100 - self.plate_percent) / 100)
+        return limit.model_copy(update={"caution_low": watch, "tells_percent": True})
 
     def _bounds(self, plate: PlateValue) -> tuple[Decimal | None, Decimal | None]:
         """The lower and the upper bound; of a strength without its sign, the weaker end first."""

@@ -371,3 +371,20 @@ def test_what_a_strength_forbids_goes_by_how_strong_it_is():
     weak = SUCTION.model_copy(update={"forbids": Forbids(acts=("leaving on",), below=D("0.01"))})
     for value, acts in (("-0.005", ("leaving on",)), ("0.03", ("leaving on",)), ("-0.08", ()), ("-0.03", ())):
         assert judge(D(value), weak).forbids(D(value)) == acts
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "outcome", "reason"),
+    [
+        ("78000", None, "pass", "within the limit; 2.5 % below 80000 Btu/h"),
+        ("78000", "2000", "pass", "within the limit; 2.5 % below 80000 Btu/h"),
+        ("80000", "2000", "pass", "within the limit; 0.0 % below 80000 Btu/h"),
+        ("81000", "2000", "fail", "outside the upper limit of 80000 Btu/h; 1.2 % above 80000 Btu/h"),
+        ("53000", None, "caution", "watch below 76000 Btu/h; 33.8 % below 80000 Btu/h"),
+    ],
+)
+def test_a_limit_with_a_margin_divides_by_itself_and_tells_how_far_it_is(value, uncertainty, outcome, reason):
+    plate = limit("Btu_per_hour", high=D(80000), caution_low=D(76000), simple=True, tells_percent=True, guarded=True)
+    verdict = judge(D(value), plate, uncertainty and D(uncertainty))
+    assert (verdict.outcome, verdict.reason) == (outcome, reason)
+    assert verdict.decision_rule == "simple acceptance (ILAC-G8:09/2019, 4.2.1): there is a margin in the limit already"

@@ -5,6 +5,7 @@ from decimal import Decimal
 import pytest
 
 from assistant.dialogue import wording
+from assistant.dialogue.state import Found
 from assistant.errors import Problem
 from assistant.files import Library, read_limits
 from assistant.review.report import words
@@ -43,7 +44,36 @@ def test_a_plate_value_in_another_unit_is_converted(limits, job):
 
 def test_the_plates_input_is_the_most_that_is_allowed(limits, job):
     limit = limit_for("input-rate", limits, job)
-    assert (limit.low, limit.high) == (None, Decimal(80000))
+    assert (limit.low, limit.caution_low, limit.high) == (None, 76000, 80000)
+
+
+@pytest.mark.parametrize(
+    ("rate", "said"),
+    [
+        ("80100", "Input rate is 80100 B T U per hour. Fail, zero point one percent above the plate, plate limit."),
+        ("80000", "Input rate is 80000 B T U per hour. Pass, at the plate, plate limit."),
+        ("78000", "Input rate is 78000 B T U per hour. Pass, two point five percent below the plate, plate limit."),
+        ("76000", "Input rate is 76000 B T U per hour. Pass, five percent below the plate, plate limit."),
+        (
+            "75900",
+            "Input rate is 75900 B T U per hour. Find the cause, five point one percent below the plate, plate limit.",
+        ),
+        (
+            "53000",
+            "Input rate is 53000 B T U per hour. Find the cause, three three point eight percent below the plate, "
+            "plate limit.",
+        ),
+    ],
+)
+def test_how_far_the_input_is_from_the_plate_is_said_and_far_below_asks_for_the_cause(limits, job, rate, said):
+    verdict = judge(Decimal(rate), limit_for("input-rate", limits, job))
+    assert wording.finding(Found("input-rate", "clock", Decimal(rate), "Btu_per_hour", verdict)) == said
+
+
+def test_an_input_within_its_range_of_two_stages_is_not_to_watch(limits, job):
+    plates = {"input-rate": PlateValue(unit="Btu_per_hour", low=Decimal(40000), high=Decimal(80000))}
+    limit = limit_for("input-rate", limits, job.model_copy(update={"plate": plates}))
+    assert [judge(Decimal(n), limit).outcome for n in (39000, 45000, 81000)] == ["fail", "pass", "fail"]
 
 
 @pytest.mark.parametrize("name", ["igniter-resistance", "igniter-current", "temperature-rise", "input-rate"])
