@@ -10,6 +10,7 @@ from assistant.files import Library, library
 from assistant.language.table import what_can_be_said
 from assistant.procedure_commands import schema_text
 from assistant.trade.findings import FINDINGS
+from assistant.trade.judging import Bound
 from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Step, Wait
 from assistant.trade.units import UNIT_SYMBOL
@@ -73,9 +74,11 @@ def _row(shelf: Library, limit: GenericLimit) -> str:
         "a plate value counts only where it is stricter": limit.plate_tightens,
         "by magnitude: weaker fails below, stronger above": limit.strength == "magnitude",
         "by suction: weaker fails below, stronger above": limit.strength == "suction",
-        "a value at the bound is outside": limit.exclusive,
+        "a value at the bound is outside": limit.exclusive is True,
     }
     kind = [word for word, holds in kinds.items() if holds]
+    if isinstance(limit.exclusive, tuple):
+        kind.append(f"a value at {' and '.join(map(_bound_name, limit.exclusive))} is outside")
     if limit.plate_percent is not None:
         kind.append(f"caution more than {limit.plate_percent:f} % below the plate")
     if limit.caution_means:
@@ -101,6 +104,12 @@ def _row(shelf: Library, limit: GenericLimit) -> str:
         limit.condition,
     )
     return f"| {' | '.join(cells)} |"
+
+
+def _bound_name(bound: Bound) -> str:
+    """The name of a bound, as its column has it."""
+    side = "below" if bound.endswith("low") else "above"
+    return f"{'caution' if bound.startswith('caution') else 'fail'} {side}"
 
 
 def _forbidden(limit: GenericLimit) -> str:

@@ -158,9 +158,10 @@ def limit(rule: Limit | None) -> str:
     elif rule.low is not None:
         parts.append(f"at least {spoken_quantity(rule.low)} {unit}")
     elif rule.high is not None:
-        parts.append(f"{'below' if rule.exclusive else 'at most'} {spoken_quantity(rule.high)} {unit}")
+        parts.append(f"{'below' if rule.is_exclusive('high') else 'at most'} {spoken_quantity(rule.high)} {unit}")
     below, above = ("weaker than", "stronger than") if rule.strength else ("below", "above")
-    for bound, word in ((rule.caution_low, below), (rule.caution_high, "from" if rule.exclusive else above)):
+    above = "from" if rule.is_exclusive("caution_high") else above
+    for bound, word in ((rule.caution_low, below), (rule.caution_high, above)):
         if bound is not None:
             parts.append(f"caution {word} {spoken_quantity(bound)}")
     return f"{_AUTHORITIES[rule.authority].capitalize()}, {', '.join(parts)}. Source, {_source(rule)}."

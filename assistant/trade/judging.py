@@ -33,6 +33,7 @@ __all__ = [
     "RISING",
     "Act",
     "Authority",
+    "Bound",
     "Forbids",
     "Limit",
     "Mark",
@@ -157,6 +158,8 @@ class Forbids(_Data):
         return above and below
 
 
+Bound = Literal["low", "caution_low", "caution_high", "high"]
+
 Strength = Literal["magnitude", "suction"]
 """What of a reading is held against the bounds, where it is not the reading itself.
 
@@ -182,8 +185,8 @@ class Limit(_Data):
     """Below this but within the limit: caution."""
     caution_high: Decimal | None = None
     """Above this but within the limit: caution."""
-    exclusive: bool = False
-    """A value equal to a bound is outside it, for rules worded "below" or "at this and above"."""
+    exclusive: bool | tuple[Bound, ...] = False
+    """A value equal to a bound is outside it, for rules worded "below" or "at this and above": all, or those named."""
     open_fails: bool = False
     """Open is a failure in itself, whatever the bounds (an igniter)."""
     wants_open: bool = False
@@ -218,6 +221,10 @@ class Limit(_Data):
         if self.wants_open and not _is_resistance(self.unit):
             raise ValueError(f"The limit of {self.quantity} wants open but is not in ohms.")
         return self
+
+    def is_exclusive(self, bound: Bound) -> bool:
+        """Whether a value equal to this bound is outside it."""
+        return self.exclusive if isinstance(self.exclusive, bool) else bound in self.exclusive
 
     def held(self, value: Decimal) -> Decimal:
         """What of a reading is held against the bounds; with `strength` how strong it is, else the reading itself."""
@@ -351,16 +358,16 @@ def _judge_number(reading: Decimal, limit: Limit, expanded_uncertainty: Decimal 
         return Verdict(outcome, limit, expanded_uncertainty, reason, rule)
 
     # How far inside each bound the reading lies, negative outside.
-    margins: list[tuple[Decimal, str, Decimal]] = []
+    margins: list[tuple[Decimal, str, Decimal, bool]] = []
     if limit.low is not None:
-        margins.append((value - limit.low, "lower", limit.low))
+        margins.append((value - limit.low, "lower", limit.low, limit.is_exclusive("low")))
     if limit.high is not None:
-        margins.append((limit.high - value, "upper", limit.high))
+        margins.append((limit.high - value, "upper", limit.high, limit.is_exclusive("high")))
 
     outcome: Outcome = "pass"
     reason = "within the limit"
-    for margin, side, bound in margins:
-        state = _state(margin, None if limit.simple else expanded_uncertainty, exclusive=limit.exclusive)
+    for margin, side, bound, exclusive in margins:
+        state = _state(margin, None if limit.simple else expanded_uncertainty, exclusive=exclusive)
         if _BEST_TO_WORST.index(state) > _BEST_TO_WORST.index(outcome):
             outcome = state
             reasons = _STRENGTH_REASON if limit.strength else _STATE_REASON
@@ -398,13 +405,18 @@ def _state(margin: Decimal, expanded_uncertainty: Decimal | None, *, exclusive: 
 
 
 def _caution_reason(value: Decimal, limit: Limit) -> str | None:
-    at_or = "at or " if limit.exclusive else ""
     below, above = ("weaker than", "stronger than") if limit.strength else ("below", "above")
+
+    def watch(side: str, bound: Decimal, *, exclusive: bool) -> str:
+        return f"watch {'at or ' if exclusive else ''}{side} {_with_unit(bound, limit)}"
+
     low, high = limit.caution_low, limit.caution_high
-    if low is not None and not _is_inside(value - low, exclusive=limit.exclusive):
-        return f"watch {at_or}{below} {_with_unit(low, limit)}"
-    if high is not None and not _is_inside(high - value, exclusive=limit.exclusive):
-        return f"watch {at_or}{above} {_with_unit(high, limit)}"
+    exclusive = limit.is_exclusive("caution_low")
+    if low is not None and not _is_inside(value - low, exclusive=exclusive):
+        return watch(below, low, exclusive=exclusive)
+    exclusive = limit.is_exclusive("caution_high")
+    if high is not None and not _is_inside(high - value, exclusive=exclusive):
+        return watch(above, high, exclusive=exclusive)
     return None
 
 

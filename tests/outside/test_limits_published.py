@@ -152,6 +152,18 @@ def test_the_input_is_never_above_the_plate_and_within_five_percent_below(shelf)
     assert held.caution_means == "find the cause"
 
 
+def test_a_magnet_that_lets_go_at_six_millivolts_is_worn(shelf):
+    """A trade author's procedure quoted in a heating forum (read): 1 to 2 mV is normal, release is below 6 mV. From
+    6 mV on the magnet is worn, and the valve is replaced (common practice). Another author's 14 to 18 mV to hold stands
+    against it, and is another figure.
+    """
+    held = limit(shelf, "magnet-release-millivolts")
+    readings = (("0", "caution"), ("0.9", "caution"), ("1", "pass"), ("2", "pass"), ("5.9", "pass"), ("6", "fail"))
+    for reading, outcome in (*readings, ("9", "fail")):
+        assert judge(Decimal(reading), held).outcome == outcome
+    assert held.caution_means == "read it again"
+
+
 def test_warnings_that_name_a_published_text(shelf):
     """OSHA 29 CFR 1910.147: isolate, lock or tag, verify. IRC 2018 Appendix D: lock or tag gas and power; CO in the
     vent after 5 minutes.

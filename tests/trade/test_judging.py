@@ -184,6 +184,13 @@ def test_exclusive_holds_for_caution_and_for_the_four_states():
     assert judge(D(70), strict, D(2)).outcome == "conditional-fail"
 
 
+def test_only_the_bound_that_is_named_is_itself_outside():
+    named = limit(unit="millivolt", caution_low=D(1), high=D(6), exclusive=["high"])
+    for value, outcome in (("0.9", "caution"), ("1", "pass"), ("5.9", "pass"), ("6", "fail")):
+        assert judge(D(value), named).outcome == outcome
+    assert Limit.model_validate_json(named.model_dump_json()) == named
+
+
 ROD_TO_GROUND = limit(unit="ohm", wants_open=True)
 WINDING_TO_GROUND = limit(unit="megaohm", wants_open=True, low=D(1))
 

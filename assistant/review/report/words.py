@@ -165,7 +165,7 @@ def bounds(limit: Limit | None) -> str:
     elif limit.low is not None:
         parts.append(f"at least {figure(limit.low)} {unit}")
     elif limit.high is not None:
-        parts.append(f"{'below' if limit.exclusive else 'at most'} {figure(limit.high)} {unit}")
+        parts.append(f"{'below' if limit.is_exclusive('high') else 'at most'} {figure(limit.high)} {unit}")
     low, high = limit.caution_low, limit.caution_high
     watch = [f"{word} {figure(bound)}" for bound, word in ((low, below), (high, above)) if bound is not None]
     if watch:
