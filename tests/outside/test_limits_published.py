@@ -164,6 +164,31 @@ def test_a_magnet_that_lets_go_at_six_millivolts_is_worn(shelf):
     assert held.caution_means == "read it again"
 
 
+def test_a_drop_of_the_inlet_pressure_is_looked_into(shelf):
+    """Common practice: up to 0.5 inH2O is usual of a house's pipes, above 1 is looked into."""
+    held = limit(shelf, "inlet-drop")
+    for reading, outcome in (("0.5", "pass"), ("1", "pass"), ("1.1", "caution"), ("3", "caution")):
+        assert judge(Decimal(reading), held).outcome == outcome
+    assert held.caution_means == "find the cause"
+
+
+def test_times_of_the_sequence(shelf):
+    """Warm-up: a trade newspaper and a trade magazine (read), 17, 20, 34, 40 s for silicon carbide, 3 to 5 s and 15 to
+    20 s for silicon nitride. Blower on: makers' manuals, 20 to 45 s after the valve; a fan switch by heat takes longer
+    (common practice). Pre-purge: makers' flow charts, 15 s, others 30 to 34 s, counted once the switch has closed.
+    """
+    readings = {
+        "warm-up-time": (("2.8", "caution"), ("3", "pass"), ("40", "pass"), ("41", "caution")),
+        "blower-on-time": (("19", "caution"), ("30", "pass"), ("45", "pass"), ("120", "pass")),
+        "pre-purge-time": (("14", "caution"), ("15", "pass"), ("34", "pass"), ("35", "caution")),
+    }
+    for name, each in readings.items():
+        for reading, outcome in each:
+            assert judge(Decimal(reading), limit(shelf, name)).outcome == outcome, (name, reading)
+    assert "pressure switch closing" in limit(shelf, "pre-purge-time").condition
+    assert "timed controls 20 to 45 s" in limit(shelf, "blower-on-time").source.text
+
+
 def test_warnings_that_name_a_published_text(shelf):
     """OSHA 29 CFR 1910.147: isolate, lock or tag, verify. IRC 2018 Appendix D: lock or tag gas and power; CO in the
     vent after 5 minutes.
