@@ -18,7 +18,7 @@ from assistant.review.summary import printed
 from assistant.trade import procedures
 from assistant.trade.findings import FINDINGS
 from assistant.trade.job import Fuel, Ignition, VisitKind
-from assistant.trade.judging import Source
+from assistant.trade.judging import Bound, Source
 from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Procedure, Step, Wait
 from assistant.trade.units import UNIT_SYMBOL
@@ -42,6 +42,8 @@ def limits_table(shelf: Library) -> str:
         '- *Needs the value of the plate or sheet*: without it the verdict is "cannot judge".',
         "- *Safety limit*: a reading inside it by less than the meter's uncertainty is not accepted",
         "  (ILAC-G8:09/2019, 4.2.3).",
+        "- *Forbids*: what a reading that does not meet the limit closes the way to, until its cause is mended and it",
+        "  is read again (common practice).",
         "",
         *_table(
             ("quantity", "limit", "authority", "source", "holds"),
@@ -116,9 +118,37 @@ def _limit(limit: GenericLimit) -> str:
         says[0] += f" ({limit.caution_means})"
     if limit.emergency_from is not None:
         says.append(f"everybody leaves from {limit.emergency_from:f} {UNIT_SYMBOL[limit.unit]}")
-    if limit.guarded:
-        says.append("safety limit")
+    kinds = {
+        "safety limit": limit.guarded,
+        "the bound itself divides": limit.simple,
+        "a plate value counts only where it is stricter": limit.plate_tightens,
+        "judged without its sign": limit.strength == "magnitude",
+        "judged as suction": limit.strength == "suction",
+        "a value at a bound is outside": limit.exclusive is True,
+    }
+    says += [kind for kind, holds in kinds.items() if holds]
+    if isinstance(limit.exclusive, tuple):
+        says.append(f"a value at {' and '.join(map(_bound_name, limit.exclusive))} is outside")
+    if limit.plate_percent is not None:
+        says.append(f"watch more than {limit.plate_percent:f} % below the plate")
+    if limit.forbids:
+        says.append(f"forbids {_forbidden(limit)}")
     return "; ".join(says)
+
+
+def _bound_name(bound: Bound) -> str:
+    """The name of a bound, as the table has it."""
+    side = "below" if bound.endswith("low") else "above"
+    return f"{'watch' if bound.startswith('caution') else 'fail'} {side}"
+
+
+def _forbidden(limit: GenericLimit) -> str:
+    rule = limit.forbids
+    if rule is None:
+        return ""
+    ends = ((bound, word) for bound, word in ((rule.below, "below"), (rule.above, "above")) if bound is not None)
+    where = " or ".join(f"{word} {bound:f} {UNIT_SYMBOL[limit.unit]}" for bound, word in ends)
+    return ", ".join(rule.acts) + (f" ({where})" if where else "")
 
 
 def _source(source: Source) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from functools import cached_property, lru_cache
+from functools import cache, cached_property, lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -22,6 +22,7 @@ from assistant.trade.faults import Faults
 from assistant.trade.findings import FINDINGS
 from assistant.trade.history import History
 from assistant.trade.job import Fuel, Ignition, Job, VisitKind
+from assistant.trade.judging import Forbids
 from assistant.trade.limits import CheckValue, GenericLimit
 from assistant.trade.procedures import (
     Hazard,
@@ -41,6 +42,7 @@ _PACKAGE = Path(__file__).parent
 TRADE_DATA = _PACKAGE / "trade" / "data"
 PROCEDURES = "procedures.yaml"
 """The table of procedures in a folder of data files."""
+SHIPPED_LIMITS = TRADE_DATA / "limits.yaml"
 
 
 def top_folder(name: str) -> Path:
@@ -203,13 +205,40 @@ def read_limits(path: Path, job: Job) -> dict[str, GenericLimit]:
 
 
 def _limits(entries: Mapping[str, tuple[Path, Any]]) -> dict[str, tuple[GenericLimit, ...]]:
+    """Limits by name. One that takes the place of a shipped one forbids what that one forbids, and may forbid more;
+    Problem where it says that it forbids less."""
     return {
         name: tuple(
-            parse(path, each, GenericLimit, (name,), quantity=name)
+            _forbidding(path, each, parse(path, each, GenericLimit, (name,), quantity=name))
             for each in (body if isinstance(body, list) else [body])
         )
         for name, (path, body) in entries.items()
     }
+
+
+@cache
+def _shipped_forbids() -> dict[str, tuple[Forbids, ...]]:
+    """What the shipped limits forbid, by name."""
+    shipped = _limits({name: (SHIPPED_LIMITS, body) for name, body in read_yaml(SHIPPED_LIMITS).items()})
+    return {name: tuple(limit.forbids for limit in each if limit.forbids) for name, each in shipped.items()}
+
+
+def _forbidding(path: Path, data: Any, limit: GenericLimit) -> GenericLimit:
+    shipped = () if path == SHIPPED_LIMITS else _shipped_forbids().get(limit.quantity, ())
+    if says := _forbids_less(limit, shipped):
+        raise Problem(str(Flaw(path, *_place(data, ()), says)))
+    return limit if limit.forbids or not shipped else limit.model_copy(update={"forbids": shipped[0]})
+
+
+def _forbids_less(limit: GenericLimit, shipped: Sequence[Forbids]) -> str:
+    """What is wrong where a limit says that it forbids less than the shipped one; empty where it does not.
+
+    One that does not say what it forbids keeps what is shipped.
+    """
+    own = limit.forbids
+    if "forbids" not in limit.model_fields_set or all(own and own.covers(each) for each in shipped):
+        return ""
+    return f"{limit.quantity}: forbids is weaker than what is shipped; leave it out to keep that, or forbid more."
 
 
 def _holding(
@@ -250,7 +279,8 @@ class Library:
     """The project's data files, and those of a shop that add to or replace them; read and checked when first used.
 
     shop: a folder with procedures/ (a file for each) and what `TRADE_DATA` has: parts/, procedures.yaml, limits.yaml,
-    hazards.yaml, quantities.yaml, each where wanted. What has the name of something shipped takes its place.
+    hazards.yaml, quantities.yaml, each where wanted. What has the name of something shipped takes its place; a limit
+    still forbids what the shipped one forbids.
     """
 
     shop: Path | None = None
@@ -367,6 +397,8 @@ class Library:
             yield f"{limit.quantity!r} is not a known quantity and no finding."
         elif unit != limit.unit:
             yield f"{limit.quantity}: the limit is in {limit.unit}, and what it is for in {unit}."
+        if says := _forbids_less(limit, _shipped_forbids().get(limit.quantity, ())):
+            yield says
 
     def _lost_names(self, path: Path, data: Any, part: Part) -> Iterator[Flaw]:
         """What a part names that is not there; the order of its steps is checked where a procedure includes it."""

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 from assistant.dialogue import wording
 from assistant.dialogue.context import Context, Turn, say
-from assistant.dialogue.effects import Note
+from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.state import Candidate, Phase, State
-from assistant.dialogue.steps import emergency, open_step, present
+from assistant.dialogue.steps import emergency, open_step, present, repaired
 from assistant.language.meaning import Command, Meaning, Unclear
 from assistant.trade.procedures import State as Site
 
@@ -39,9 +39,14 @@ def named(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
         state = replace(state, candidate=Candidate(words=event.heard.text, audio=event.audio))
         return state, [note, *present(dialogue, state)]
     if meaning == Command("yes"):
-        first = dialogue.rules.procedure.steps[0].id
-        turn, effects = open_step(dialogue, replace(state, path=(), site=Site()), first)
-        clear = Note("area-clear", {"audio": state.candidate.audio})
-        return turn, [clear, *say("The visit starts again from the arrival checks."), *effects]
+        procedure, candidate = dialogue.rules.procedure, state.candidate
+        first = procedure.steps[0].id
+        clear: list[Effect] = [Note("area-clear", {"audio": candidate.audio})]
+        # Whoever says so answers for the air: what was read of it is as found, and is measured again first of all.
+        for name in [name for name, repair in procedure.repairs.items() if repair.restart == first]:
+            state, made = repaired(dialogue, state, name, Candidate(""))
+            clear.append(made)
+        turn, effects = open_step(dialogue, replace(state, candidate=None, path=(), site=Site()), first)
+        return turn, [*clear, *say("The visit starts again from the arrival checks."), *effects]
     state = replace(state, phase=Phase.EMERGENCY, candidate=None)
     return state, say(wording.STAY_OUT, "alarm")

@@ -105,18 +105,25 @@ def verdict(v: Verdict, judged: Value | None = None) -> str:
 
 
 def _side(v: Verdict, judged: Decimal) -> str:
-    """Which bound a reading that does not plainly pass is held against: "below one point five, "."""
+    """Which bound a reading that does not plainly pass is held against, "below one point five, "; or how far it is
+    from the plate's value, "two point five percent below the plate, "."""
     limit = v.limit
+    percent = limit.percent_above_high(judged) if limit else None
+    if percent is not None:
+        side = "above" if percent > 0 else "below"
+        far = f"{spoken_number(abs(percent).normalize())} percent {side}" if percent else "at"
+        return f"{far} the {'plate' if limit and limit.authority == 'plate' else 'limit'}, "
     if limit is None or v.outcome == "pass":
         return ""
+    held = limit.held(judged)
     low, high = (limit.caution_low, limit.caution_high) if v.outcome == "caution" else (limit.low, limit.high)
-    if low is not None and (high is None or abs(judged - low) <= abs(high - judged)):
-        bound, outside = low, "below"
+    if low is not None and (high is None or abs(held - low) <= abs(high - held)):
+        bound, outside = low, "weaker than" if limit.strength else "below"
     elif high is not None:
-        bound, outside = high, "above"
+        bound, outside = high, "stronger than" if limit.strength else "above"
     else:
         return ""
-    word = "near" if v.outcome == "conditional-pass" else "at" if judged == bound else outside
+    word = "near" if v.outcome == "conditional-pass" else "at" if held == bound else outside
     return f"{word} {spoken_quantity(bound)}, "
 
 
@@ -133,13 +140,16 @@ _AUTHORITIES = {
 }
 
 
+_STRENGTHS = {"magnitude": ", whatever the sign", "suction": " of suction"}
+
+
 def limit(rule: Limit | None) -> str:
     """A limit with its authority and source, for "what is the limit"."""
     if rule is None:
         return "There is no limit for this. It is noted."
     if not rule.is_known:
         return "No limit is known. It needs the value of the plate or the part's sheet."
-    unit = spoken_unit(rule.unit)
+    unit = spoken_unit(rule.unit) + _STRENGTHS.get(rule.strength or "", "")
     parts = []
     if rule.wants_open:
         parts.append("it must read open")
@@ -148,8 +158,10 @@ def limit(rule: Limit | None) -> str:
     elif rule.low is not None:
         parts.append(f"at least {spoken_quantity(rule.low)} {unit}")
     elif rule.high is not None:
-        parts.append(f"at most {spoken_quantity(rule.high)} {unit}")
-    for bound, word in ((rule.caution_low, "below"), (rule.caution_high, "above")):
+        parts.append(f"{'below' if rule.is_exclusive('high') else 'at most'} {spoken_quantity(rule.high)} {unit}")
+    below, above = ("weaker than", "stronger than") if rule.strength else ("below", "above")
+    above = "from" if rule.is_exclusive("caution_high") else above
+    for bound, word in ((rule.caution_low, below), (rule.caution_high, above)):
         if bound is not None:
             parts.append(f"caution {word} {spoken_quantity(bound)}")
     return f"{_AUTHORITIES[rule.authority].capitalize()}, {', '.join(parts)}. Source, {_source(rule)}."

@@ -24,7 +24,7 @@ from typing import Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from assistant.trade.job import Appliance, Only
-from assistant.trade.judging import Limit, Value
+from assistant.trade.judging import Bound, Limit, Value
 from assistant.trade.procedures import State, Step
 from assistant.trade.quantities import Overload
 
@@ -309,12 +309,15 @@ class Faults(_Data):
         if limit.wants_open:
             return "good" if limit.low is not None and value >= limit.low else "low"
 
-        def beyond(bound: Decimal | None, sign: int) -> bool:
-            return bound is not None and (sign * value > sign * bound or (limit.exclusive and value == bound))
+        held = limit.held(value)
 
-        if beyond(limit.low, -1) or beyond(limit.caution_low, -1):
+        def beyond(name: Bound, bound: Decimal | None, sign: int) -> bool:
+            return bound is not None and (sign * held > sign * bound or (limit.is_exclusive(name) and held == bound))
+
+        if beyond("low", limit.low, -1) or beyond("caution_low", limit.caution_low, -1):
             return "low"
-        return "high" if beyond(limit.high, 1) or beyond(limit.caution_high, 1) else "good"
+        too_high = beyond("high", limit.high, 1) or beyond("caution_high", limit.caution_high, 1)
+        return "high" if too_high else "good"
 
 
 def because(faults: Faults, evidence: Evidence, causes: Sequence[Probable]) -> str | None:

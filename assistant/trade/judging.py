@@ -18,7 +18,7 @@ Which words were heard as which number is settled before; nothing here plays a p
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Literal, Self, TypeAlias
+from typing import Literal, Self, TypeAlias, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -27,11 +27,13 @@ from assistant.trade.quantities import Overload
 from assistant.trade.units import UNIT_SYMBOL, check_unit, round_significant, same_dimension
 
 __all__ = [
+    "ACTS",
     "OPEN",
     "OVER_RANGE",
     "RISING",
     "Act",
     "Authority",
+    "Bound",
     "Forbids",
     "Limit",
     "Mark",
@@ -39,6 +41,7 @@ __all__ = [
     "Outcome",
     "Overload",
     "Source",
+    "Strength",
     "Value",
     "Verdict",
     "judge",
@@ -112,18 +115,57 @@ class MeterAccuracy(_Data):
 
 Act = Literal["gas on", "lighting", "running", "leaving on"]
 """What a finding may forbid until it is mended and measured again: opening the gas, lighting the burner, letting it
-run, and leaving the appliance on."""
+run, and leaving the appliance on. What forbids one forbids those after it."""
+
+ACTS: tuple[Act, ...] = get_args(Act)
+"""In the order of a visit."""
 
 
 class Forbids(_Data):
     """What a reading that does not meet its limit forbids.
 
-    above, below: only a value above or below this forbids it; without either, any that does not meet the limit.
+    above, below: only a value above or below this forbids it, as the limit's bounds have it; without either, any that
+    does not meet the limit.
     """
 
     acts: tuple[Act, ...] = Field(min_length=1)
     above: Decimal | None = None
     below: Decimal | None = None
+
+    @model_validator(mode="after")
+    def _acts_are_whole(self) -> Self:
+        first = min(ACTS.index(act) for act in self.acts)
+        if missing := [act for act in ACTS[first:] if act not in self.acts]:
+            raise ValueError(f"What forbids {ACTS[first]} also forbids {', '.join(missing)}: write every act.")
+        return self
+
+    def at(self, held: Decimal) -> bool:
+        """Whether it forbids at this value, of a reading that does not meet the limit. held: see `Limit.held`."""
+        if self.above is None and self.below is None:
+            return True
+        return (self.above is not None and held > self.above) or (self.below is not None and held < self.below)
+
+    def covers(self, other: "Forbids") -> bool:
+        """Whether it forbids all that `other` forbids, at every value at which `other` does."""
+        if not set(other.acts) <= set(self.acts):
+            return False
+        if self.above is None and self.below is None:
+            return True
+        if other.above is None and other.below is None:
+            return False
+        above = other.above is None or (self.above is not None and self.above <= other.above)
+        below = other.below is None or (self.below is not None and self.below >= other.below)
+        return above and below
+
+
+Bound = Literal["low", "caution_low", "caution_high", "high"]
+
+Strength = Literal["magnitude", "suction"]
+"""What of a reading is held against the bounds, where it is not the reading itself.
+
+* magnitude: people read it with either sign ("minus point eight five" of suction at a pressure switch).
+* suction: how far it lies below zero; more negative is stronger, and a pressure above zero is weaker than none.
+"""
 
 
 class Limit(_Data):
@@ -143,8 +185,8 @@ class Limit(_Data):
     """Below this but within the limit: caution."""
     caution_high: Decimal | None = None
     """Above this but within the limit: caution."""
-    exclusive: bool = False
-    """A value equal to a bound is outside it, for rules worded "below" or "at this and above"."""
+    exclusive: bool | tuple[Bound, ...] = False
+    """A value equal to a bound is outside it, for rules worded "below" or "at this and above": all, or those named."""
     open_fails: bool = False
     """Open is a failure in itself, whatever the bounds (an igniter)."""
     wants_open: bool = False
@@ -161,6 +203,12 @@ class Limit(_Data):
     """What a reading that does not meet the limit forbids until it is mended and measured again."""
     only_fails: bool = False
     """Meeting the limit is no pass, only noted: another limit judges what is made of the reading (flue CO)."""
+    strength: Strength | None = None
+    """The bounds are strengths: `low` is the weakest that is allowed, `high` the strongest."""
+    simple: bool = False
+    """The bound itself divides pass from fail, whatever the meter's uncertainty: there is a margin in it already."""
+    tells_percent: bool = False
+    """How far below or above `high` a value lies is told with the verdict, in percent of `high`."""
 
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:
@@ -173,6 +221,25 @@ class Limit(_Data):
         if self.wants_open and not _is_resistance(self.unit):
             raise ValueError(f"The limit of {self.quantity} wants open but is not in ohms.")
         return self
+
+    def is_exclusive(self, bound: Bound) -> bool:
+        """Whether a value equal to this bound is outside it."""
+        return self.exclusive if isinstance(self.exclusive, bool) else bound in self.exclusive
+
+    def held(self, value: Decimal) -> Decimal:
+        """What of a reading is held against the bounds; with `strength` how strong it is, else the reading itself."""
+        if self.strength == "magnitude":
+            return abs(value)
+        return -value if self.strength == "suction" else value
+
+    def percent_above_high(self, value: Decimal) -> Decimal | None:
+        """How far a value lies above `high`, in percent of it to a tenth; below zero where it lies below.
+
+        None where that is not told.
+        """
+        if not self.tells_percent or not self.high:
+            return None
+        return round((self.held(value) - self.high) / self.high * 100, 1)
 
     @property
     def is_known(self) -> bool:
@@ -212,21 +279,16 @@ class Verdict:
 
         More than the meter shows counts as above every bound.
         """
-        rule = self.limit.forbids if self.limit else None
-        if rule is None:
+        if self.limit is None or self.limit.forbids is None:
             return ()
+        rule = self.limit.forbids
         if value is OVER_RANGE:
-            over = rule.above is not None or (self.limit is not None and self.limit.high is not None)
+            over = rule.above is not None or self.limit.high is not None
             return rule.acts if over and rule.below is None else ()
         if self.accepted is not False:
             return ()
-        if isinstance(value, Decimal):
-            if rule.above is not None and rule.below is None and value <= rule.above:
-                return ()
-            if rule.below is not None and rule.above is None and value >= rule.below:
-                return ()
-            if rule.above is not None and rule.below is not None and rule.below <= value <= rule.above:
-                return ()
+        if isinstance(value, Decimal) and not rule.at(self.limit.held(value)):
+            return ()
         return rule.acts
 
 
@@ -274,8 +336,11 @@ def _judge_open(limit: Limit) -> Verdict:
     return Verdict("pass", limit, None, "open: above the lower limit", rule)
 
 
-def _judge_number(value: Decimal, limit: Limit, expanded_uncertainty: Decimal | None) -> Verdict:
-    if expanded_uncertainty is None:
+def _judge_number(reading: Decimal, limit: Limit, expanded_uncertainty: Decimal | None) -> Verdict:
+    value = limit.held(reading)
+    if limit.simple:
+        rule = "simple acceptance (ILAC-G8:09/2019, 4.2.1): there is a margin in the limit already"
+    elif expanded_uncertainty is None:
         rule = "simple acceptance (ILAC-G8:09/2019, 4.2.1): the meter's accuracy is not known"
     else:
         width = _with_unit(round_significant(expanded_uncertainty, 2), limit)
@@ -285,24 +350,28 @@ def _judge_number(value: Decimal, limit: Limit, expanded_uncertainty: Decimal | 
         return Verdict("fail", limit, expanded_uncertainty, "a path where open is wanted", rule)
 
     def verdict(outcome: Outcome, reason: str) -> Verdict:
+        if (percent := limit.percent_above_high(reading)) is not None:
+            side = "above" if percent > 0 else "below"
+            reason += f"; {abs(percent)} % {side} {_with_unit(limit.high or value, limit)}"
         if limit.only_fails and outcome in ("pass", "caution"):
             return Verdict("noted", limit, expanded_uncertainty, "below its limit: noted", rule)
         return Verdict(outcome, limit, expanded_uncertainty, reason, rule)
 
     # How far inside each bound the reading lies, negative outside.
-    margins: list[tuple[Decimal, str, Decimal]] = []
+    margins: list[tuple[Decimal, str, Decimal, bool]] = []
     if limit.low is not None:
-        margins.append((value - limit.low, "lower", limit.low))
+        margins.append((value - limit.low, "lower", limit.low, limit.is_exclusive("low")))
     if limit.high is not None:
-        margins.append((limit.high - value, "upper", limit.high))
+        margins.append((limit.high - value, "upper", limit.high, limit.is_exclusive("high")))
 
     outcome: Outcome = "pass"
     reason = "within the limit"
-    for margin, side, bound in margins:
-        state = _state(margin, expanded_uncertainty, exclusive=limit.exclusive)
+    for margin, side, bound, exclusive in margins:
+        state = _state(margin, None if limit.simple else expanded_uncertainty, exclusive=exclusive)
         if _BEST_TO_WORST.index(state) > _BEST_TO_WORST.index(outcome):
             outcome = state
-            reason = _STATE_REASON[state].format(side=side, bound=_with_unit(bound, limit))
+            reasons = _STRENGTH_REASON if limit.strength else _STATE_REASON
+            reason = reasons[state].format(side=side, how=_HOW[side], bound=_with_unit(bound, limit))
 
     if outcome in ("conditional-fail", "fail") or (outcome == "conditional-pass" and limit.guarded):
         # A guarded limit's conditional pass must not turn into an accepted caution.
@@ -318,6 +387,12 @@ _STATE_REASON: dict[Outcome, str] = {
     "conditional-fail": "outside the {side} limit of {bound} by less than the uncertainty",
     "fail": "outside the {side} limit of {bound}",
 }
+_STRENGTH_REASON: dict[Outcome, str] = {
+    "conditional-pass": "nearly too {how}: within the limit of {bound} by less than the uncertainty",
+    "conditional-fail": "too {how}: outside the limit of {bound} by less than the uncertainty",
+    "fail": "too {how}: outside the limit of {bound}",
+}
+_HOW = {"lower": "weak", "upper": "strong"}
 
 
 def _state(margin: Decimal, expanded_uncertainty: Decimal | None, *, exclusive: bool) -> Outcome:
@@ -330,12 +405,18 @@ def _state(margin: Decimal, expanded_uncertainty: Decimal | None, *, exclusive: 
 
 
 def _caution_reason(value: Decimal, limit: Limit) -> str | None:
-    at_or = "at or " if limit.exclusive else ""
+    below, above = ("weaker than", "stronger than") if limit.strength else ("below", "above")
+
+    def watch(side: str, bound: Decimal, *, exclusive: bool) -> str:
+        return f"watch {'at or ' if exclusive else ''}{side} {_with_unit(bound, limit)}"
+
     low, high = limit.caution_low, limit.caution_high
-    if low is not None and not _is_inside(value - low, exclusive=limit.exclusive):
-        return f"watch {at_or}below {_with_unit(low, limit)}"
-    if high is not None and not _is_inside(high - value, exclusive=limit.exclusive):
-        return f"watch {at_or}above {_with_unit(high, limit)}"
+    exclusive = limit.is_exclusive("caution_low")
+    if low is not None and not _is_inside(value - low, exclusive=exclusive):
+        return watch(below, low, exclusive=exclusive)
+    exclusive = limit.is_exclusive("caution_high")
+    if high is not None and not _is_inside(high - value, exclusive=exclusive):
+        return watch(above, high, exclusive=exclusive)
     return None
 
 

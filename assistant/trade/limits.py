@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict
 
 from assistant.trade.job import Job, Only, PlateValue
 from assistant.trade.judging import Limit, Source
-from assistant.trade.units import convert
+from assistant.trade.units import convert, round_significant
 
 PLATE = Source(mark="published", text="rating plate or maker's sheet, as entered in the job file")
 
@@ -20,6 +20,10 @@ class GenericLimit(Limit):
     plate_only: without a plate value nothing can be judged, whatever the trade's usual figures.
     plate_tolerance: either side of a plate value that comes without one, in `unit`; its source is the limit's.
     plate_is_highest: a plate value is the most that is allowed, not the middle of a band.
+    plate_is_lowest: it is the least that is allowed.
+    plate_percent: how far below a plate's highest, in percent of it, a value may lie before it is to watch; how far it
+        lies from it is told.
+    plate_tightens: a plate value counts only where it is stricter; of a bound that is not here it says nothing.
     emergency_from: at this value and above everybody leaves.
     only: the fuels, ignition systems and kinds of visit that it is for.
     """
@@ -27,6 +31,9 @@ class GenericLimit(Limit):
     plate_only: bool = False
     plate_tolerance: Decimal | None = None
     plate_is_highest: bool = False
+    plate_is_lowest: bool = False
+    plate_percent: Decimal | None = None
+    plate_tightens: bool = False
     emergency_from: Decimal | None = None
     only: Only = Only()
 
@@ -40,28 +47,45 @@ class GenericLimit(Limit):
             "caution_means": self.caution_means,
             "forbids": self.forbids,
             "only_fails": self.only_fails,
+            "strength": self.strength,
+            "simple": self.simple,
         }
         if plate is None and not self.plate_only:
             return self
         if plate is None:
             return Limit(**fixed, authority="plate", source=PLATE, open_fails=self.open_fails)
         low, high = self._bounds(plate)
-        return Limit(**fixed, low=low, high=high, authority="plate", source=PLATE, open_fails=self.open_fails)
+        if self.plate_tightens:
+            low = None if self.low is None else max(self.low, self.low if low is None else low)
+            high = None if self.high is None else min(self.high, self.high if high is None else high)
+            if (low, high) == (self.low, self.high):
+                return self
+        limit = Limit(**fixed, low=low, high=high, authority="plate", source=PLATE, open_fails=self.open_fails)
+        if self.plate_percent is None or high is None or low is not None:
+            return limit
+        watch = round_significant(high * (100 - self.plate_percent) / 100)
+        return limit.model_copy(update={"caution_low": watch, "tells_percent": True})
 
     def _bounds(self, plate: PlateValue) -> tuple[Decimal | None, Decimal | None]:
+        """The lower and the upper bound; of a strength without its sign, the weaker end first."""
+
         def in_unit(value: Decimal) -> Decimal:
             return convert(value, plate.unit, self.unit)
 
+        def plain(value: Decimal) -> Decimal:
+            return abs(value) if self.strength else value
+
         if plate.value is None:
-            return (
-                None if plate.low is None else in_unit(plate.low),
-                None if plate.high is None else in_unit(plate.high),
-            )
-        value = in_unit(plate.value)
+            low, high = (None if end is None else in_unit(plain(end)) for end in (plate.low, plate.high))
+            return (high, low) if low is not None and high is not None and low > high else (low, high)
+        stated = plain(plate.value)
+        value = in_unit(stated)
         if self.plate_is_highest:
             return None, value
+        if self.plate_is_lowest:
+            return value, None
         if plate.tolerance is not None:
-            return in_unit(plate.value - plate.tolerance), in_unit(plate.value + plate.tolerance)
+            return in_unit(stated - plate.tolerance), in_unit(stated + plate.tolerance)
         tolerance = self.plate_tolerance or Decimal(0)
         return value - tolerance, value + tolerance
 

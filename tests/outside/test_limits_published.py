@@ -4,6 +4,8 @@ from decimal import Decimal
 
 import pytest
 
+from assistant.trade.formulas import co_air_free_ppm
+from assistant.trade.job import PlateValue
 from assistant.trade.judging import Limit, Source, judge
 
 
@@ -64,13 +66,18 @@ def test_worked_values_of_the_rule(low, high, reading, u, state):
 
 
 def test_ambient_co(shelf):
-    """2018 International Residential Code, Appendix D: the inspection proceeds where ambient CO is below 30 ppm."""
+    """2018 International Residential Code, Appendix D (read): the inspection proceeds where ambient CO is below 30 ppm.
+    An archived EPA page: the US outdoor standard is 9 ppm for 8 hours; that the source is looked for from there on is
+    practice. From memory, verify: 30 to 69 air the room and stop the source, 70 and more leave.
+    """
     held = limit(shelf, "ambient-co")
-    assert held.source.mark == "published"
-    assert "2018 International Residential Code, Appendix D" in held.source.text
-    assert (held.high, held.exclusive) == (30, True)
-    assert judge(Decimal(30), held).outcome == "fail"
-    assert judge(Decimal(29), held).outcome == "caution"
+    assert held.source.mark == "from memory, verify"  # of its parts the weakest
+    for part in ("30 ppm: read in 2018 International Residential Code, Appendix D", "70 everybody leaves: from memory"):
+        assert part in held.source.text
+    assert (held.caution_high, held.high, held.emergency_from, held.exclusive) == (9, 30, 70, True)
+    for reading, outcome in (("8", "pass"), ("9", "caution"), ("29", "caution"), ("30", "fail"), ("70", "fail")):
+        assert judge(Decimal(reading), held).outcome == outcome
+    assert held.caution_means == "find the source"
 
 
 def test_combustible_gas_is_held_stricter_than_the_text(shelf):
@@ -82,15 +89,104 @@ def test_combustible_gas_is_held_stricter_than_the_text(shelf):
 
 
 def test_co_air_free(shelf):
-    """HVAC Today: 400 ppm air-free, vented heating equipment, ANSI Z21 family. A combustion training page for
-    commercial units: target below 100 ppm air-free.
+    """HVAC Today, a trade magazine: 400 ppm air-free, vented heating equipment, ANSI Z21 family; the
+    standard itself was not read. A combustion training page for commercial units: target below 100 ppm air-free.
     """
     held = limit(shelf, "co-air-free")
     assert held.source.mark == "published"
+    assert held.source.text.startswith("trade magazine HVAC Today: 400 ppm")
+    assert "the standard itself was not read" in held.source.text
     assert (held.caution_high, held.high) == (100, 400)
     for reading, outcome in (("99", "pass"), ("101", "caution"), ("399", "caution"), ("401", "fail")):
         assert judge(Decimal(reading), held).outcome == outcome
     assert held.caution_means == "find the cause"
+
+
+def test_flue_co_as_measured_fails_from_400_whatever_the_oxygen_is(shelf):
+    """The same 400 ppm air-free. Worked: air-free is CO x 20.9 / (20.9 - O2), so never below what was measured; 400 ppm
+    at 8 % of oxygen is 648 air-free.
+    """
+    held = limit(shelf, "flue-co")
+    assert (held.high, held.source.mark) == (400, "published")
+    for oxygen in ("0", "3", "8", "20"):
+        assert co_air_free_ppm(Decimal(400), Decimal(oxygen)) >= 400
+    assert round(co_air_free_ppm(Decimal(400), Decimal(8))) == 648
+    for reading, outcome in (("28", "noted"), ("399", "noted"), ("400", "fail"), ("900", "fail")):
+        assert judge(Decimal(reading), held).outcome == outcome
+    assert judge(Decimal(395), held, Decimal(20)).accepted is False  # a safety limit: not surely below
+
+
+@pytest.mark.parametrize("ignition", ["hot surface", "direct spark", "intermittent pilot", "standing pilot"])
+def test_the_main_burner_lights_within_four_seconds_of_gas(shelf, ignition):
+    """Web pages of a trade handbook (read): the main burner must light within 4 s of gas. Makers' manuals: trials of 4
+    to 7 s with hot surface, 4 to 21 s with direct spark; from memory: 15 to 90 s for a pilot.
+    """
+    direct = ignition in ("hot surface", "direct spark")
+    held = limit(shelf, "trial-for-ignition" if direct else "main-light-time", ignition=ignition)
+    for reading, outcome in (("1", "pass"), ("4", "pass"), ("4.1", "fail"), ("7", "fail"), ("19", "fail")):
+        assert judge(Decimal(reading), held).outcome == outcome
+    assert held.source.mark == "common practice"
+
+
+def test_draft_is_suction(shelf):
+    """A combustion training page (read): -0.02 to -0.04 inH2O in the connector of a natural draft furnace. An oil heat
+    guide, p. 43: at least -0.01 to -0.02, by the weather. Worked: -0.08 pulls more than -0.04, -0.005 less than -0.01.
+    """
+    held = limit(shelf, "draft")
+    readings = (("-0.03", "pass"), ("-0.015", "caution"), ("-0.005", "fail"), ("-0.08", "fail"), ("0.02", "fail"))
+    for reading, outcome in readings:
+        assert judge(Decimal(reading), held).outcome == outcome
+    assert "too weak" in judge(Decimal("-0.005"), held).reason
+    assert "too strong" in judge(Decimal("-0.08"), held).reason
+
+
+def test_the_input_is_never_above_the_plate_and_within_five_percent_below(shelf):
+    """Common practice: aimed at is 2 to 5 % below the plate, never above it, and beyond 5 % something is done. Worked:
+    53 000 on a plate of 80 000 Btu/h is 33.8 % below.
+    """
+    held = limit(shelf, "input-rate").with_plate(PlateValue(unit="Btu_per_hour", value=Decimal(80000)))
+    readings = (("80001", "fail"), ("80000", "pass"), ("76000", "pass"), ("75999", "caution"), ("53000", "caution"))
+    for reading, outcome in readings:
+        assert judge(Decimal(reading), held).outcome == outcome
+    assert held.percent_above_high(Decimal(53000)) == Decimal("-33.8")
+    assert held.caution_means == "find the cause"
+
+
+def test_a_magnet_that_lets_go_at_six_millivolts_is_worn(shelf):
+    """A trade author's procedure quoted in a heating forum (read): 1 to 2 mV is normal, release is below 6 mV. From
+    6 mV on the magnet is worn, and the valve is replaced (common practice). Another author's 14 to 18 mV to hold stands
+    against it, and is another figure.
+    """
+    held = limit(shelf, "magnet-release-millivolts")
+    readings = (("0", "caution"), ("0.9", "caution"), ("1", "pass"), ("2", "pass"), ("5.9", "pass"), ("6", "fail"))
+    for reading, outcome in (*readings, ("9", "fail")):
+        assert judge(Decimal(reading), held).outcome == outcome
+    assert held.caution_means == "read it again"
+
+
+def test_a_drop_of_the_inlet_pressure_is_looked_into(shelf):
+    """Common practice: up to 0.5 inH2O is usual of a house's pipes, above 1 is looked into."""
+    held = limit(shelf, "inlet-drop")
+    for reading, outcome in (("0.5", "pass"), ("1", "pass"), ("1.1", "caution"), ("3", "caution")):
+        assert judge(Decimal(reading), held).outcome == outcome
+    assert held.caution_means == "find the cause"
+
+
+def test_times_of_the_sequence(shelf):
+    """Warm-up: a trade newspaper and a trade magazine (read), 17, 20, 34, 40 s for silicon carbide, 3 to 5 s and 15 to
+    20 s for silicon nitride. Blower on: makers' manuals, 20 to 45 s after the valve; a fan switch by heat takes longer
+    (common practice). Pre-purge: makers' flow charts, 15 s, others 30 to 34 s, counted once the switch has closed.
+    """
+    readings = {
+        "warm-up-time": (("2.8", "caution"), ("3", "pass"), ("40", "pass"), ("41", "caution")),
+        "blower-on-time": (("19", "caution"), ("30", "pass"), ("45", "pass"), ("120", "pass")),
+        "pre-purge-time": (("14", "caution"), ("15", "pass"), ("34", "pass"), ("35", "caution")),
+    }
+    for name, each in readings.items():
+        for reading, outcome in each:
+            assert judge(Decimal(reading), limit(shelf, name)).outcome == outcome, (name, reading)
+    assert "pressure switch closing" in limit(shelf, "pre-purge-time").condition
+    assert "timed controls 20 to 45 s" in limit(shelf, "blower-on-time").source.text
 
 
 def test_warnings_that_name_a_published_text(shelf):
@@ -105,4 +201,4 @@ def test_warnings_that_name_a_published_text(shelf):
 
 def test_no_other_limit_claims_a_published_source(shelf):
     published = {name for name, each in shelf.limits.items() if any(e.source.mark == "published" for e in each)}
-    assert published == {"ambient-co", "co-air-free"}
+    assert published == {"co-air-free", "flue-co"}

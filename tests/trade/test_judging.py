@@ -11,6 +11,7 @@ from pydantic import ValidationError
 from assistant.trade.judging import (
     OPEN,
     OVER_RANGE,
+    Forbids,
     Limit,
     MeterAccuracy,
     Source,
@@ -183,6 +184,13 @@ def test_exclusive_holds_for_caution_and_for_the_four_states():
     assert judge(D(70), strict, D(2)).outcome == "conditional-fail"
 
 
+def test_only_the_bound_that_is_named_is_itself_outside():
+    named = limit(unit="millivolt", caution_low=D(1), high=D(6), exclusive=["high"])
+    for value, outcome in (("0.9", "caution"), ("1", "pass"), ("5.9", "pass"), ("6", "fail")):
+        assert judge(D(value), named).outcome == outcome
+    assert Limit.model_validate_json(named.model_dump_json()) == named
+
+
 ROD_TO_GROUND = limit(unit="ohm", wants_open=True)
 WINDING_TO_GROUND = limit(unit="megaohm", wants_open=True, low=D(1))
 
@@ -304,3 +312,86 @@ def test_meter_accuracy():
 
 def test_a_verdict_without_a_limit_never_accepts_a_conditional_pass():
     assert Verdict("conditional-pass", None, None, "", "").accepted is False
+
+
+LIGHTING = ("lighting", "running", "leaving on")
+
+
+@pytest.mark.parametrize("acts", [(), ("lighting",), ("gas on", "lighting", "leaving on"), ("running",)])
+def test_what_forbids_an_act_forbids_those_after_it(acts):
+    with pytest.raises(ValidationError):
+        Forbids(acts=acts)
+
+
+@pytest.mark.parametrize(
+    ("fields", "other", "covers"),
+    [
+        ({"acts": LIGHTING}, {"acts": ("leaving on",)}, True),
+        ({"acts": ("leaving on",)}, {"acts": LIGHTING}, False),
+        ({"acts": LIGHTING}, {"acts": LIGHTING, "above": D(14)}, True),
+        ({"acts": LIGHTING, "above": D(14)}, {"acts": LIGHTING}, False),
+        ({"acts": LIGHTING, "above": D(13)}, {"acts": LIGHTING, "above": D(14)}, True),
+        ({"acts": LIGHTING, "above": D(15)}, {"acts": LIGHTING, "above": D(14)}, False),
+        ({"acts": LIGHTING, "below": D(2)}, {"acts": LIGHTING, "below": D(1)}, True),
+        ({"acts": LIGHTING, "below": D(1)}, {"acts": LIGHTING, "below": D(2)}, False),
+        ({"acts": LIGHTING, "above": D(14)}, {"acts": LIGHTING, "above": D(14), "below": D(1)}, False),
+    ],
+)
+def test_what_forbids_more_covers_what_forbids_less(fields, other, covers):
+    assert Forbids(**fields).covers(Forbids(**other)) is covers
+
+
+SUCTION = limit(unit="inH2O", low=D("0.01"), caution_low=D("0.02"), high=D("0.04"), strength="suction")
+MAGNITUDE = limit(unit="inH2O", low=D("0.60"), strength="magnitude")
+
+
+@pytest.mark.parametrize(
+    ("held_against", "value", "uncertainty", "outcome", "reason"),
+    [
+        (MAGNITUDE, "-0.85", None, "pass", "within the limit"),
+        (MAGNITUDE, "0.85", None, "pass", "within the limit"),
+        (MAGNITUDE, "-0.55", None, "fail", "too weak: outside the limit of 0.60 inH2O"),
+        (MAGNITUDE, "0.55", None, "fail", "too weak: outside the limit of 0.60 inH2O"),
+        (
+            MAGNITUDE,
+            "-0.65",
+            "0.1",
+            "conditional-pass",
+            "nearly too weak: within the limit of 0.60 inH2O by less than ",
+        ),
+        (MAGNITUDE, "-0.55", "0.1", "conditional-fail", "too weak: outside the limit of 0.60 inH2O by less than "),
+        (SUCTION, "-0.03", None, "pass", "within the limit"),
+        (SUCTION, "-0.04", None, "pass", "within the limit"),
+        (SUCTION, "-0.08", None, "fail", "too strong: outside the limit of 0.04 inH2O"),
+        (SUCTION, "-0.005", None, "fail", "too weak: outside the limit of 0.01 inH2O"),
+        (SUCTION, "0.03", None, "fail", "too weak: outside the limit of 0.01 inH2O"),  # it blows out
+        (SUCTION, "-0.015", None, "caution", "watch weaker than 0.02 inH2O"),
+    ],
+)
+def test_a_strength_is_judged_by_how_strong_it_is(held_against, value, uncertainty, outcome, reason):
+    verdict = judge(D(value), held_against, uncertainty and D(uncertainty))
+    assert verdict.outcome == outcome
+    assert verdict.reason.startswith(reason)
+
+
+def test_what_a_strength_forbids_goes_by_how_strong_it_is():
+    weak = SUCTION.model_copy(update={"forbids": Forbids(acts=("leaving on",), below=D("0.01"))})
+    for value, acts in (("-0.005", ("leaving on",)), ("0.03", ("leaving on",)), ("-0.08", ()), ("-0.03", ())):
+        assert judge(D(value), weak).forbids(D(value)) == acts
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "outcome", "reason"),
+    [
+        ("78000", None, "pass", "within the limit; 2.5 % below 80000 Btu/h"),
+        ("78000", "2000", "pass", "within the limit; 2.5 % below 80000 Btu/h"),
+        ("80000", "2000", "pass", "within the limit; 0.0 % below 80000 Btu/h"),
+        ("81000", "2000", "fail", "outside the upper limit of 80000 Btu/h; 1.2 % above 80000 Btu/h"),
+        ("53000", None, "caution", "watch below 76000 Btu/h; 33.8 % below 80000 Btu/h"),
+    ],
+)
+def test_a_limit_with_a_margin_divides_by_itself_and_tells_how_far_it_is(value, uncertainty, outcome, reason):
+    plate = limit("Btu_per_hour", high=D(80000), caution_low=D(76000), simple=True, tells_percent=True, guarded=True)
+    verdict = judge(D(value), plate, uncertainty and D(uncertainty))
+    assert (verdict.outcome, verdict.reason) == (outcome, reason)
+    assert verdict.decision_rule == "simple acceptance (ILAC-G8:09/2019, 4.2.1): there is a margin in the limit already"

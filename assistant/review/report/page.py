@@ -171,7 +171,7 @@ def _row(summary: Summary, reading: Reading, sounds: Sounds) -> Row:
     limit = reading.judged.limit
     spread = Decimal(reading.judged.uncertainty) if reading.judged.uncertainty else None
     number = reading.number
-    gauge = plots.gauge(number, spread, limit) if limit and number is not None else Markup("")
+    gauge = plots.gauge(limit.held(number), spread, limit) if limit and number is not None else Markup("")
     meter = summary.job.meter_for(reading.quantity)
     return Row(reading, sounds.of(reading.recording), gauge, meter.name if meter else "")
 

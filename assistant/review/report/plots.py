@@ -53,7 +53,7 @@ class Span:
 def gauge(value: Decimal, uncertainty: Decimal | None, limit: Limit) -> Markup:
     """One reading on the scale of its limit: hatched is outside, dotted is to watch, the bar is ± U.
 
-    An empty text where the limit has no bound to draw.
+    value: as it is held against the limit (`Limit.held`). An empty text where the limit has no bound to draw.
     """
     known = [b for b in (limit.low, limit.caution_low, limit.caution_high, limit.high) if b is not None]
     if not known or limit.wants_open:

@@ -146,13 +146,17 @@ def uncertainty(judged: Judged) -> str:
     return f"± {amount(f'{round_significant(Decimal(judged.uncertainty), 2):f}', judged.limit.unit)}"
 
 
+STRENGTHS = {"magnitude": " whatever the sign", "suction": " of suction"}
+
+
 def bounds(limit: Limit | None) -> str:
     """The bounds of a limit: "3.2 to 3.8 inH2O", "at least 1 µA; watch below 1.5"."""
     if limit is None:
         return "no limit"
     if not limit.is_known:
         return "needs the value of the plate or sheet"
-    unit = f" {UNIT_SYMBOL[limit.unit]}".rstrip()  # a count has none
+    unit = f" {UNIT_SYMBOL[limit.unit]}".rstrip() + STRENGTHS.get(limit.strength or "", "")  # a count has none
+    below, above = ("weaker than", "stronger than") if limit.strength else ("below", "above")
     parts = []
     if limit.wants_open:
         parts.append("open" + (f", or at least {figure(limit.low)}{unit}" if limit.low is not None else ""))
@@ -161,9 +165,9 @@ def bounds(limit: Limit | None) -> str:
     elif limit.low is not None:
         parts.append(f"at least {figure(limit.low)}{unit}")
     elif limit.high is not None:
-        parts.append(f"{'below' if limit.exclusive else 'at most'} {figure(limit.high)}{unit}")
+        parts.append(f"{'below' if limit.is_exclusive('high') else 'at most'} {figure(limit.high)}{unit}")
     low, high = limit.caution_low, limit.caution_high
-    watch = [f"{word} {figure(bound)}" for bound, word in ((low, "below"), (high, "above")) if bound is not None]
+    watch = [f"{word} {figure(bound)}" for bound, word in ((low, below), (high, above)) if bound is not None]
     if watch:
         alone = unit if not parts else ""
         parts.append(f"watch {' and '.join(watch)}{alone}")

@@ -286,7 +286,7 @@ def _trend(name: str, points: Sequence[Measured], summary: Summary | None) -> di
         "data": json.dumps(
             {
                 "times": [int(datetime.fromisoformat(point.utc).timestamp()) for point in points],
-                "values": [float(point.value) for point in points],
+                "values": [float(limit.held(point.value) if limit else point.value) for point in points],
                 "bounds": bounds,
                 "unit": unit,
             }
