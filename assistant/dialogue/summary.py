@@ -120,7 +120,7 @@ def summary_of(state: State, rules: Rules) -> Body:
         "site": {"power": state.site.power, "gas": state.site.gas},
         "follow_up_because": [
             *_each(entry["text"] for entry in found if entry["unsafe"] or not entry["as_found"]),
-            *(f"{entry['title']} was not checked" for entry in unchecked),
+            *(f"{entry['title']} was not checked" for entry in unchecked if entry["there"]),
         ],
     }
 
@@ -169,7 +169,7 @@ def _answered(step: Step, answer: Answer) -> Body:
         "verdict": "",
         "value": "",
         "unit": "",
-        "as_found": answer.voided,
+        "as_found": answer.voided or bool(step.never_after),  # a cycle as found is not how it is left
         "unsafe": bool(step.proves) and not answer.voided,
         **_in_plain_words(step.id, step),
     }
@@ -207,6 +207,7 @@ def not_checked(state: State, rules: Rules) -> list[Body]:
     """The steps that were skipped or left out, and the readings that could not be judged, each with why.
 
     safety: it is a safety check that this appliance has, so that leaving the appliance on is forbidden without it.
+    there: the appliance has what is to be checked, and somebody a meter for it.
     """
     read = {*(t.step for t in state.standing), *(a.step for a in state.answers if not (a.withdrawn or a.voided))}
     left = {(s.step, s.reason): s.audio for s in state.skipped if s.reason != TAKEN_BACK or s.step not in read}
@@ -220,6 +221,7 @@ def not_checked(state: State, rules: Rules) -> list[Body]:
             "reason": reason,
             "audio": audio,
             "safety": _is_safety(rules, rules.procedure.step(step), reason),
+            "there": reason != left_out(rules.procedure.step(step), rules.job),
         }
         for (step, reason), audio in {**left, **unjudged}.items()
     ]

@@ -353,7 +353,7 @@ def summary(of: Mapping[str, Any]) -> str:
         when = "As found, " if entry["as_found"] else "Found, "
         said.append(f"{when}{entry['text']}{_figure(entry['value'], entry['unit'])}.")
     said += [f"Repaired, {each['say']}." for each in of["repairs"]]
-    said += [f"Not checked, {each['title']}. Reason, {each['reason']}." for each in of["not_checked"]]
+    said += [f"Not checked, {each['title']}. Reason, {each['reason']}." for each in of["not_checked"] if each["there"]]
     if len(said) == 1:
         said.append("No reading is out of its limit, and nothing was left out.")
     if of["unsafe"]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from simulated import Technician
 
-from assistant.dialogue.steps import touched
 from assistant.dialogue.state import Phase
+from assistant.dialogue.steps import touched
 from assistant.files import library
 
 
