@@ -159,7 +159,7 @@ class Visit(Technician):
         self.case = case
         self.begin()
 
-    def work_until_asked(self, answers: Mapping[str, Answer], if_asked: Mapping[str, Answer] = {}) -> None:  # noqa: B006
+    def work_until_asked(self, answers: Mapping[str, Answer], if_asked: Mapping[str, Answer] = {}) -> None:
         """On, until each of these steps was answered."""
         open_yet = set(answers)
         known = {**if_asked, **answers}
