@@ -11,7 +11,7 @@ from assistant.language.meaning import Command
 from assistant.language.utterance import NO_QUESTION
 from assistant.trade.faults import EXCLUDED, UNTOLD, UNUSUAL, Faults, because
 from assistant.trade.job import Appliance
-from assistant.trade.procedures import State
+from assistant.trade.procedures import Include, State
 from assistant.trade.quantities import Overload
 
 FAULTS = library().faults
@@ -281,6 +281,47 @@ def test_after_what_may_hurt_at_the_next_lighting_no_cycle_is_run_as_found():
     must = {"rollout", "rollout open", "co alarm", "gas smelled", "soot", "late lighting", "flame before gas"}
     must |= {"co high", "co high oxygen low", "co high oxygen normal"}
     assert {name for name, symptom in FAULTS.symptoms.items() if symptom.never_run_as_found} == must
+
+
+ACTS = ("gas on", "lighting", "running", "leaving on")
+FORBIDDEN_FROM = {
+    "find-piping": "gas on",
+    "find-downstream-leak": "gas on",
+    "find-hose": "lighting",
+    "find-igniter-place": "lighting",
+    "find-burners": "lighting",
+    "find-orifices": "lighting",
+    "find-regulator-vent": "lighting",
+    "find-pressure-switch-off": "lighting",
+    "find-lock-up": "lighting",
+    "find-flame-inside": "lighting",
+    "find-flame-still": "lighting",
+    "find-flue-with-blower": "lighting",
+    "find-flame-seated": "leaving on",
+    "find-flame-clear": "leaving on",
+    "find-flame-colour": "leaving on",
+    "find-blower-start": "leaving on",
+    "find-condensate": "leaving on",
+    "find-room": "leaving on",
+}
+
+
+def test_what_a_found_fault_forbids_is_forbidden_with_all_that_follows_from_it():
+    steps = {s.id: s for p in library().procedures.values() for s in p.steps if s.if_it_tells}
+    forbidding = {name: step.forbids for name, step in steps.items() if step.forbids}
+    assert forbidding == {name: ACTS[ACTS.index(first) :] for name, first in FORBIDDEN_FROM.items()}
+    assert all(steps[name].bad for name in forbidding)
+
+
+def test_the_signs_of_a_breached_heat_exchanger_are_mended_on_no_visit():
+    steps = {s.id: s for p in library().procedures.values() for s in p.steps if s.if_it_tells}
+    assert {name for name, step in steps.items() if step.no_repair} == {"find-flame-still", "find-flue-with-blower"}
+
+
+def test_what_is_found_while_the_burner_runs_says_that_it_runs():
+    running = {s.id for s in library().parts["find-running"].part.steps if not isinstance(s, Include)}
+    steps = {s.id: s for p in library().procedures.values() for s in p.steps if s.if_it_tells}
+    assert {name for name, step in steps.items() if step.burner == "runs"} == running
 
 
 def test_a_smell_of_gas_is_an_emergency_even_if_it_is_said_as_a_symptom():
