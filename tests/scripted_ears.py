@@ -7,23 +7,34 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import SimpleNamespace
 from typing import ClassVar
+from unittest.mock import patch
 
 import numpy as np
 from scripted_visits import answer, demo_job
 
 from assistant.files import library
 from assistant.language.heard import Heard
+from assistant.language.meaning import Question
+from assistant.language.phrases import Expected
 from assistant.speech.audio import Audio
 from assistant.speech.ears import Utterance
 from assistant.speech.player import Player, ScriptedPlayer
 from assistant.speech.voice import ScriptedVoice, Voice
 from assistant.trade.job import Job
+from assistant.visit.expecting import Expecting
 from assistant.visit.record import Clock, Record, TestClock
 from assistant.visit.visit import Setting, Visit
 
 RATE_HZ = 16000
 Say = Callable[[], str | float | None]
 """What is said next: words, seconds of quiet, or None when the recording is over."""
+
+
+class NothingDrawn(Expecting):
+    """Draws no phrases: they are for a recognizer, take a second a question, and scripted ears use none."""
+
+    def _draw(self, question: Question) -> Expected:
+        return Expected(self.language, question)
 
 
 class ScriptedEars:
@@ -152,7 +163,8 @@ def open_visit(
         record.append([("visit", setting.to_body())])
     player = player or (TickingPlayer(scripted) if scripted else ScriptedPlayer())
     ears = ears or ScriptedEars(say, scripted)
-    visit = Visit(record, ears, voice or ScriptedVoice(), player, lambda event, effects: None, **more)  # type: ignore[arg-type]
+    with patch("assistant.visit.visit.Expecting", NothingDrawn):
+        visit = Visit(record, ears, voice or ScriptedVoice(), player, lambda event, effects: None, **more)  # type: ignore[arg-type]
     if isinstance(say, Person):
         say.visit = visit
     return visit

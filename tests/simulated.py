@@ -33,6 +33,14 @@ from assistant.trade.judging import MeterAccuracy
 from assistant.trade.procedures import EMERGENCY, END, Procedure, Step
 from assistant.trade.quantities import Overload
 
+FOUR = (
+    "direct-spark-lp-no-heat",
+    "hot-surface-natural-gas-commissioning",
+    "intermittent-pilot-natural-gas-safety-test",
+    "standing-pilot-lp-yearly",
+)
+"""Procedures for a test that is too long for all: one of each ignition system and kind of visit, two of each fuel."""
+
 LONGEST_VISIT = 3000  # utterances: a visit that takes more goes round in circles
 Branch = tuple[str, str]
 
@@ -93,6 +101,12 @@ def job_for(procedure: Procedure, bare: bool = False) -> Job:
     )
 
 
+Plans = dict[str, dict[str, list[list[str]]]]
+"""Step -> outcome -> ways to say what ends the step in it."""
+
+_PLANS: dict[tuple[str, bool], Plans] = {}
+
+
 @dataclass
 class Technician:
     """Works visits by one procedure. taken: the branches taken so far. heard: what the assistant noted, in all."""
@@ -112,7 +126,12 @@ class Technician:
         job = job_for(self.procedure, self.bare)
         self.dialogue = Dialogue(language(), replace(library().rules_for(job, self.history), procedure=self.procedure))
         self.state = self.dialogue.start()
-        self._plans: dict[str, dict[str, list[list[str]]]] = {}
+        self._steps = {step.id: step for step in self.procedure.steps}
+        self._targets: dict[Branch, str] = {}
+        self._plain_first: dict[str, list[str]] = {}
+        shipped = self.procedure is library().procedures.get(self.procedure.name)
+        # What a step can end in follows from the procedure and its invented job, and is found once.
+        self._plans = _PLANS.setdefault((self.procedure.name, self.bare), {}) if shipped else {}
         self._tried: Counter[Branch] = Counter()
         self._draw = Random(7)
 
@@ -280,16 +299,18 @@ class Technician:
 
     def target(self, step: str, outcome: str) -> str:
         """Where an outcome leads."""
-        return self.procedure.after(self.procedure.step(step), outcome)
+        if (step, outcome) not in self._targets:
+            self._targets[step, outcome] = self.procedure.after(self._steps[step], outcome)
+        return self._targets[step, outcome]
 
     def nearest(self, step: str) -> str:
         """The outcome that leads soonest to a branch not taken yet; where there is none, to the end."""
         return self.way(step, self._is_new) or self.way(step, lambda at: at == END)
 
     def _is_new(self, step: str) -> bool:
-        if step == END or self.procedure.step(step).if_it_tells:
+        if step == END or self._steps[step].if_it_tells:
             return False
-        return any((step, outcome) not in self.taken for outcome in self.answers(self.procedure.step(step)))
+        return any((step, outcome) not in self.taken for outcome in self.answers(self._steps[step]))
 
     def way(self, step: str, wanted: Callable[[str], bool]) -> str:
         """The outcome that leads soonest to a step (or the end) that is wanted; empty where none does."""
@@ -307,10 +328,12 @@ class Technician:
 
     def plain_first(self, step: str) -> list[str]:
         """The outcomes of a step, those first that go on to the step after it."""
-        of = self.procedure.step(step)
-        number = self.procedure.number(step)
-        following = self.procedure.steps[number].id if number < len(self.procedure.steps) else END
-        return sorted(self.answers(of), key=lambda outcome: self.target(step, outcome) != following)
+        if step not in self._plain_first:
+            number = self.procedure.number(step)
+            following = self.procedure.steps[number].id if number < len(self.procedure.steps) else END
+            outcomes = self.answers(self._steps[step])
+            self._plain_first[step] = sorted(outcomes, key=lambda outcome: self.target(step, outcome) != following)
+        return self._plain_first[step]
 
     def choose(self, step: str) -> str:
         """The outcome to make for at a step: one not taken yet that goes plainly on, else any, else the nearest."""

@@ -100,6 +100,7 @@ def check_unit(name: str) -> None:
         raise ValueError(f"{name!r} is not a known unit; the known units are {', '.join(UNITS)}.")
 
 
+@cache
 def same_dimension(a: str, b: str) -> bool:
     """Whether a value in unit `a` can be converted into unit `b`.
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import pytest
 from played_faults import NoHeat, visit
 from simulated import Technician
@@ -15,10 +17,17 @@ ALL = [(row, cause) for row in FAULTS.rows for cause in row.causes]
 NO_HEAT = "hot-surface-natural-gas-no-heat"
 
 
+@cache
+def worked(symptom: str, cause: str) -> tuple[NoHeat, bool]:
+    """A visit to the fault, worked until it was named, and whether it was."""
+    played = visit(ROWS[symptom], cause)
+    return played, played.run()
+
+
 @pytest.mark.parametrize(("row", "cause"), ALL, ids=lambda each: getattr(each, "symptom", each))
 def test_each_fault_is_named_first_or_second_within_what_the_table_lists(row, cause):
-    played = visit(row, cause)
-    assert played.run()
+    played, named = worked(row.symptom, cause)
+    assert named
     rows = FAULTS.rows_of(played.state.symptom, played.dialogue.rules.job.appliance)
     listed = {name for each in rows for name in each.next}  # what tells the rows of the symptom apart, too
     assert len(played.measured) <= len(listed) + 1  # one more where power and gas need no change for it
@@ -124,10 +133,8 @@ def test_a_yearly_visit_keeps_its_order():
 
 def test_every_check_that_only_finds_a_fault_is_asked_by_some_fault():
     asked: set[str] = set()
-    for row in FAULTS.rows:
-        for cause in row.causes:
-            played: NoHeat = visit(row, cause)
-            played.run()
-            asked |= {note.body["step"] for note in played.notes if note.kind == "next-best"}
+    for row, cause in ALL:
+        played, _ = worked(row.symptom, cause)
+        asked |= {note.body["step"] for note in played.notes if note.kind == "next-best"}
     finders = {s.id for p in library().procedures.values() for s in p.steps if s.if_it_tells}
     assert len(asked & finders) >= 20

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scripted_ears import BackAtOnce, ScriptedEars, open_visit
+from scripted_ears import BackAtOnce, NothingDrawn, ScriptedEars, open_visit
 
 from assistant import cli
 from assistant.dialogue.setting_up import SettingUp, SetUp
@@ -35,6 +35,11 @@ KNOWN = {
         "supply-temperature": {"value": 175, "unit": "degF"},
     },
 }
+
+
+@pytest.fixture(autouse=True)
+def _no_phrases(monkeypatch):
+    monkeypatch.setattr("assistant.visit.beforehand.Expecting", NothingDrawn)
 
 
 def saying(*words):
