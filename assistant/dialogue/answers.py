@@ -9,7 +9,7 @@ from assistant.dialogue.bodies import plain
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
-from assistant.dialogue.figures import MUST_NOT_RISE, judge_reading
+from assistant.dialogue.figures import judge_reading
 from assistant.dialogue.state import Answer, Candidate, Phase, State
 from assistant.dialogue.steps import after_correction, ask, leave, open_step, present, take
 from assistant.language.meaning import Command, Meaning, Unclear
@@ -98,7 +98,7 @@ def not_understood(dialogue: Context, state: State, event: Said, meaning: Meanin
         return state, [note]
     rises = meaning.reason == "trend" and not {"falling", "down"} & set(normalise(event.heard.text))
     asked = dialogue.asked(state) if state.phase is Phase.ASKING else None
-    if rises and asked in MUST_NOT_RISE:
+    if rises and asked and dialogue.rules.quantities[asked].must_not_rise:
         return _rising(dialogue, state, note)
     if meaning.near and state.phase is not Phase.CONFIRMING:
         candidate = Candidate(event.heard.text, command=meaning.near, phase=state.phase)

@@ -28,10 +28,6 @@ RANK = ("noted", "pass", "caution", "cannot-judge", "conditional-pass", "conditi
 # replaces it with a meter, for the voice's marks, that measures these times with an accuracy.
 MARK_S = Decimal("0.3")
 
-# What must not rise from one reading to the next of the same burn, however low it is: its cause is looked for
-# (common practice).
-MUST_NOT_RISE = ("co-air-free", "flue-co")
-
 
 def uncertainty_of_marks() -> Decimal:
     """Expanded uncertainty (k = 2), in seconds, of the time between two marks: each is known to `MARK_S`."""
@@ -71,14 +67,16 @@ def judge_reading(dialogue: Context, state: State, candidate: Candidate, quantit
             uncertainty = units.convert(spread, _difference(accuracy.unit), _difference(quantity.unit))
         elif candidate.timed and units.same_dimension(quantity.unit, "second"):
             uncertainty = units.convert(uncertainty_of_marks(), "second", quantity.unit)
-    limit = limit_for(name, dialogue.rules.limits, dialogue.rules.job)
+    verdict = judge(value, limit_for(name, dialogue.rules.limits, dialogue.rules.job), uncertainty)
+    if quantity.must_not_rise:
+        verdict = _no_rise(verdict, value, state.latest(name))
     return Taken(
         step=step.id,
         quantity=name,
         value=candidate.value,
         unit=candidate.unit,
         judged=value,
-        verdict=_no_rise(judge(value, limit, uncertainty), value, state.latest(name), name),
+        verdict=verdict,
         words=candidate.words,
         speaker=state.speaker,
         stage="left" if step.id in state.as_left else step.stage,
@@ -182,14 +180,16 @@ def _work_out(rules: Rules, readings: Sequence[Taken], name: str, step: str, bef
     except ValueError as wrong:
         return Found(name, step, None, finding.unit, None, str(wrong))
     verdict = judge(value, limit_for(name, rules.limits, rules.job), None)
-    return Found(name, step, value, finding.unit, _no_rise(verdict, value, before, name))
+    if finding.must_not_rise:
+        verdict = _no_rise(verdict, value, before)
+    return Found(name, step, value, finding.unit, verdict)
 
 
-def _no_rise(verdict: Verdict, value: Value, before: Taken | Found | None, name: str) -> Verdict:
-    """A later reading that is higher asks for the cause, where `name` must not rise."""
+def _no_rise(verdict: Verdict, value: Value, before: Taken | Found | None) -> Verdict:
+    """Of what must not rise: a later reading that is higher asks for the cause."""
     old = before.judged if isinstance(before, Taken) else before.value if before else None
     rises = isinstance(value, Decimal) and isinstance(old, Decimal) and value > old
-    if name in MUST_NOT_RISE and rises and verdict.outcome in ("pass", "noted", "caution"):
+    if rises and verdict.outcome in ("pass", "noted", "caution"):
         return replace(verdict, outcome="caution", reason=RISING)
     return verdict
 

@@ -52,7 +52,7 @@ def check(
         *dangling,
         *_incomplete(procedure),
         *_unfit_steps(procedure, quantities),
-        *_open_gate(procedure, findings, limits),
+        *_open_gate(procedure, quantities, findings, limits),
         *([] if dangling else _unsafe_paths(procedure, quantities, hazards)),
     ]
 
@@ -141,7 +141,6 @@ _DANGER_OF_PROOF: dict[Proof, Danger] = {
     "leak-check": "leak",
     "low-gas-check": "low gas",
 }
-LIGHTING = ("trial-for-ignition", "pilot-trial-time", "main-light-time")
 FLUE = ("flue-oxygen", "flue-co", "flue-temperature")
 LIVE_UNITS = ("volt", "ampere", "microampere")
 CAUTION_IS_ENOUGH: tuple[Danger, ...] = ("low gas", "flue gas")
@@ -213,7 +212,12 @@ def _unfit_steps(procedure: Procedure, quantities: Mapping[str, Quantity]) -> It
                 yield Wrong(says, (*keys, "quantity"))
 
 
-def _open_gate(procedure: Procedure, findings: Mapping[str, Finding], limits: Mapping[str, Limit]) -> Iterator[Wrong]:
+def _open_gate(
+    procedure: Procedure,
+    quantities: Mapping[str, Quantity],
+    findings: Mapping[str, Finding],
+    limits: Mapping[str, Limit],
+) -> Iterator[Wrong]:
     """What would keep the gate open that closes the way to gas and light on an unsafe finding."""
     voided = {name for repair in procedure.repairs.values() for name in repair.voids}
     for name, repair in ((step.mends, step) for step in procedure.steps if step.mends):
@@ -222,8 +226,8 @@ def _open_gate(procedure: Procedure, findings: Mapping[str, Finding], limits: Ma
             yield Wrong(f"the step {repair.id!r} mends {name!r}, which is no known repair.", ("steps", at, "mends"))
     for at, step in enumerate(procedure.steps):
         keys: Keys = ("steps", at)
-        must = "lights" if "light-off" in step.dangers or set(step.quantities) & set(LIGHTING) else None
-        must = must or ("runs" if set(step.quantities) & {*FLUE, "flame-signal"} else None)
+        said = {quantities[name].burner for name in step.quantities if name in quantities}
+        must = "lights" if "lights" in said or "light-off" in step.dangers else "runs" if "runs" in said else None
         if must and step.burner != must:
             yield Wrong(f"the step {step.id!r} must say that the burner {must} there (burner: {must}).", keys)
         if step.forbids and not step.bad:

@@ -18,6 +18,7 @@ class Finding:
     its question. work_out: raises ValueError with one sentence outside the formula's range.
     assumption: what the result rests on besides the readings, said with it.
     trend: how it goes over the years tells something; it is compared aloud with earlier visits.
+    must_not_rise: from one reading to the next of the same burn, as `Quantity.must_not_rise`.
     """
 
     spoken: str
@@ -26,6 +27,7 @@ class Finding:
     work_out: Callable[[Mapping[str, Decimal], Job], Decimal]
     assumption: str = ""
     trend: bool = False
+    must_not_rise: bool = False
 
 
 def _gas(job: Job) -> Gas:
@@ -59,6 +61,7 @@ FINDINGS: dict[str, Finding] = {
         ("flue-co", "flue-oxygen"),
         lambda r, _: formulas.co_air_free_ppm(r["flue-co"], r["flue-oxygen"]),
         trend=True,
+        must_not_rise=True,
     ),
     "input-rate": Finding(
         "input rate",

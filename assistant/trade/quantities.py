@@ -26,6 +26,9 @@ class Quantity(BaseModel):
     resolution: its last digit there. overload: what its "OL" means: an open circuit, or over the range.
     confirm: "always" where the value can hurt if it is misheard, so that a spoken yes is needed.
     trend: how it goes over the years tells something; it is compared aloud with earlier visits.
+    burner: it can only be read while the burner (pilot or main) lights, or while the main burner runs.
+    must_not_rise: from one reading to the next of the same burn, however low it is: its cause is looked for (common
+    practice).
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -39,6 +42,8 @@ class Quantity(BaseModel):
     overload: Literal["open", "over-range"] = "over-range"
     confirm: Literal["always"] | None = None
     trend: bool = False
+    burner: Literal["lights", "runs"] | None = None
+    must_not_rise: bool = False
 
     @field_validator("unit")
     @classmethod

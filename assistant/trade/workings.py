@@ -152,26 +152,47 @@ _COLD = "cold resistance does not give the running value: only a resistance take
 _ANALYSER = "published: combustion-analyser manual appendix (constants and form)"
 
 
-def _corrected(numbers: Mapping[str, Decimal]) -> Decimal:
-    if "pressure_inH2O" not in numbers and "altitude_ft" not in numbers and "temperature_degF" not in numbers:
-        return Decimal(1)
-    return formulas.gas_volume_factor(
+_CORRECTIONS = ("pressure_inH2O", "altitude_ft", "temperature_degF")
+
+
+def _corrected(numbers: Mapping[str, Decimal], words: Mapping[str, str]) -> Decimal:
+    """What the metered volume is multiplied by: 1 where the heating value is of the gas as the meter counts it."""
+    given = [key for key in _CORRECTIONS if key in numbers]
+    factor = formulas.gas_volume_factor(
         numbers.get("pressure_inH2O", Decimal(0)),
         numbers.get("altitude_ft", Decimal(0)),
         numbers.get("temperature_degF"),
     )
+    if words["heating_value_basis"] == "as delivered":
+        demand(
+            not given,
+            "A heating value as delivered is of the gas as the meter counts it, so nothing is corrected again: leave "
+            f"out {' and '.join(given)}, or say heating_value_basis=standard.",
+        )
+        return Decimal(1)
+    for key in ("pressure_inH2O", "altitude_ft"):
+        demand(key in numbers, f"A heating value at standard conditions also needs {key}=, for the gas in the meter.")
+    return factor
 
 
-def _input_rate(numbers: Mapping[str, Decimal], _: Mapping[str, str]) -> Decimal:
+def _input_rate(numbers: Mapping[str, Decimal], words: Mapping[str, str]) -> Decimal:
     rate = formulas.input_rate_btu_h(numbers["dial_ft3"], numbers["seconds"], numbers["heating_value"])
-    return round_significant(rate * _corrected(numbers))
+    return round_significant(rate * _corrected(numbers, words))
 
 
-def _correction_note(numbers: Mapping[str, Decimal], _: Mapping[str, str]) -> tuple[str, ...]:
-    factor = _corrected(numbers)
-    if factor == 1:
-        return ("the metered gas is not corrected for pressure, altitude or temperature",)
-    return (f"the metered volume is multiplied by {factor:f} for pressure, altitude and temperature",)
+def _basis_note(numbers: Mapping[str, Decimal], words: Mapping[str, str]) -> tuple[str, ...]:
+    if words["heating_value_basis"] == "as delivered":
+        return ("the heating value is as delivered, of the gas as the meter counts it: nothing is corrected",)
+    factor = _corrected(numbers, words)
+    return (f"the heating value is at standard conditions: the metered volume is multiplied by {factor:f}",)
+
+
+def _derated(numbers: Mapping[str, Decimal], words: Mapping[str, str]) -> Decimal:
+    demand(
+        words["plate_basis"] == "sea level",
+        "The plate's input is for the altitude already, so it is not derated again.",
+    )
+    return formulas.altitude_derated_btu_h(numbers["input_btuh"], numbers["altitude_ft"], words["convention"])
 
 
 def _rise(numbers: Mapping[str, Decimal], _: Mapping[str, str]) -> Decimal:
@@ -228,15 +249,21 @@ _ALL = (
             Input("dial_ft3", "ft3 a turn"),
             Input("seconds", "s"),
             Input("heating_value", "Btu/ft3, gross, from the gas supplier"),
-            Input("pressure_inH2O", "inH2O, of the metered gas", ""),
-            Input("altitude_ft", "ft", ""),
-            Input("temperature_degF", "degF, of the gas; not for a compensated meter", ""),
+            Input(
+                "heating_value_basis",
+                "as delivered: of the gas as the meter counts it; standard: of gas at 14.73 psi and 60 degF",
+                "as delivered",
+                {"as delivered": "as delivered", "as-delivered": "as delivered", "standard": "standard"},
+            ),
+            Input("pressure_inH2O", "inH2O, of the metered gas; with standard", ""),
+            Input("altitude_ft", "ft; with standard", ""),
+            Input("temperature_degF", "degF, of the gas; with standard, and not for a compensated meter", ""),
         ),
         _input_rate,
         'published: distributor newsletter, "Clocking a Gas Meter"; correction: Canada SOR/86-131 s. 37-38',
         {"dial_ft3": "0.5", "seconds": "22", "heating_value": "1000"},
         ("all other gas appliances on the meter are off, pilots too", "an LP supply usually has no meter"),
-        notes=_correction_note,
+        notes=_basis_note,
     ),
     Working(
         "input-rate-metric",
@@ -458,19 +485,25 @@ _ALL = (
         "input of the plate, derated for altitude (F11)",
         "Btu/h",
         (
-            Input("input_btuh", "Btu/h, of the plate at sea level"),
+            Input("input_btuh", "Btu/h, of the plate"),
             Input("altitude_ft", "ft"),
             Input(
                 "convention",
                 " or ".join(formulas.DERATE_CONVENTIONS),
                 choices={c: c for c in formulas.DERATE_CONVENTIONS},
             ),
+            Input(
+                "plate_basis",
+                "what the plate's input is for: sea level, or this altitude already",
+                "sea level",
+                {"sea level": "sea level", "sea-level": "sea level", "altitude": "altitude"},
+            ),
         ),
-        lambda n, w: formulas.altitude_derated_btu_h(n["input_btuh"], n["altitude_ft"], w["convention"]),
+        _derated,
         "from memory, verify: IFGC and NFPA 54 (from-sea-level); published: retailer's altitude article (above-2000), "
         "furnace makers' manuals (fan-assisted, canada)",
         {"input_btuh": "80000", "altitude_ft": "3000", "convention": "above-2000"},
-        ("the plate or the maker's table comes first", "the input is not yet derated: never derate twice"),
+        ("the plate or the maker's table comes first", "the plate's input is for sea level: never derate twice"),
         notes=lambda _, w: (f"convention: {formulas.DERATE_CONVENTIONS[w['convention']]}",),
     ),
     Working(

@@ -13,6 +13,7 @@ import pytest
 from assistant.trade import formulas
 from assistant.trade.judging import Limit, Source, judge, meter_uncertainty
 from assistant.trade.units import convert
+from assistant.trade.workings import work_out
 
 D = Decimal
 
@@ -410,6 +411,28 @@ def test_f10a_propane_in_a_burner_for_natural_gas():
 )
 def test_f11_altitude(altitude, convention, expected, source):
     assert formulas.altitude_derated_btu_h(D(80000), D(altitude), convention) == D(expected)
+
+
+def test_f1_f1c_f11_altitude_is_taken_off_once():
+    """Worked, of the forms above: 0.5 ft3 in 22 s at 7 inH2O and 5000 feet, gas of 1000 Btu/ft3 at standard conditions.
+
+    F1: 81 818 Btu/h, as if at sea level. F1c: x 0.847, 69 340 Btu/h. The same gas as delivered holds 847 Btu/ft3, which
+    gives the same by F1 alone. Corrected as well it would be 58 700 Btu/h, which looks like less than the plate of
+    80 000 Btu/h allows there (F11, from sea level: 64 000 Btu/h); it is more.
+    """
+    clocked = {"dial_ft3": "0.5", "seconds": "22"}
+    there = {"pressure_inH2O": "7", "altitude_ft": "5000"}
+    near(work_out("input-rate", {**clocked, "heating_value": "1000"}).value, "81818", "0.5")
+    standard = {**clocked, **there, "heating_value": "1000", "heating_value_basis": "standard"}
+    delivered = {**clocked, "heating_value": "847"}
+    near(work_out("input-rate", standard).value, "69340", "50")
+    near(work_out("input-rate", delivered).value, "69300", "50")
+    with pytest.raises(ValueError, match="nothing is corrected again"):
+        work_out("input-rate", {**delivered, **there})
+    plate = {"input_btuh": "80000", "altitude_ft": "5000", "convention": "from-sea-level"}
+    assert work_out("altitude-derate", plate).value == 64000
+    with pytest.raises(ValueError, match="not derated again"):
+        work_out("altitude-derate", {**plate, "input_btuh": "64000", "plate_basis": "altitude"})
 
 
 @pytest.mark.parametrize(

@@ -189,6 +189,43 @@ def test_times_of_the_sequence(shelf):
     assert "timed controls 20 to 45 s" in limit(shelf, "blower-on-time").source.text
 
 
+def test_thermocouples(shelf):
+    """Open circuit: a college text on thermocouples (read), 25 to 30 mV healthy; dealers' sheets, 18 to 20 mV least,
+    lifted from the valve after 45 to 60 s. Closed circuit: makers' manuals (read), at least 10 or 13 mV by the control,
+    with an adaptor after three minutes. One author wants 14 to 18 mV: a conflict that stays open.
+    """
+    readings = {
+        "thermocouple-millivolts": (("17.9", "fail"), ("18", "caution"), ("24.9", "caution"), ("25", "pass")),
+        "thermocouple-loaded-millivolts": (("9.9", "fail"), ("10", "caution"), ("12.9", "caution"), ("13", "pass")),
+    }
+    for name, each in readings.items():
+        for reading, outcome in each:
+            assert judge(Decimal(reading), limit(shelf, name)).outcome == outcome, (name, reading)
+    assert limit(shelf, "thermocouple-millivolts").condition.startswith(
+        "lifted from the valve, knob held, after 45 to 60"
+    )
+    assert limit(shelf, "thermocouple-loaded-millivolts").condition.startswith("closed circuit, with the adaptor")
+
+
+def test_neutral_to_ground_is_read_with_the_loads_running(shelf):
+    """Common practice: under 1 to 2 V on load is good, 2 to 5 V borderline, above 5 V a fault."""
+    held = limit(shelf, "neutral-to-ground")
+    for reading, outcome in (("2", "pass"), ("2.1", "caution"), ("5", "caution"), ("5.1", "fail"), ("60", "fail")):
+        assert judge(Decimal(reading), held).outcome == outcome
+    assert held.condition == "with the loads running"
+
+
+def test_purges_after_and_between_trials(shelf):
+    """Makers' flow charts and manuals (read): post-purge 5 to 30 s, 34 s seen; between trials 15 to 60 s, 30 s seen."""
+    readings = {
+        "post-purge-time": (("4", "caution"), ("5", "pass"), ("34", "pass"), ("35", "caution")),
+        "inter-purge-time": (("14", "caution"), ("15", "pass"), ("30", "pass"), ("60", "pass"), ("61", "caution")),
+    }
+    for name, each in readings.items():
+        for reading, outcome in each:
+            assert judge(Decimal(reading), limit(shelf, name)).outcome == outcome, (name, reading)
+
+
 def test_warnings_that_name_a_published_text(shelf):
     """OSHA 29 CFR 1910.147: isolate, lock or tag, verify. IRC 2018 Appendix D: lock or tag gas and power; CO in the
     vent after 5 minutes.

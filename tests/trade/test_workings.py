@@ -109,6 +109,33 @@ def test_a_derate_names_its_convention_or_is_refused():
         assert said in " ".join(work_out("altitude-derate", {**values, "convention": convention}).assumptions)
 
 
+def test_a_heating_value_as_delivered_is_not_corrected_again():
+    clocked = SOUND["input-rate"]
+    worked = work_out("input-rate", clocked)
+    assert worked == work_out("input-rate", {**clocked, "heating_value_basis": "as delivered"})
+    assert "the heating value is as delivered" in " ".join(worked.assumptions)
+    for key in ("pressure_inH2O", "altitude_ft", "temperature_degF"):
+        with pytest.raises(ValueError, match=f"nothing is corrected again: leave out {key}, or say"):
+            work_out("input-rate", {**clocked, key: "7"})
+    with pytest.raises(ValueError, match="heating_value_basis must be"):
+        work_out("input-rate", {**clocked, "heating_value_basis": "dry"})
+
+
+def test_a_heating_value_at_standard_conditions_needs_the_pressure_and_altitude_of_the_metered_gas():
+    clocked = {**SOUND["input-rate"], "heating_value_basis": "standard"}
+    with pytest.raises(ValueError, match="also needs pressure_inH2O="):
+        work_out("input-rate", {**clocked, "altitude_ft": "5000"})
+    with pytest.raises(ValueError, match="also needs altitude_ft="):
+        work_out("input-rate", {**clocked, "pressure_inH2O": "7"})
+    worked = work_out("input-rate", {**clocked, "pressure_inH2O": "7", "altitude_ft": "5000"})
+    assert "the heating value is at standard conditions: the metered volume is multiplied by" in worked.assumptions[-1]
+
+
+def test_a_plate_that_is_for_the_altitude_is_not_derated_again():
+    with pytest.raises(ValueError, match="not derated again"):
+        work_out("altitude-derate", {**SOUND["altitude-derate"], "plate_basis": "altitude"})
+
+
 def test_net_and_gross_are_told_apart():
     flue = SOUND["efficiency"]
     net, gross = (work_out("efficiency", {**flue, "basis": basis}) for basis in ("net", "gross"))

@@ -30,8 +30,8 @@ def input_rate_btu_h(dial_ft3: Decimal, seconds: Decimal, heating_value_btu_ft3:
     """F1: input rate in Btu/h, gross, from clocking the meter.
 
     ``3600 x dial_ft3 / seconds x heating_value_btu_ft3``. The heating value is the gas supplier's, gross, for
-    gas at the conditions at which the meter counts; no correction for altitude, pressure or temperature of
-    the metered gas is made.
+    gas at the conditions at which the meter counts ("as delivered"): at altitude it is lower already, so nothing is
+    corrected. One for gas at standard conditions goes with the flow times `gas_volume_factor`; never both.
 
     Source: published, distributor newsletter "Clocking a Gas Meter".
 
@@ -74,7 +74,7 @@ def _flow_per_hour(volume: Decimal, seconds: Decimal) -> Decimal:
 
 
 def gas_volume_factor(pressure_inh2o: Decimal, altitude_ft: Decimal, temperature_degf: Decimal | None) -> Decimal:
-    """F1c: what the flow by the meter is multiplied with for gas at another pressure and temperature.
+    """F1c: what the flow by the meter is multiplied with to be that of gas at standard conditions.
 
     ``(P_atm + P_gas) / 14.73 x 519.67 / (t + 459.67)`` with ``P_atm = 14.73 - 0.0005 x feet`` in psi. On a
     temperature-compensated meter there is no temperature factor: give None.
