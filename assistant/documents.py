@@ -73,7 +73,7 @@ def _row(shelf: Library, limit: GenericLimit) -> str:
     if limit.caution_means:
         kind.append(f"caution: {limit.caution_means}")
     if limit.emergency_from is not None:
-        kind.append(f"everybody leaves from {limit.emergency_from:f}")
+        kind.append(f"everybody leaves from {limit.emergency_from:f}, as for {limit.emergency}")
 
     def bound(value: Decimal | None) -> str:
         return "" if value is None else f"{value:f} {UNIT_SYMBOL[limit.unit]}".strip()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from decimal import Decimal
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
@@ -14,13 +15,17 @@ from assistant.trade.units import convert
 PLATE = Source(mark="published", text="rating plate or maker's sheet, as entered in the job file")
 
 
+EmergencyKind = Literal["gas", "carbon monoxide", "fire", "unknown"]
+"""What an emergency is of: by it people are told what to do."""
+
+
 class GenericLimit(Limit):
     """A limit of the data file, and how a plate value takes its place.
 
     plate_only: without a plate value nothing can be judged, whatever the trade's usual figures.
     plate_tolerance: either side of a plate value that comes without one, in `unit`; its source is the limit's.
     plate_is_highest: a plate value is the most that is allowed, not the middle of a band.
-    emergency_from: at this value and above everybody leaves.
+    emergency_from: at this value and above everybody leaves. emergency_kind: what the emergency is of then.
     only: the fuels, ignition systems and kinds of visit that it is for.
     """
 
@@ -28,7 +33,13 @@ class GenericLimit(Limit):
     plate_tolerance: Decimal | None = None
     plate_is_highest: bool = False
     emergency_from: Decimal | None = None
+    emergency_kind: EmergencyKind | None = None
     only: Only = Only()
+
+    @property
+    def emergency(self) -> EmergencyKind:
+        """What the emergency is of; in rules of older records, which do not say so, what it was taken for then."""
+        return self.emergency_kind or ("carbon monoxide" if self.quantity == "ambient-co" else "gas")
 
     def with_plate(self, plate: PlateValue | None) -> Limit:
         """The limit to judge by, given what the plate says (None: nothing)."""
