@@ -117,7 +117,7 @@ def _limit(limit: GenericLimit) -> str:
     if limit.caution_means:
         says[0] += f" ({limit.caution_means})"
     if limit.emergency_from is not None:
-        says.append(f"everybody leaves from {limit.emergency_from:f} {UNIT_SYMBOL[limit.unit]}")
+        says.append(f"everybody leaves from {limit.emergency_from:f} {UNIT_SYMBOL[limit.unit]} ({limit.emergency})")
     kinds = {
         "safety limit": limit.guarded,
         "the bound itself divides": limit.simple,

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from assistant.dialogue import wording
-from assistant.dialogue.effects import Effect, Manner, Say
+from assistant.dialogue.effects import Effect, Manner, Note, Say
 from assistant.dialogue.events import Said
 from assistant.dialogue.state import Phase, Rules, State, Taken
 from assistant.language.meaning import Meaning, Question, Value
 from assistant.language.utterance import Language
 from assistant.trade import units
+from assistant.trade.limits import EmergencyKind
 from assistant.trade.procedures import State as Site
 from assistant.trade.procedures import Step
 from assistant.trade.quantities import Quantity
@@ -100,3 +101,8 @@ Handler = Callable[[Context, State, Said, Meaning], Turn]
 def say(text: str, manner: Manner = "prompt") -> list[Effect]:
     """A text for the voice, sentence by sentence."""
     return [Say(sentence.strip(), manner) for sentence in wording.sentences(text)]
+
+
+def alarm(why: str, step: str, kind: EmergencyKind) -> list[Effect]:
+    """An emergency: its entry for the record, then what everybody is told."""
+    return [Note("emergency", {"why": why, "step": step, "kind": kind}), *say(wording.ALARMS[kind], "alarm")]

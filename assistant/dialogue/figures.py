@@ -16,7 +16,7 @@ from assistant.trade import units
 from assistant.trade.findings import FINDINGS
 from assistant.trade.formulas import meter_uncertainty
 from assistant.trade.judging import RISING, Verdict, judge
-from assistant.trade.limits import limit_for
+from assistant.trade.limits import EmergencyKind, limit_for
 from assistant.trade.procedures import Step
 from assistant.trade.quantities import Overload
 
@@ -206,14 +206,13 @@ def read_back(dialogue: Context, state: State, candidate: Candidate) -> str:
     return said
 
 
-def calls_for_leaving(dialogue: Context, taken: Taken) -> bool:
-    """Whether a reading is one at which everybody leaves."""
+def calls_for_leaving(dialogue: Context, taken: Taken) -> EmergencyKind | None:
+    """The emergency that a reading is; None where nobody need leave."""
     rule = dialogue.rules.limits.get(taken.quantity)
     if rule is None or rule.emergency_from is None:
-        return False
-    return taken.judged is Overload.OVER_RANGE or (
-        isinstance(taken.judged, Decimal) and taken.judged >= rule.emergency_from
-    )
+        return None
+    reached = isinstance(taken.judged, Decimal) and taken.judged >= rule.emergency_from
+    return rule.emergency if reached or taken.judged is Overload.OVER_RANGE else None
 
 
 def _difference(unit: str) -> str:

@@ -15,9 +15,9 @@ the only ways on (BARRED).
 A repair (REPAIR) voids what it touches and walks the visit again, as left.
 "Work out" and "clock the meter" work at any step: WORKING asks what is lacking, and goes back to where it came from.
 After the last step DECIDING asks whether the appliance stays on, SHUTTING follows a "no", TELLING and FOLLOW_UP
-record who was told and what is to be done. Stop and the emergency words act in every phase but the last. In
+record who was told and what is to be done. The emergency words act in every phase, stop in all but the last. In
 EMERGENCY only "area clear" helps, then a recorded name and a yes; then the visit starts again from its first step,
-with nothing known of power and gas.
+with nothing known of power and gas, even where it was closed already.
 """
 
 from __future__ import annotations
@@ -137,7 +137,7 @@ class Dialogue(Context):
                 key = meaning.name
         table = TRANSITIONS[state.phase]
         handler = table.get(key) or table.get("anything") or EVERYWHERE.get(key) or asides.not_here
-        if key in ("stop", "emergency") and state.phase is not Phase.CLOSED:
+        if key == "emergency" or (key == "stop" and state.phase is not Phase.CLOSED):
             handler = EVERYWHERE[key]
         return handler(self, state, event, meaning)
 
@@ -149,6 +149,8 @@ def _confirmed(dialogue: Context, state: State, event: Said, meaning: Meaning) -
     if not candidate.command:
         return answers.confirmed(dialogue, state, event, meaning)
     state = replace(state, phase=candidate.phase, candidate=None)
+    if candidate.command == "emergency":  # of what, its own words tell
+        event = replace(event, heard=replace(event.heard, text=candidate.words))
     return Dialogue(dialogue.language, dialogue.rules).dispatch(state, event, Command(candidate.command))
 
 

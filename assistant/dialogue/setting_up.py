@@ -17,7 +17,7 @@ from enum import Enum
 from typing import Any
 
 from assistant.dialogue import wording
-from assistant.dialogue.context import say
+from assistant.dialogue.context import alarm, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.language.meaning import Command, Question, Reading, Unclear, Value, value_text
@@ -34,6 +34,10 @@ Worked = tuple[Procedure, Mapping[str, GenericLimit]]
 
 ON_THE_PLATE = ("input-rate", "manifold-pressure", "temperature-rise", "supply-temperature")
 """What stands on the appliance's rating plate, in the order asked; anything else is on the sheet of its part."""
+
+
+SET_UP = "set up"
+"""Where something happened that happened before the visit's first step."""
 
 
 class Stage(Enum):
@@ -214,7 +218,8 @@ class SetUp:
         command = meaning.name if isinstance(meaning, Command) else ""
         if command == "emergency":
             state = replace(state, stage=Stage.EMERGENCY, candidate=None, low=None)
-            return state, [self._note(state, "emergency"), *say(wording.GAS_ALARM, "alarm")]
+            kind = self.language.emergency(event.heard.text) or "unknown"
+            return state, [self._note(state, "emergency"), *alarm(event.heard.text, SET_UP, kind)]
         if state.stage in (Stage.EMERGENCY, Stage.CLEARING, Stage.CLEARED):
             return self._emergency(state, event, command)
         if command in ("stop", "hold"):

@@ -7,7 +7,7 @@ from dataclasses import replace
 from assistant.dialogue import gate, wording
 from assistant.dialogue.bodies import finding_body, plain, reading_body
 from assistant.dialogue.comparing import FAR_FROM_LAST, compared, last_time
-from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.context import Context, Turn, alarm, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.figures import (
     RANK,
@@ -35,6 +35,7 @@ from assistant.dialogue.state import (
 )
 from assistant.dialogue.summary import TAKEN_BACK, summary_of
 from assistant.trade.findings import FINDINGS
+from assistant.trade.limits import EmergencyKind
 from assistant.trade.procedures import EMERGENCY, END, Repair, Step, after_step, left_out
 from assistant.trade.procedures import State as Site
 
@@ -64,7 +65,7 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
     if step_id == END:
         return _end(dialogue, state)
     if step_id == EMERGENCY:
-        return emergency(state, "smell of gas", wording.GAS_ALARM)
+        return emergency(state, "smell of gas", "gas")
     step = dialogue.rules.procedure.step(step_id)
     state = replace(state, step=step_id)
     if step_id in state.stands:  # once: where the procedure comes back to it, it is asked
@@ -384,10 +385,9 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
     effects: list[Effect] = [Note("reading", reading_body(taken)), *say(said, "answer")]
     if dialogue.rules.quantities[taken.quantity].trend:
         effects += compared(dialogue, step_id=taken.step, name=taken.quantity, value=taken.judged)
-    if calls_for_leaving(dialogue, taken):
-        alarm = wording.CO_ALARM if taken.quantity == "ambient-co" else wording.GAS_ALARM
+    if kind := calls_for_leaving(dialogue, taken):
         state = left_with(state, taken.step, taken.verdict.outcome)
-        turn, more = emergency(state, f"{taken.quantity} {plain(taken.value)}", alarm)
+        turn, more = emergency(state, f"{taken.quantity} {plain(taken.value)}", kind)
         return turn, [*effects, *more]
     step = dialogue.rules.procedure.step(taken.step)
     outcomes: list[str] = [taken.verdict.outcome]
@@ -438,7 +438,7 @@ def given_up(state: State) -> tuple[State, list[Effect]]:
     return state, [Note("skipped", {"step": left.step, "reason": left.reason, "audio": ""})]
 
 
-def emergency(state: State, why: str, alarm: str) -> Turn:
+def emergency(state: State, why: str, kind: EmergencyKind) -> Turn:
     """Everybody out: nothing but "area clear" helps, and nothing is known of power and gas any more."""
     state, notes = given_up(state)
     state = replace(
@@ -461,4 +461,4 @@ def emergency(state: State, why: str, alarm: str) -> Turn:
         stands=(),  # nothing of it is known to hold any more
         failures=0,
     )
-    return state, [*notes, Note("emergency", {"why": why, "step": state.step}), *say(alarm, "alarm")]
+    return state, [*notes, *alarm(why, state.step, kind)]

@@ -19,6 +19,7 @@ from assistant.trade.feeds import Result, Spoken
 from assistant.trade.findings import FINDINGS
 from assistant.trade.history import Earlier, Slope
 from assistant.trade.judging import RISING, Limit, Verdict
+from assistant.trade.limits import EmergencyKind
 from assistant.trade.procedures import State as Site
 from assistant.trade.procedures import Step
 from assistant.trade.units import round_significant
@@ -27,14 +28,25 @@ RELIGHT = (
     "Other gas was off for the meter. Before you leave, relight and check its pilots by their makers' instructions."
 )
 NO_PERMISSION = "I advise and record. I give no permission. The maker's instructions and the local code come first."
-GAS_ALARM = (
-    "Leave now. Get everybody out. Touch no switch, no phone, no flame. "
-    "Leave this device where it is. Call the gas supplier from well outside."
-)
-CO_ALARM = (
-    "Carbon monoxide. Leave now. Get everybody out. Leave this device where it is. "
-    "Call the emergency service from outside."
-)
+ALARMS: Mapping[EmergencyKind, str] = {
+    "gas": (
+        "Leave now. Get everybody out. Touch no switch, no phone, no flame. "
+        "Leave this device where it is. Call the gas supplier from well outside."
+    ),
+    "carbon monoxide": (
+        "Carbon monoxide. Leave now. Get everybody out. Leave this device where it is. "
+        "Call the emergency service from outside."
+    ),
+    "fire": (
+        "Leave now. Get everybody out. Leave this device where it is. Call the fire department from outside. "
+        "Shut gas or power only from outside. Only if it puts nobody in danger."
+    ),
+    "unknown": (
+        "Leave now. Get everybody out. Leave this device where it is. Call the emergency service from outside."
+    ),
+}
+"""What people are told, by the kind of the emergency (common practice: safety pages of gas suppliers and fire services
+say the same)."""
 STAY_OUT = "The visit is stopped. Stay out. Somebody with a name must say area clear."
 
 _OUTCOMES = {

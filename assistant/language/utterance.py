@@ -10,6 +10,7 @@ import re
 from collections.abc import Collection
 from dataclasses import dataclass
 from functools import cached_property
+from typing import cast
 
 from rapidfuzz import fuzz, process
 
@@ -27,6 +28,7 @@ from assistant.language.meaning import (
     Unclear,
     Value,
 )
+from assistant.trade.limits import EmergencyKind
 from assistant.trade.quantities import Quantity
 
 
@@ -81,17 +83,6 @@ SAME = {
     "scratch that": "strike that",
 }
 
-# Said anywhere in an utterance, these are an emergency, whatever else was heard around them.
-EMERGENCY_ANYWHERE = (
-    "emergency",
-    "smell gas",
-    "gas smell",
-    "smell of gas",
-    "gas leak",
-    "gas odor",
-    "gas odour",
-)
-
 # Words that take everything after them as a recording.
 NOTE_FIRST = (("note",), ("take", "a", "note"))
 
@@ -107,7 +98,6 @@ NEAR = 75
 MIN_NEAR_WORDS = 2
 
 NO_QUESTION = Question("")
-URGENT = ("stop", "emergency")
 
 # What is never proposed: it must be said itself.
 # Of the last three the moment counts.
@@ -142,12 +132,13 @@ class Language:
         words = normalise(text)
         if not words:
             return Unclear("silence")
+        if self.emergency(text):
+            # "No gas smell" answers a question, or somebody is startled: that is asked.
+            denied = words[0] == "no" and " ".join(words[1:]) in self._cries
+            return Unclear("not-understood", near="emergency") if denied else Command("emergency")
         for rule in self.grammar.public["commands"]:
             if self.grammar.parse(rule, words):
                 return Command(rule.replace("_", "-"))
-        said = f" {' '.join(words)} "
-        if any(f" {phrase} " in said for phrase in EMERGENCY_ANYWHERE):
-            return Command("emergency")
         if any(words[: len(first)] == first for first in NOTE_FIRST):
             return Command("note")
         if words[0] == "mark" and self._are_marks(words):
@@ -165,8 +156,41 @@ class Language:
 
     def urgent(self, text: str) -> str:
         """The command, if it is one that counts at any moment: "stop" or "emergency"; else nothing."""
-        meaning = self.understand(text, NO_QUESTION)
-        return meaning.name if isinstance(meaning, Command) and meaning.name in URGENT else ""
+        if self.emergency(text):
+            return "emergency"
+        return "stop" if self.grammar.parse("stop", normalise(text)) else ""
+
+    def emergency(self, text: str) -> EmergencyKind | None:
+        """What the emergency is of that the words call out; None where they call out none.
+
+        Some words do so wherever they are said in an utterance, some only alone. Where several do, the first in the
+        grammar decides.
+        """
+        words = f" {' '.join(normalise(text))} "
+        cried = (kind for cry, kind in self._cries.items() if f" {cry} " in words)
+        # Said once or over and over.
+        alone = (
+            kind for cry, kind in self._lone_cries.items() if words.strip() and not words[1:].replace(f"{cry} ", "")
+        )
+        return next(cried, None) or next(alone, None)
+
+    @cached_property
+    def _cries(self) -> dict[str, EmergencyKind]:
+        """What is an emergency wherever it is said -> of what."""
+        return self._kinds(lone=False)
+
+    @cached_property
+    def _lone_cries(self) -> dict[str, EmergencyKind]:
+        """What is an emergency where nothing else is said -> of what."""
+        return self._kinds(lone=True)
+
+    def _kinds(self, lone: bool) -> dict[str, EmergencyKind]:
+        rule = "lone_cry" if lone else "cry"
+        if rule in self.grammar.rules:
+            return {words: cast("EmergencyKind", self.tag(rule, words)) for words in self.grammar.sentences(rule)}
+        # Grammars of older records tell no kinds: all of them were taken for gas.
+        said = self.grammar.sentences("emergency")
+        return {words: "gas" for words in said if (words in ("odor", "odour", "fire")) is lone}
 
     def _named(self, derivations: list[Node], asked: Quantity, refused: Collection[Value]) -> Meaning:
         """Readings that name their quantities; one of the quantity asked is simply its reading."""
@@ -253,6 +277,7 @@ class Language:
             for rule in commands
             if rule.replace("_", "-") not in NEVER_PROPOSED
             for sentence in self.grammar.sentences(rule)
+            if sentence not in self._lone_cries
         }
 
     def _near(self, words: tuple[str, ...]) -> str:

@@ -357,11 +357,11 @@ class _Fold:
 
     def _set_up(self, entry: Entry, body: dict[str, Any]) -> None:
         self.set_up[body["asked"]] = body["decided"]
+        self.now = _recording(entry, body)
 
     def _said(self, entry: Entry, body: dict[str, Any]) -> None:
-        text = body["heard"]["text"]
-        self.now = Recording(body.get("audio", ""), body.get("sha256", ""), text, entry.utc)
-        self.said[text] = self.now
+        self.now = _recording(entry, body)
+        self.said[self.now.words] = self.now
 
     def _kept(self, entry: Entry, body: dict[str, Any]) -> None:
         if self.now:
@@ -462,6 +462,7 @@ class _Fold:
 
     def _emergency(self, entry: Entry, body: dict[str, Any]) -> None:
         self.power = self.gas = "unknown"
+        self.closed, self.ending = False, Ending()  # what was decided before does not stand any more
         self._happened(entry, "emergency", f"Stopped for an emergency: {body['why']}.")
 
     def _closed(self, entry: Entry, body: dict[str, Any]) -> None:
@@ -570,6 +571,10 @@ _HANDLERS = {
     "stop": _Fold._held,
     "go-on": _Fold._held,
 }
+
+
+def _recording(entry: Entry, body: dict[str, Any]) -> Recording:
+    return Recording(body.get("audio", ""), body.get("sha256", ""), body["heard"]["text"], entry.utc)
 
 
 def _judged(body: dict[str, Any]) -> Judged:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from decimal import Decimal
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
@@ -12,6 +13,10 @@ from assistant.trade.judging import Limit, Source
 from assistant.trade.units import convert, round_significant
 
 PLATE = Source(mark="published", text="rating plate or maker's sheet, as entered in the job file")
+
+
+EmergencyKind = Literal["gas", "carbon monoxide", "fire", "unknown"]
+"""What an emergency is of: by it people are told what to do."""
 
 
 class GenericLimit(Limit):
@@ -24,7 +29,7 @@ class GenericLimit(Limit):
     plate_percent: how far below a plate's highest, in percent of it, a value may lie before it is to watch; how far it
         lies from it is told.
     plate_tightens: a plate value counts only where it is stricter; of a bound that is not here it says nothing.
-    emergency_from: at this value and above everybody leaves.
+    emergency_from: at this value and above everybody leaves. emergency_kind: what the emergency is of then.
     only: the fuels, ignition systems and kinds of visit that it is for.
     """
 
@@ -35,7 +40,13 @@ class GenericLimit(Limit):
     plate_percent: Decimal | None = None
     plate_tightens: bool = False
     emergency_from: Decimal | None = None
+    emergency_kind: EmergencyKind | None = None
     only: Only = Only()
+
+    @property
+    def emergency(self) -> EmergencyKind:
+        """What the emergency is of; in rules of older records, which do not say so, what it was taken for then."""
+        return self.emergency_kind or ("carbon monoxide" if self.quantity == "ambient-co" else "gas")
 
     def with_plate(self, plate: PlateValue | None) -> Limit:
         """The limit to judge by, given what the plate says (None: nothing)."""

@@ -116,7 +116,7 @@ def verify_entries(rows: Iterable[Row], head: str | None = None) -> list[str]:
     Args:
         rows: the entries as they are kept.
         head: the hash of an entry, or its first characters, that was noted elsewhere. An entry must have it; after
-            a visit is closed that must be the last one.
+            a visit is closed that must be the last one, or the one before the end, whose hash is said.
 
     Returns:
         What is wrong, a sentence each, naming the entry; nothing if the chain is sound. An end that was cut off
@@ -174,15 +174,26 @@ def _places(rows: Sequence[Row]) -> dict[str, int]:
 
 
 def verify_head(rows: Sequence[Row], head: str) -> list[str]:
-    """Check that an entry has the hash `head`, or begins with it; after a visit is closed, the last one."""
+    """Check that an entry has the hash `head`, or begins with it; after a visit is closed, the last one, or the one
+    before the end."""
     head = head.lower()
     if not rows and GENESIS.startswith(head):
         return []
     found = [row.seq for row in rows if row.hash.startswith(head)]
     if not found:
         return [f"No entry has the witnessed head {head}: this is not all of that record, or another one."]
-    after = [row.seq for row in rows if row.seq > found[-1]]
-    was_closed = any(row.kind == "closed" for row in rows if row.seq <= found[-1])
-    if after and was_closed:
-        return [f"Entry {after[0]} was added after the visit was closed; the witnessed head is that of {found[-1]}."]
+    after = [row for row in rows if row.seq > found[-1]]
+    was_closed = is_closed(row.kind for row in rows if row.seq <= found[-1])
+    if was_closed and [row.kind for row in after] not in ([], ["end"]):
+        added = after[0].seq
+        return [f"Entry {added} was added after the visit was closed; the witnessed head is that of {found[-1]}."]
     return []
+
+
+def is_closed(kinds: Iterable[str]) -> bool:
+    """Whether a visit whose entries are of these kinds is closed: an emergency after that opens it again."""
+    last = ""
+    for kind in kinds:
+        if kind in ("closed", "emergency"):
+            last = kind
+    return last == "closed"

@@ -16,7 +16,17 @@ from typing import Any
 
 from assistant.errors import Problem
 from assistant.speech.audio import write_whole
-from assistant.visit.chain import Entry, Row, canonical_json, chained, from_line, to_line, verify_entries, verify_head
+from assistant.visit.chain import (
+    Entry,
+    Row,
+    canonical_json,
+    chained,
+    from_line,
+    is_closed,
+    to_line,
+    verify_entries,
+    verify_head,
+)
 from assistant.visit.record import END, UTTERANCES, Clock, Record, SystemClock, audio_of, lock_of, seal_of
 
 SEALED, ERASED = "sealed", "audio-erased"
@@ -44,7 +54,7 @@ def seal(record: Record) -> Row:
         Problem: if the visit has not ended, or the seal cannot be written.
     """
     rows = list(record.rows())
-    if not any(row.kind == "closed" for row in rows):
+    if not is_closed(row.kind for row in rows):
         raise Problem(f"The visit {record.path} has not ended; end it first: assistant visit --resume")
     if rows[-1].kind != END:  # one of schema version 1
         record.append([(END, {"entries": len(rows)})])

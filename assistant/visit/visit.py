@@ -11,11 +11,10 @@ import textwrap
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from importlib.metadata import version
-from typing import Any, Protocol, TypeVar
+from typing import Any, TypeVar
 
 import msgspec
 from pydantic import ValidationError
@@ -45,7 +44,7 @@ from assistant.trade.procedures import Hazard, Procedure
 from assistant.trade.quantities import Quantity
 from assistant.visit.chain import Entry, canonical_json
 from assistant.visit.expecting import Expecting
-from assistant.visit.mouth import BETWEEN, Mouth
+from assistant.visit.mouth import BETWEEN, DEVICE_BACK, Interruption, Mouth, Route
 from assistant.visit.privacy import keeps, redacted
 from assistant.visit.record import END, SCHEMA_VERSION, UTTERANCES, Record, audio_of
 
@@ -65,9 +64,6 @@ REMIND_S = 60.0  # how often a person is told that the disk is full
 NO_ROOM = ("The record cannot be written.", "Nothing recorded is lost. The visit holds.", "Free some space.")
 ROOM_AGAIN = "The record is written again."
 
-LOOK_S = 1.0  # between two looks for a device that was lost
-DEVICE_LOST = ("The sound device is gone. The visit holds.", "Plug it in again.")
-DEVICE_BACK = "The sound is back."
 HELPER_LOST = "The helper's microphone is gone. I hear the other one."
 
 # What the short sound "refused" goes before.
@@ -216,10 +212,11 @@ def recorded(entries: Iterable[Entry]) -> Iterator[Recorded]:
     waiting: Entry | None = None
     notes: list[Entry] = []
     for entry in entries:
-        if entry.kind in EVENTS:
+        # What was decided before the visit, or before it went on, is of no event.
+        if entry.kind in EVENTS or entry.kind == "set-up":
             if waiting:
                 yield _recorded(waiting, notes, entry.body.get("played", ()))
-            waiting, notes = entry, []
+            waiting, notes = entry if entry.kind in EVENTS else None, []
         elif entry.kind not in FACTS:
             notes.append(entry)
     if waiting:
@@ -261,33 +258,6 @@ def _signal(event: Event, effects: Sequence[Effect]) -> Earcon | None:
     return "heard" if isinstance(event, Said) and not spoken else None
 
 
-class Route(Protocol):
-    """The devices of a live visit."""
-
-    @property
-    def facts(self) -> dict[str, Any]:
-        """Which they are, for the record."""
-
-    def recover(self) -> bool:
-        """Looks for lost devices and opens them again; whether all are there."""
-
-    def tell(self, sound: Audio) -> bool:
-        """Plays on whatever loudspeaker is left; whether it sounded."""
-
-
-def wait_for_devices(route: Route, ears: Ears, voice: Voice) -> float:
-    """Says that a device is gone, and holds until all are there again; for how many seconds."""
-    since = time.monotonic()
-    for text in DEVICE_LOST:
-        with suppress(VoiceError):
-            route.tell(voice.render(text))
-    while not route.recover():
-        time.sleep(LOOK_S)
-    gone_s = time.monotonic() - since
-    ears.restart(gone_s)
-    return gone_s
-
-
 class Visit:
     """Runs one visit until it is closed, or until its source of sound ends.
 
@@ -321,12 +291,11 @@ class Visit:
         self._expecting = Expecting(self.dialogue.language)
         self._can_interrupt, self._sleep, self._route = can_interrupt, sleep, route
         self._headset = headset
-        self._mouth = Mouth(ears, player, self._expecting, headset, self._let_go)
+        self._mouth = Mouth(ears, player, self._expecting, self._sound, headset, self._let_go, route)
         self._audio = audio_of(record.path)
         self._named: set[str] = set()  # recordings that the record names
         self._discarded: list[float] = []  # seconds of what was heard and not kept, not yet in the record
-        self._warning: list[Audio] = []  # what is said when the record cannot be written
-        self._urgent: Utterance | None = None  # an emergency that was heard meanwhile
+        self._ready: dict[str, Audio] = {}  # what is said when the record cannot be written, made beforehand
         self.resumed = False
         self._ended = False
         for entry in record.entries():
@@ -346,25 +315,49 @@ class Visit:
         self._prepare()
         self._do(Opened(resumed=self.resumed), self._run())
         silent_s = 0.0
-        while self.state.phase is not Phase.CLOSED:
+        while True:
+            if self._mouth.heard:
+                silent_s = 0.0
+                self._do(*self._cut_in())
+                continue
+            if self.state.phase is Phase.CLOSED:
+                if self._end():
+                    return True
+                continue
             question = self.dialogue.question(self.state)
             due_s = timers.due_s(self.dialogue, self.state)
             got = self._listen(question, self._quiet_s - silent_s, due_s)
-            if got is None:
-                return False
             if isinstance(got, Utterance):
                 silent_s = 0.0
                 self._do(*self._keep(got, question))
+            elif self._mouth.heard:  # over what was said of a device
                 continue
-            silent_s += got
-            if due_s is not None and self._ears.now_s >= due_s:
+            elif got is None:
+                return False
+            elif due_s is not None and self._ears.now_s >= due_s:
+                silent_s += got
                 self._do(Clock(self._ears.now_s), {"stream_to_s": self._ears.now_s})
             else:
-                self._do(Quiet(silent_s), {"stream_to_s": self._ears.now_s})
+                self._do(Quiet(silent_s + got), {"stream_to_s": self._ears.now_s})
                 silent_s = 0.0
-        self._written(lambda: self.record.append([(END, self._totals())]))
-        head = spoken_characters(self.record.head[:8])
-        self._speak([Say(f"The record's head begins with {head}.")])
+
+    def _end(self) -> bool:
+        """Says the last words, then writes the end, after which nothing can be recorded; whether it is written.
+
+        Not yet, where somebody cut in (that is an event like any other), a device was lost meanwhile, or there was no
+        room for it: then the record has another head, which is said. So the head that was said is that before the end.
+        """
+        head = self.record.head
+        self._speak([Say(f"The record's head begins with {spoken_characters(head[:8])}.")])
+        if self._can_interrupt and not self._mouth.heard:
+            self._listen_between(BETWEEN_S)
+        if self._mouth.heard or self.record.head != head:
+            return False
+        try:
+            self.record.append([(END, self._totals())])
+        except NotWritten as full:
+            self._hold(lambda: None, full)
+            return False
         return True
 
     def device(self, what: str, **more: Any) -> None:
@@ -378,9 +371,9 @@ class Visit:
             if path.name not in self._named:
                 path.unlink()
         try:  # a full disk may also keep the voice from being made then
-            self._warning = [self._voice.render(text) for text in NO_ROOM]
+            self._ready = {text: self._voice.render(text) for text in NO_ROOM}
         except VoiceError:
-            self._warning = []  # the first prompt fails too, and that is recorded
+            self._ready = {}  # the first prompt fails too, and that is recorded
 
     def _run(self) -> dict[str, Any]:
         """What this run of the program is, for the record: the clock and the engine may be others than before."""
@@ -397,15 +390,17 @@ class Visit:
         return {
             "entries": len(entries),
             "recordings": sum(1 for entry in entries if entry.body.get("audio") and entry.kind in UTTERANCES),
-            "discarded": {
-                "utterances": sum(body["utterances"] for body in discarded),
-                "seconds": round(sum(body["seconds"] for body in discarded), 1),
+            "discarded": {  # over the last words, too
+                "utterances": sum(body["utterances"] for body in discarded) + len(self._discarded),
+                "seconds": round(sum(body["seconds"] for body in discarded) + sum(self._discarded), 1),
             },
         }
 
     def _listen(self, question: Question, quiet_s: float, by_s: float | None = None) -> Utterance | float | None:
+        """As `Ears.listen`; 0 at once where somebody cut in over what was said of a device."""
         expected = self._expecting[question]
         can_grow = partial(self.dialogue.language.can_grow, question=question)
+        before = len(self._mouth.heard)
         while True:
             try:
                 got = self._ears.listen(expected, can_grow, quiet_s, by_s)
@@ -413,18 +408,14 @@ class Visit:
                 if self._route is None:
                     raise
                 self._wait_for_devices(self._route, "microphone lost", str(lost))
-                with suppress(VoiceError):
-                    self._ears.spoke()
-                    for say in stretches(self.state.said):
-                        self._route.tell(self._sound(say))
+                if len(self._mouth.heard) > before or not self._mouth.tell(stretches(self.state.said)):
+                    return 0.0
                 continue
             if problem := self._ears.helper_lost:
                 self._ears.helper_lost = ""
                 self.device("helper microphone lost", problem=problem)
                 if not self.state.counts_marks and self._route:
-                    self._ears.spoke()
-                    with suppress(VoiceError):
-                        self._route.tell(self._voice.render(HELPER_LOST))
+                    self._mouth.tell([Say(HELPER_LOST, "alarm")])
             if isinstance(got, Utterance) and got.gaps:
                 self.device("sound lost", gaps=got.gaps, stream_from_s=got.start_s)
                 if not self._urgent_command(got):  # a reading with a hole in it is no reading
@@ -432,12 +423,15 @@ class Visit:
             return got
 
     def _wait_for_devices(self, route: Route, what: str, problem: str) -> None:
-        """Says that a device is gone, holds until all are there again, and says so."""
+        """Says that a device is gone, holds until all are there again, and says so; or until somebody cuts in."""
+        before = len(self._mouth.heard)
         self.device(what, problem=problem)
-        gone_s = wait_for_devices(route, self._ears, self._voice)
-        self.device("devices back", seconds=round(gone_s, 1), **route.facts)
-        with suppress(VoiceError):
-            route.tell(self._voice.render(DEVICE_BACK))
+        if len(self._mouth.heard) > before:  # the record could not be written for a while
+            return
+        gone_s = self._mouth.wait_for_devices()
+        if gone_s is not None:
+            self.device("devices back", seconds=round(gone_s, 1), **route.facts)
+            self._mouth.tell([DEVICE_BACK])
 
     def _keep(self, utterance: Utterance, question: Question) -> tuple[Said, dict[str, Any]]:
         """Writes the utterance's recording, if it is one that is kept; the entry that names it follows."""
@@ -473,7 +467,7 @@ class Visit:
         return 1 + max((int(name.split(".")[0]) for name in self._named if name), default=0)
 
     def _do(self, event: Event, more: dict[str, Any] | None = None) -> None:
-        """One event and whatever follows from voicing what it makes."""
+        """One event and whatever follows from voicing what it makes; whoever cuts in is the next event."""
         extra = more or {}
         while True:
             state, effects = self.dialogue.step(self.state, event)
@@ -487,59 +481,74 @@ class Visit:
             self._discarded.clear()
             self.state = state
             self._show(event, effects)
-            if self._urgent:
-                urgent, self._urgent = self._urgent, None
-                event, extra = self._keep(urgent, BETWEEN)
-                continue
             says = stretches([effect for effect in effects if isinstance(effect, Say)])
             signal = _signal(event, effects)
-            if not says:
+            if not (says or self._mouth.heard):
                 self._sound_signal(signal)
                 return
             event, extra = self._speak(says, signal)
+            if self._mouth.heard:
+                event, extra = self._cut_in(extra)
+
+    def _cut_in(self, spoken: Mapping[str, Any] | None = None) -> tuple[Said, dict[str, Any]]:
+        """Who cut in, as the event that it is. spoken: what was played until then, for the record."""
+        by = self._mouth.heard.popleft()
+        event, more = self._keep(by.utterance, BETWEEN)
+        over = {"interrupted": by.over, "cut_at_s": by.cut_at_s} if by.over else {}
+        return event, {**more, **(spoken if spoken and spoken["played"] else {}), **over}
 
     def _written(self, write: Callable[[], T]) -> T:
         """Writes; where that cannot be done, says so aloud and holds the visit until it can."""
-        waited_s, problem = 0.0, ""
+        try:
+            return write()
+        except NotWritten as full:
+            return self._hold(write, full)
+
+    def _hold(self, write: Callable[[], T], full: NotWritten) -> T:
+        """Holds the visit until `write` succeeds, which did not. Raises `full` where nobody can make room."""
+        if self._sleep is None:
+            raise full
+        waited_s = 0.0
         while True:
+            if waited_s % REMIND_S == 0:
+                self._aloud([Say(text, "alarm") for text in NO_ROOM])
+            self._wait(self._sleep)
+            waited_s += RETRY_S
             try:
                 done = write()
-            except NotWritten as full:
-                if self._sleep is None:
-                    raise
-                if waited_s % REMIND_S == 0:
-                    for sound in self._warning:
-                        self._ears.spoke()
-                        with suppress(PlayerError):
-                            self._player.play(sound)
-                problem = problem or str(full)
-                self._wait(self._sleep)
-                waited_s += RETRY_S
+            except NotWritten:
                 continue
-            if problem:
-                self._speak([Say(ROOM_AGAIN)])
-                fact = ("held-for-room", {"seconds": waited_s, "problem": problem})
-                self._written(partial(self.record.append, [fact]))
+            fact = ("held-for-room", {"seconds": waited_s, "problem": str(full)})
+            self._written(partial(self.record.append, [fact]))
+            self._mouth.tell([Say(ROOM_AGAIN)])
             return done
 
     def _wait(self, sleep: Callable[[float], None]) -> None:
-        """Waits for room. An emergency is answered at once; it is in the record as soon as there is room."""
+        """Waits for room."""
         if not self._can_interrupt:
             sleep(RETRY_S)
             return
-        got = self._listen(BETWEEN, RETRY_S)
-        if isinstance(got, Utterance) and (command := self._urgent_command(got)):
-            self._urgent = self._urgent or got
-            alarm = wording.GAS_ALARM if command == "emergency" else "Stopped. Hands out."
-            for say in stretches([Say(alarm, "alarm")]):
-                self._ears.spoke()
-                with suppress(VoiceError, PlayerError):
-                    self._player.play(self._sound(say))
-        elif got is None:
+        before = len(self._mouth.heard)
+        if self._listen_between(RETRY_S) is None:
             sleep(RETRY_S)
+        if len(self._mouth.heard) > before:
+            self._answer_at_once()
+
+    def _aloud(self, says: Sequence[Say]) -> None:
+        """Says what cannot wait for the record, nor can whoever cuts in."""
+        if not self._mouth.tell(says):
+            self._answer_at_once()
+
+    def _answer_at_once(self) -> None:
+        """Answers who cut in last, before it can be recorded; it is an event as soon as there is room."""
+        kind = self.dialogue.language.emergency(self._mouth.heard[-1].utterance.heard.text)
+        told = wording.ALARMS[kind] if kind else "Stopped. Hands out."
+        self._aloud(stretches([Say(each, "alarm") for each in wording.sentences(told)]))
 
     def _sound(self, say: Say) -> Audio:
         """A text as sound, at the pace and volume that were asked for; a call and an alarm are louder."""
+        if ready := self._ready.get(say.text):
+            return ready
         self._voice.rate_wpm = round(PACE_WPM * PACE_STEP**self.state.pace)
         sound = self._voice.render(say.text)
         quieter_db = USUAL_DB + STEP_DB * self.state.volume
@@ -553,11 +562,11 @@ class Visit:
             sound = louder(earcon(name), USUAL_DB + STEP_DB * self.state.volume)
             threading.Thread(target=self._route.tell, args=(sound,), daemon=True).start()
 
-    def _speak(self, says: Sequence[Say], signal: Earcon | None = None) -> tuple[Event, dict[str, Any]]:
-        """Says the texts one at a time; the event is what became of them, or who interrupted."""
+    def _speak(self, says: Sequence[Say], signal: Earcon | None = None) -> tuple[Voiced, dict[str, Any]]:
+        """Says the texts one at a time, until somebody cuts in, whom the mouth keeps; what became of them."""
         played: list[dict[str, Any]] = []
         waiting = list(says)
-        while waiting:
+        while waiting and not self._mouth.heard:
             say = waiting.pop(0)
             text = say.text
             try:
@@ -572,37 +581,36 @@ class Visit:
                     signal = None
                 # Not earlier: it would hold up the first sound of the answer.
                 self._expecting.prepare(self.dialogue.question(self.state))
-                voicing = self._mouth.play(sound)
+                voiced = self._mouth.play(text, sound)
             except (PlayerError, MicrophoneLost) as lost:
                 if self._route is None:
                     return Voiced(complete=False, problem=str(lost)), {"played": played}
-                what = "microphone lost" if isinstance(lost, MicrophoneLost) else "loudspeaker lost"
-                self._wait_for_devices(self._route, what, str(lost))
                 waiting.insert(0, say)
+                what = "microphone lost" if isinstance(lost, MicrophoneLost) else "loudspeaker lost"
+                alarms = [each for each in waiting if each.manner == "alarm"]
+                if not self._mouth.heard and self._mouth.tell(alarms):  # an alarm does not wait for a device
+                    self._wait_for_devices(self._route, what, str(lost))
                 continue
             except VoiceError as wrong:
                 return Voiced(complete=False, problem=str(wrong)), {"played": played}
-            played.append({"text": text, "seconds": round(voicing.played.seconds, 2)})
-            if voicing.cut_by:
-                event, more = self._keep(voicing.cut_by, BETWEEN)
-                return event, {**more, "played": played, "interrupted": text, "cut_at_s": voicing.cut_at_s}
-            if not voicing.played.complete:
+            played.append({"text": text, "seconds": round(voiced.seconds, 2)})
+            if not (voiced.complete or self._mouth.heard):
                 return Voiced(complete=False, problem=f"cut off: {text}"), {"played": played}
-            if self._can_interrupt and not self._headset and waiting and (interruption := self._interruption()):
-                event, more = interruption
-                return event, {**more, "played": played}
-        self._sound_signal("listening")
-        return Voiced(complete=True), {"played": played}
+            if self._can_interrupt and not self._headset and waiting:
+                self._listen_between(BETWEEN_S)
+        if not self._mouth.heard:
+            self._sound_signal("listening")
+        return Voiced(complete=not self._mouth.heard), {"played": played}
 
-    def _interruption(self) -> tuple[Said, dict[str, Any]] | None:
-        """Between two sentences only stop and the emergency words count; anything else is let go."""
-        got = self._listen(BETWEEN, BETWEEN_S)
-        if not isinstance(got, Utterance):
-            return None
-        if self._urgent_command(got):
-            return self._keep(got, BETWEEN)
-        self._let_go(got)
-        return None
+    def _listen_between(self, seconds: float) -> Utterance | float | None:
+        """Between two sentences only stop and the emergency words count; anything else is let go. As `Ears.listen`."""
+        got = self._listen(BETWEEN, seconds)
+        if isinstance(got, Utterance):
+            if self._urgent_command(got):
+                self._mouth.heard.append(Interruption(got))
+            else:
+                self._let_go(got)
+        return got
 
     def _let_go(self, utterance: Utterance) -> None:
         self._discarded.append(utterance.audio.seconds)

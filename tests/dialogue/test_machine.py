@@ -441,7 +441,7 @@ def test_the_end_says_what_was_found_and_what_was_not_checked():
     assert "no permission" in talk.answer
     assert talk.note("closed")["site"] == {"power": "live", "gas": "on"}
     assert talk.note("closed")["stays_on"] is True
-    assert talk.say("yes", "emergency").state.phase is Phase.CLOSED
+    assert talk.say("yes", "stop").state.phase is Phase.CLOSED
 
 
 def test_after_an_interruption_what_was_pending_is_asked_again():

@@ -45,7 +45,7 @@ def say(state: SettingUp, *sayings: str) -> tuple[SettingUp, list[str], list[str
     effects: list = []
     for words in sayings:
         state, effects = SETUP.step(state, Said(Heard(words)))
-    notes = [f"{e.body['asked']}: {e.body['decided']}" for e in effects if isinstance(e, Note)]
+    notes = [f"{e.body['asked']}: {e.body['decided']}" for e in effects if isinstance(e, Note) and e.kind == "set-up"]
     return state, notes, [e.text for e in effects if isinstance(e, Say)]
 
 

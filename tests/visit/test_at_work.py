@@ -13,7 +13,7 @@ from assistant.speech.player import ScriptedPlayer
 from assistant.speech.voice import ScriptedVoice
 from assistant.visit.privacy import FREE_SPEECH, NO_QUESTION, QUESTIONS, keeps
 from assistant.visit.record import Record, TestClock, audio_of
-from assistant.visit.visit import NO_ROOM, ROOM_AGAIN, turns
+from assistant.visit.visit import NO_ROOM, RETRY_S, ROOM_AGAIN, turns
 
 TALK = "[unk] my neighbour five [unk] told me"
 
@@ -163,7 +163,8 @@ def test_an_emergency_is_answered_while_the_disk_is_full_and_recorded_after(tmp_
 
     visit = open_visit(path, say, clock=TestClock(), can_interrupt=True, sleep=lambda seconds: None)
     full = Full(visit, 2)
-    visit._interruption = lambda: None
+    listen_between = visit._listen_between
+    visit._listen_between = lambda seconds: listen_between(seconds) if seconds == RETRY_S else 0.0
     visit.run()
     visit.record.close()
     kinds = [entry.kind for entry in entries_of(path)]
