@@ -73,7 +73,7 @@ bench: .venv/.product
 bench-branches: .venv/.dev
 	$(BIN)/python tests/bench/branches.py
 
-# How well it hears, with both engines (minutes). SPEECH: recordings of people; SAMPLE=1: every clip.
+# How well it hears (minutes). SPEECH: recordings of people; SAMPLE=1: every clip.
 bench-hearing: .venv/.bench
 	$(BIN)/python tests/bench/hearing.py $(if $(SPEECH),--speech $(SPEECH)) $(if $(SAMPLE),--sample $(SAMPLE))
 

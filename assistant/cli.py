@@ -40,9 +40,7 @@ from assistant.speech.player import DevicePlayer, PlayerError, TrackPlayer
 from assistant.speech.recognizer import Recognizer, VoskRecognizer
 from assistant.speech.room import NEAR_DB, TOO_FAR_DB
 from assistant.speech.route import SoundRoute
-from assistant.speech.second import TwoRecognizers
 from assistant.speech.sources import FileSource
-from assistant.speech.sphinx import SphinxRecognizer, read_pronunciations
 from assistant.speech.voice import ChildVoice, VoiceError, VoiceSettings
 from assistant.trade.job import Job
 from assistant.visit import folder as visits
@@ -83,14 +81,6 @@ DEMO_VISITS = {
 }
 VoiceEngine = Literal["bundled", "system"]
 VOICE = Annotated[VoiceEngine, typer.Option("--voice", help="The bundled voice, or the one that the system has.")]
-Engine = Literal["vosk", "pocketsphinx"]
-ENGINE = Annotated[Engine, typer.Option("--engine", help="What hears.")]
-SECOND = Annotated[
-    bool,
-    typer.Option(
-        "--second-opinion/--no-second-opinion", help="Let the other engine hear readings too; ask where they differ."
-    ),
-]
 NAME = "ignition-assistant"  # of the folders for the cache
 TAIL_S = 0.3  # of the own voice in a room; SPEECH 2.4 takes it as the start before it is measured
 MICROPHONE = Annotated[str | None, typer.Option("--microphone", help="The microphone's name; else the system's own.")]
@@ -151,9 +141,9 @@ def question_named(name: str) -> Question:
     raise Problem(f"{name!r} is no question; see the list with: assistant understand --questions")
 
 
-def ears_of(engine: Engine, second_opinion: bool) -> Recognizer:
+def checked_recognizer() -> Recognizer:
     """The recognizer, after every word of the grammars was found in its model (SPEECH V2)."""
-    recognizer = _engine(engine)
+    recognizer = VoskRecognizer(store().model_in_use())
     grammar = library().grammar
     for rule in (rule for rules in grammar.public.values() for rule in rules):
         words = grammar.words(rule)
@@ -163,15 +153,7 @@ def ears_of(engine: Engine, second_opinion: bool) -> Recognizer:
                 f"grammars/{place.file}, line {place.line}: {missing!r} is not in the speech model of "
                 f"{recognizer.name}; use another word there, or another model."
             )
-    if second_opinion:
-        return TwoRecognizers(recognizer, _engine("vosk" if engine == "pocketsphinx" else "pocketsphinx"))
     return recognizer
-
-
-def _engine(name: Engine) -> Recognizer:
-    if name == "vosk":
-        return VoskRecognizer(store().model_in_use())
-    return SphinxRecognizer(read_pronunciations(top_folder("grammars") / "pronunciations.dict"))
 
 
 def meaning_body(meaning: Meaning) -> dict[str, Any]:
@@ -278,8 +260,6 @@ def hear(
     question: QUESTION = "",
     as_json: JSON = False,
     questions: QUESTIONS = False,
-    engine: ENGINE = "vosk",
-    second_opinion: SECOND = False,
 ) -> None:
     """Say what the assistant makes of recordings at a question."""
     if questions:
@@ -288,7 +268,7 @@ def hear(
     if not files:
         raise Problem("Name at least one recording: assistant hear FILE --question NAME")
     language, asked = library().language, _asked(question)
-    recognizer = ears_of(engine, second_opinion)
+    recognizer = checked_recognizer()
     expected = Expected(language, asked)
     failed = False
     for file in files:
@@ -353,8 +333,6 @@ def visit_(
     resume: Annotated[bool, typer.Option("--resume", help="Go on with the newest unfinished visit.")] = False,
     folder: FOLDER = Path("out"),
     voice: VOICE = "bundled",
-    engine: ENGINE = "vosk",
-    second_opinion: SECOND = False,
     microphone: MICROPHONE = None,
     loudspeaker: LOUDSPEAKER = None,
     quiet_s: Annotated[float, typer.Option("--quiet", min=5.0, help="Seconds of silence, then it calls.")] = QUIET_S,
@@ -377,7 +355,7 @@ def visit_(
         begun = Begin(read_draft(job))
     else:
         begun = Begin(read_draft(job) if job else {}, ask=True)
-    work(begun, folder, from_audio or [], voice, engine, second_opinion, live, wait)
+    work(begun, folder, from_audio or [], voice, live, wait)
 
 
 @dataclass(frozen=True)
@@ -397,15 +375,13 @@ def work(
     folder: Path,
     recordings: Sequence[Path],
     voice_engine: VoiceEngine,
-    engine: Engine = "vosk",
-    second_opinion: bool = False,
     live: Live = Live(),
     wait: bool = False,
 ) -> None:
     """Works a visit, new or (by the path of its record) resumed, and prints it as it goes. folder: where visits lie."""
     if isinstance(begun, Begin) and not begun.ask:
         library().rules_for(Job.model_validate(begun.job))  # a job that has no procedure is told before anything
-    recognizer = ears_of(engine, second_opinion)
+    recognizer = checked_recognizer()
     settings = VoiceSettings(engine=voice_engine)
     with ExitStack() as stack:
         resumed = stack.enter_context(Record.open(begun)) if isinstance(begun, Path) else None

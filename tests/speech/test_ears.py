@@ -123,7 +123,6 @@ class Words:
 
     def hearing(self, expected, alternatives=True):
         self.begun += 1
-        outer = self
 
         class One:
             blocks = 0
@@ -135,7 +134,7 @@ class Words:
                 return ""
 
             def finish(self):
-                return Heard("grows" if self.blocks < 40 else "whole", second=str(outer.begun))
+                return Heard("grows" if self.blocks < 40 else "whole")
 
         return One()
 
