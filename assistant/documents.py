@@ -6,9 +6,9 @@ from collections.abc import Callable
 from decimal import Decimal
 from pathlib import Path
 
+from assistant.cli.check_procedure import schema_text
 from assistant.files import Library, library
 from assistant.language.table import what_can_be_said
-from assistant.procedure_commands import schema_text
 from assistant.trade.findings import FINDINGS
 from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Step, Wait

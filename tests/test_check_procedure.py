@@ -7,8 +7,8 @@ import pytest
 from typer.testing import CliRunner
 
 from assistant.cli import app
+from assistant.cli.check_procedure import schema
 from assistant.files import TRADE_DATA, use_shop
-from assistant.procedure_commands import schema
 
 LP = "procedures/standing-pilot-lp-yearly.yaml"
 SPARK = "procedures/direct-spark-natural-gas-no-heat.yaml"

@@ -30,6 +30,7 @@ sys.path[:0] = [str(HERE.parent), str(HERE.parent / "live")]
 from card import Card  # noqa: E402
 from technician import FIXTURES, Clips, LiveVisit, Script, found_in  # noqa: E402
 
+from assistant.cli.models import store  # noqa: E402
 from assistant.dialogue.effects import Say  # noqa: E402
 from assistant.dialogue.events import Event, Opened, Said, Voiced  # noqa: E402
 from assistant.dialogue.machine import Dialogue  # noqa: E402
@@ -37,7 +38,6 @@ from assistant.files import library, read_job  # noqa: E402
 from assistant.language.heard import Heard  # noqa: E402
 from assistant.language.meaning import Command, Question, Reading, Readings  # noqa: E402
 from assistant.language.phrases import Expected  # noqa: E402
-from assistant.models_commands import store  # noqa: E402
 from assistant.speech.audio import Audio, read_audio, resample  # noqa: E402
 from assistant.speech.ears import Ears, Utterance  # noqa: E402
 from assistant.speech.recognizer import VoskRecognizer  # noqa: E402

@@ -7,12 +7,12 @@ import csv
 import numpy as np
 import pytest
 
+from assistant.cli.models import store
 from assistant.errors import Problem
 from assistant.files import library, top_folder
 from assistant.language.heard import Heard
 from assistant.language.meaning import Question
 from assistant.language.phrases import Expected
-from assistant.models_commands import store
 from assistant.speech.audio import Audio, VisitTrack, read_audio, resample, write_flac
 from assistant.speech.ears import Ears, Utterance, onset
 from assistant.speech.recognizer import VoskRecognizer

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from assistant.cli.report import render
 from assistant.dialogue.state import Phase
 from assistant.files import library, read_job, top_folder
-from assistant.report_commands import render
 from assistant.review.timeline import moments
 from assistant.speech.audio import resample
 from assistant.speech.ears import Ears

@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 import scripted_visits
 
+from assistant.cli.report import render
 from assistant.errors import Problem
-from assistant.report_commands import render
 from assistant.review.report import page, words
 from assistant.review.summary import summarize
 from assistant.trade.findings import FINDINGS

@@ -7,10 +7,10 @@ import platformdirs
 import pytest
 from typer.testing import CliRunner
 
-from assistant import models_commands
+from assistant.cli import models
+from assistant.cli.models import models_app
 from assistant.errors import Problem
 from assistant.files import top_folder
-from assistant.models_commands import models_app
 
 COMMANDS = ["list", "fetch", "add", "verify", "remove", "use"]
 
@@ -22,7 +22,7 @@ def run(home, monkeypatch):
 
     def typed(*words, answer="", **small):
         store = home.store(**small)
-        monkeypatch.setattr(models_commands, "store", lambda: store)
+        monkeypatch.setattr(models, "store", lambda: store)
         result = CliRunner().invoke(models_app, words, input=answer)
         if result.exception and not isinstance(result.exception, SystemExit):
             raise result.exception
@@ -60,7 +60,7 @@ def test_the_real_list_fits_eighty_columns(monkeypatch, tmp_path):
 def test_the_users_folders_are_those_of_the_system(monkeypatch, tmp_path):
     monkeypatch.setattr(platformdirs, "user_data_path", lambda name, **_: tmp_path / "data" / name)
     monkeypatch.setattr(platformdirs, "user_config_path", lambda name, **_: tmp_path / "config" / name)
-    store = models_commands.store()
+    store = models.store()
     assert store.data == tmp_path / "data" / "ignition-assistant"
     assert store.config == tmp_path / "config" / "ignition-assistant"
     assert store.model_in_use() == top_folder("models_manifest") / "field_model"
@@ -143,7 +143,7 @@ def test_verify_prints_what_changed(home, monkeypatch, build, tmp_path):
     store.add(build.folder(tmp_path / "own"), lambda _: False)
     (store.data / "models" / "own" / "graph" / "words.txt").unlink()
     (store.data / "models" / "own" / "[red]").write_bytes(b"")
-    monkeypatch.setattr(models_commands, "store", lambda: store)
+    monkeypatch.setattr(models, "store", lambda: store)
     result = CliRunner().invoke(models_app, ["verify"])
     assert isinstance(result.exception, Problem)
     assert row(result.output, "own") == ["own", "graph/words.txt is missing"]

@@ -17,6 +17,13 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from assistant.cli.check_procedure import check_procedure, start
+from assistant.cli.models import models_app, store
+from assistant.cli.page import page as serve_page
+from assistant.cli.record import record_app, replay, turn_table
+from assistant.cli.report import REPORT, render, report
+from assistant.cli.shop import shop_app
+from assistant.cli.work_out import work_out
 from assistant.dialogue.effects import Effect, Say
 from assistant.dialogue.events import Event
 from assistant.dialogue.setting_up import SettingUp, SetUp, job_of
@@ -24,14 +31,8 @@ from assistant.errors import Problem
 from assistant.files import library, read_draft, read_job, top_folder
 from assistant.language.meaning import Command, Meaning, Question, Reading, Readings, Unclear, value_text
 from assistant.language.phrases import Expected
-from assistant.models_commands import models_app, store
-from assistant.page_commands import page as serve_page
-from assistant.procedure_commands import check_procedure, start
-from assistant.record_commands import record_app, replay, turn_table
-from assistant.report_commands import REPORT, render, report
 from assistant.review import replay as review
 from assistant.review.report import page
-from assistant.shop_commands import shop_app
 from assistant.speech.audio import VisitTrack, read_audio, resample
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.ears import Ears, Source, TwoEars, hear_whole
@@ -50,7 +51,6 @@ from assistant.visit.now import Now
 from assistant.visit.record import Record, SystemClock, audio_of
 from assistant.visit.seal import seal
 from assistant.visit.visit import QUIET_S, Setting, Visit, turns
-from assistant.work_out_commands import work_out
 
 app = typer.Typer(
     add_completion=False,

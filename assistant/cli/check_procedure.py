@@ -12,9 +12,9 @@ import typer
 from rich.console import Console
 from rich.markup import escape
 
+from assistant.cli.models import APP_FOLDER
 from assistant.errors import Problem
 from assistant.files import Library, library, use_shop
-from assistant.models_commands import APP_FOLDER
 from assistant.trade.procedures import Part, WrittenProcedure
 
 console = Console(highlight=False, soft_wrap=True)

@@ -14,12 +14,12 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from assistant.cli.models import store
 from assistant.errors import Problem
 from assistant.files import read_grammar_texts, read_job, read_limits
 from assistant.language.heard import Heard
 from assistant.language.meaning import Question
 from assistant.language.phrases import Expected
-from assistant.models_commands import store
 from assistant.review import aloud as playing
 from assistant.review import replay as review
 from assistant.review.export import readings_csv, to_jsonl
