@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: live-test bench-live demo test check format docs corpus torture bench bench-record bench-shop bench-hearing bench-faults bench-branches clean
+.PHONY: live-test bench-live demo test check format docs corpus torture bench bench-record bench-shop bench-hearing bench-faults bench-branches bench-start clean
 
 demo: .venv/.product
 	$(BIN)/assistant demo
@@ -83,6 +83,10 @@ bench-hearing: .venv/.bench
 
 bench-faults: .venv/.dev
 	$(BIN)/python tests/bench/faults.py
+
+# How long the commands take to start.
+bench-start: .venv/.product
+	$(BIN)/python tests/bench/start.py
 
 # The bundled model: make graph, make model.
 include models_manifest/build/build.mk

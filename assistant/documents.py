@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
-from assistant.cli.check_procedure import schema_text
 from assistant.files import Library, library
 from assistant.language.table import what_can_be_said
 from assistant.trade.findings import FINDINGS
 from assistant.trade.limits import GenericLimit
-from assistant.trade.procedures import Step, Wait
+from assistant.trade.procedures import Part, Step, Wait, WrittenProcedure
 from assistant.trade.units import UNIT_SYMBOL
 from assistant.trade.workings import WORKINGS, Input, Working, work_out
 
@@ -157,6 +158,24 @@ def _range(working: Working, given: Input) -> str:
         except ValueError as wrong:
             said.append(str(wrong).split("; it was")[0].rstrip("."))
     return "; ".join(dict.fromkeys(said)) or "any number"
+
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema of procedure files and of parts."""
+    procedure = WrittenProcedure.model_json_schema()
+    part = Part.model_json_schema(ref_template="#/$defs/{model}")
+    definitions = {**procedure.pop("$defs"), **part.pop("$defs")}
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "A procedure of the assistant, or a part that procedures include",
+        "anyOf": [{"$ref": "#/$defs/WrittenProcedure"}, {"$ref": "#/$defs/Part"}],
+        "$defs": {**definitions, "WrittenProcedure": procedure, "Part": part},
+    }
+
+
+def schema_text() -> str:
+    """The JSON Schema as it is published, docs/procedure.schema.json."""
+    return json.dumps(schema(), indent=1, sort_keys=True) + "\n"
 
 
 DOCUMENTS: dict[str, Callable[[], str]] = {

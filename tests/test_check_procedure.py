@@ -7,7 +7,7 @@ import pytest
 from typer.testing import CliRunner
 
 from assistant.cli import app
-from assistant.cli.check_procedure import schema
+from assistant.documents import schema
 from assistant.files import TRADE_DATA, use_shop
 
 LP = "procedures/standing-pilot-lp-yearly.yaml"

@@ -7,7 +7,6 @@ import csv
 import numpy as np
 import pytest
 
-from assistant.cli.models import store
 from assistant.errors import Problem
 from assistant.files import library, top_folder
 from assistant.language.heard import Heard
@@ -15,6 +14,7 @@ from assistant.language.meaning import Question
 from assistant.language.phrases import Expected
 from assistant.speech.audio import Audio, VisitTrack, read_audio, resample, write_flac
 from assistant.speech.ears import Ears, Utterance, onset
+from assistant.speech.models import user_store
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.sources import FileSource
 from assistant.speech.voice import ChildVoice, VoiceSettings
@@ -240,7 +240,7 @@ def test_what_counts_cuts_off_once_and_before_its_end_is_known(tmp_path):
 
 
 def test_the_voice_is_cut_off_by_stop_and_by_nothing_else_that_was_said(tmp_path):
-    recognizer = VoskRecognizer(store().model_in_use())
+    recognizer = VoskRecognizer(user_store().model_in_use())
     with ChildVoice(VoiceSettings(rate_wpm=140), tmp_path) as voice:
         stop = resample(voice.render("stop"), RATE).samples
     talk = first_utterances()
