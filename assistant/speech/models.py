@@ -19,7 +19,6 @@ from pathlib import Path
 from assistant.errors import Problem
 from assistant.language.jsgf import Grammar
 from assistant.places import top_folder, user_data, user_settings
-from assistant.speech.download import Progress, download
 from assistant.speech.manifest import (
     NAME_PATTERN,
     KnownModel,
@@ -102,10 +101,11 @@ class ModelStore:
             archive_sum = "files" if here else "unknown"
         return ListedModel(name, known, size, here, in_use, archive_sum)
 
-    def fetch(self, name: str, confirm: Confirm, progress: Progress | None = None) -> Path:
+    def fetch(self, name: str, confirm: Confirm, progress: Callable[[int, int], None] | None = None) -> Path:
         """Downloads, checks and unpacks a model of the manifest; its folder.
 
-        confirm: asked once, when no sum of the archive is known; saying no keeps nothing.
+        confirm: asked once, when no sum of the archive is known; saying no keeps nothing. progress: told the bytes
+        that are here and those of the whole, 0 when the server does not say.
 
         Raises Problem for an unknown or unusable model, one that is here already, a download that fails, a
         sum that differs, and an archive that is refused.
@@ -116,6 +116,8 @@ class ModelStore:
         self._refuse_useless(name)
         if known.url is None:
             raise Problem(f"{name} comes with the assistant; there is nothing to fetch, only to use.")
+        from assistant.speech.download import download  # noqa: PLC0415 - only this uses the network
+
         with self._disk_problems():
             archive = self.data / "downloads" / known.url.rpartition("/")[2]
             archive.parent.mkdir(parents=True, exist_ok=True)
