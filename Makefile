@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: live-test bench-live demo test check format docs corpus torture bench bench-record bench-shop bench-hearing bench-faults bench-branches clean
+.PHONY: live-test bench-live demo test check format docs corpus torture bench bench-record bench-shop bench-hearing bench-faults bench-branches bench-start clean
 
 demo: .venv/.product
 	$(BIN)/assistant demo
@@ -73,7 +73,7 @@ bench: .venv/.product
 bench-branches: .venv/.dev
 	$(BIN)/python tests/bench/branches.py
 
-# How well it hears, with both engines (minutes). SPEECH: recordings of people; SAMPLE=1: every clip.
+# How well it hears (minutes). SPEECH: recordings of people; SAMPLE=1: every clip.
 bench-hearing: .venv/.bench
 	$(BIN)/python tests/bench/hearing.py $(if $(SPEECH),--speech $(SPEECH)) $(if $(SAMPLE),--sample $(SAMPLE))
 
@@ -83,6 +83,10 @@ bench-hearing: .venv/.bench
 
 bench-faults: .venv/.dev
 	$(BIN)/python tests/bench/faults.py
+
+# How long the commands take to start.
+bench-start: .venv/.product
+	$(BIN)/python tests/bench/start.py
 
 # The bundled model: make graph, make model.
 include models_manifest/build/build.mk

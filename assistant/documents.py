@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import partial
 from itertools import product
 from pathlib import Path
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
+
+from pydantic.json_schema import models_json_schema
 
 from assistant.files import Library, library
 from assistant.language.table import what_can_be_said
-from assistant.procedure_commands import schema_text
 from assistant.review.report import words
 from assistant.review.summary import printed
 from assistant.trade import procedures
@@ -20,7 +22,7 @@ from assistant.trade.findings import FINDINGS
 from assistant.trade.job import Fuel, Ignition, VisitKind
 from assistant.trade.judging import Bound, Source
 from assistant.trade.limits import GenericLimit
-from assistant.trade.procedures import Procedure, Step, Wait
+from assistant.trade.procedures import Part, Procedure, ProcedureTable, Step, Wait, WrittenProcedure
 from assistant.trade.units import UNIT_SYMBOL
 from assistant.trade.workings import WORKINGS, Input, Working, work_out
 
@@ -467,6 +469,24 @@ def _range(working: Working, given: Input) -> str:
         except ValueError as wrong:
             said.append(str(wrong).split("; it was")[0].rstrip("."))
     return "; ".join(dict.fromkeys(said)) or "any number"
+
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema of procedure files, of the table of procedures and of parts."""
+    kinds, definitions = models_json_schema(
+        [(model, "validation") for model in (WrittenProcedure, ProcedureTable, Part)],
+        title="A procedure of the assistant, the table of procedures, or a part that procedures include",
+    )
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "anyOf": list(kinds.values()),
+        **definitions,
+    }
+
+
+def schema_text() -> str:
+    """The JSON Schema as it is published, docs/procedure.schema.json."""
+    return json.dumps(schema(), indent=1, sort_keys=True) + "\n"
 
 
 DOCUMENTS: dict[str, Callable[[], str]] = {

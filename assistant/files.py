@@ -17,6 +17,7 @@ from assistant.dialogue.state import Rules
 from assistant.errors import Problem
 from assistant.language.jsgf import Grammar, GrammarError, read_grammars
 from assistant.language.utterance import Language
+from assistant.places import top_folder
 from assistant.trade.checking import check
 from assistant.trade.faults import Faults
 from assistant.trade.findings import FINDINGS
@@ -38,17 +39,10 @@ from assistant.trade.quantities import Quantity
 
 M = TypeVar("M", bound=BaseModel)
 
-_PACKAGE = Path(__file__).parent
-TRADE_DATA = _PACKAGE / "trade" / "data"
+TRADE_DATA = Path(__file__).parent / "trade" / "data"
 PROCEDURES = "procedures.yaml"
 """The table of procedures in a folder of data files."""
 SHIPPED_LIMITS = TRADE_DATA / "limits.yaml"
-
-
-def top_folder(name: str) -> Path:
-    """A data folder of the project: beside the package in a checkout, inside it when installed."""
-    inside = _PACKAGE / "_data" / name
-    return inside if inside.is_dir() else _PACKAGE.parent / name
 
 
 @lru_cache(maxsize=64)

@@ -59,8 +59,7 @@ def _model_and_words(folder: Path) -> Iterator[Part]:
         yield Part("speech model", False, str(problem), mend)
         return
     yield Part("speech model", True, recognizer.name, mend)
-    grammar = library().grammar
-    words = {w for rules in grammar.public.values() for rule in rules for w in grammar.words(rule)}
+    words = library().grammar.vocabulary
     missing = recognizer.missing(sorted(words))
     detail = f"{len(words) - len(missing)} of {len(words)}" + (f"; not {', '.join(missing)}" if missing else "")
     yield Part("words of the grammars", not missing, detail, "change these words in grammars/, or use another model")

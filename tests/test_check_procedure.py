@@ -8,8 +8,8 @@ from own_procedure import own_procedure
 from typer.testing import CliRunner
 
 from assistant.cli import app
+from assistant.documents import schema
 from assistant.files import PROCEDURES, TRADE_DATA, use_shop
-from assistant.procedure_commands import schema
 
 LP = "procedures/standing-pilot-lp-yearly.yaml"
 SPARK = "procedures/direct-spark-natural-gas-no-heat.yaml"

@@ -5,6 +5,9 @@ from __future__ import annotations
 import io
 import json
 import sqlite3
+import subprocess
+import sys
+from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +15,8 @@ import pytest
 from rich.console import Console
 
 from assistant import cli
+from assistant.cli.self_check import room_table
+from assistant.errors import Problem
 from assistant.files import read_job, top_folder
 from assistant.speech.audio import Audio, read_audio, write_flac
 from assistant.visit.record import Record
@@ -205,8 +210,6 @@ def test_a_second_demo_sets_the_first_aside(run, tmp_path):
 
 
 def test_without_a_microphone_the_way_out_is_told(run, tmp_path, monkeypatch):
-    from assistant.errors import Problem
-
     def no_library(*_: object, **__: object) -> None:
         raise Problem("The sound library PortAudio was not found; install it with: sudo apt install libportaudio2")
 
@@ -216,7 +219,7 @@ def test_without_a_microphone_the_way_out_is_told(run, tmp_path, monkeypatch):
 
 def test_a_full_disk_is_told_and_nothing_recorded_is_lost(run, tmp_path, monkeypatch):
     def full(path: Path, audio: Audio) -> None:
-        raise cli.Problem(f"{path} could not be written: no space left; free some space and resume the visit.")
+        raise Problem(f"{path} could not be written: no space left; free some space and resume the visit.")
 
     monkeypatch.setattr("assistant.visit.visit.write_flac", full)
     sound = FIXTURES / "gas-odour.flac"
@@ -252,7 +255,7 @@ def test_what_was_measured_of_a_room_comes_with_what_to_do():
         "sound_lost": 2,
     }
     console = Console(width=160, record=True, file=io.StringIO())
-    console.print(cli.room_table(found))
+    console.print(room_table(found))
     out = console.export_text()
     for told in (
         "7 dB",
@@ -268,9 +271,10 @@ def test_what_was_measured_of_a_room_comes_with_what_to_do():
 
 def test_every_command_has_help_and_is_in_the_readme(run):
     readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
-    commands = [c.name or (c.callback.__name__ if c.callback else "") for c in cli.app.registered_commands]
-    assert len(commands) >= 6
-    for command in commands:
+    listed = run("--help")[1]
+    assert len(cli.COMMANDS) >= 13
+    for command, what in cli.COMMANDS.items():
+        assert any(line.split(maxsplit=1) == [command, what] for line in listed.splitlines()), command
         status, out, _ = run(command, "--help")
         assert status == 0
         assert len(out.splitlines()) > 5
@@ -281,3 +285,48 @@ def test_the_job_of_the_demo_says_that_it_is_invented():
     for path in FIXTURES.glob("*.job.yaml"):
         assert read_job(path).invented
         assert "invented" in read_job(path).site
+
+
+DATABASE = {"sqlalchemy", "alembic", "psycopg"}
+HEAVY = {*DATABASE, "pint", "numpy", "vosk", "pydantic", "rich", "ruamel", "jinja2", "starlette", "requests"}
+
+
+def imported(code: str) -> set[str]:
+    """The packages that a new process has imported after `code`."""
+    told = f"{code}\nimport sys; print(*{{name.partition('.')[0] for name in sys.modules}}, file=sys.stderr)"
+    done = subprocess.run([sys.executable, "-c", told], capture_output=True, text=True, check=True)
+    return set(done.stderr.split())
+
+
+@pytest.mark.parametrize(
+    ("option", "said"), [("--help", "self-check"), ("--version", f"assistant {version('ignition-assistant')}")]
+)
+def test_the_list_and_the_version_come_without_what_the_commands_import(option, said, run):
+    status, out, _ = run(option)
+    assert status == 0
+    assert said in out
+    got = imported(
+        f"import sys, contextlib; sys.argv = ['assistant', {option!r}]\nfrom assistant.cli import main\n"
+        "with contextlib.suppress(SystemExit): main()"
+    )
+    assert "assistant" in got
+    assert "typer" in got
+    assert not got & HEAVY
+
+
+@pytest.mark.parametrize("command", sorted(set(cli.COMMANDS) - {"shop", "page"}))
+def test_only_the_shop_and_the_page_import_a_database(command):
+    got = imported(f"import assistant.cli.{command.replace('-', '_')}")
+    assert "rich" in got
+    assert not got & DATABASE
+
+
+def test_a_visit_that_is_stopped_says_how_to_go_on(run, tmp_path, monkeypatch):
+    def stopped(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("assistant.visit.visit.Visit.run", stopped)
+    sound = FIXTURES / "gas-odour.flac"
+    status, _, err = run("visit", "--job", JOB, "--from-audio", sound, "--folder", tmp_path)
+    assert status == 130
+    assert err == ("Stopped. Everything said so far is in the record; go on with: assistant visit --resume\n")

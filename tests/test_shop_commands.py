@@ -8,7 +8,6 @@ import scripted_visits
 from typer.testing import CliRunner
 
 from assistant.cli import app
-from assistant.record_commands import record_app  # noqa: F401 - the commands are all there
 
 
 def run(*arguments: str | Path, fails: bool = False) -> str:

@@ -26,12 +26,8 @@ class Alternative:
 
 @dataclass(frozen=True)
 class Heard:
-    """An utterance as heard: its text, its words in time, and the close alternatives, best first.
-
-    second: what a second engine heard, where one listened too.
-    """
+    """An utterance as heard: its text, its words in time, and the close alternatives, best first."""
 
     text: str
     words: tuple[HeardWord, ...] = ()
     alternatives: tuple[Alternative, ...] = ()
-    second: str = ""

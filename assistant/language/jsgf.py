@@ -212,6 +212,14 @@ class Grammar:
                 found.setdefault(leaf.text, leaf)
         return found
 
+    @property
+    def vocabulary(self) -> dict[str, Word]:
+        """Every word that can be said, with the place where it is first written."""
+        found: dict[str, Word] = {}
+        for rule in (rule for rules in self.public.values() for rule in rules):
+            found = {**self.words(rule), **found}
+        return found
+
     def leaves(self, rule: str) -> Iterator[Word | Ref]:
         """The words of `rule` and of every rule that it leads to, and the references on the way."""
         seen: set[str] = set()

@@ -11,7 +11,6 @@ from functools import cached_property
 from itertools import islice
 from random import Random
 
-from assistant.language.automaton import Automaton, automaton
 from assistant.language.jsgf import Node
 from assistant.language.meaning import Question
 from assistant.language.utterance import Language
@@ -32,8 +31,7 @@ RARER = 4
 
 @dataclass(frozen=True)
 class Expected:
-    """What a recognizer is told of a question: phrases for one that learns from text, an automaton for one that
-    takes sentences strictly."""
+    """What a recognizer is told of a question; drawn when first needed."""
 
     language: Language
     question: Question
@@ -42,13 +40,6 @@ class Expected:
     def phrases(self) -> list[str]:
         """See `phrases`."""
         return phrases(self.language, self.question)
-
-    @cached_property
-    def automaton(self) -> Automaton:
-        """The sentences that answer the question: commands, and amounts where a reading is asked."""
-        public = self.language.grammar.public
-        rules = [*public["commands"], *public.get(self.question.name, ())]
-        return automaton(self.language.grammar, [*(["amount", "open"] if self.question.quantity else []), *rules])
 
 
 def phrases(language: Language, question: Question) -> list[str]:

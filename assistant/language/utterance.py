@@ -67,7 +67,7 @@ FAINT = 0.7
 # 2 % of the right ones had another value this close.
 CLOSE = 3.0
 
-# Forms that the bundled model has no words for (a typist or another engine gives them), and what the grammar
+# Forms that the bundled model has no words for (a typist gives them), and what the grammar
 # has for the same: letters one by one, and words for a meter that is not steady.
 SAME = {
     "p p m": "ppm",
@@ -319,7 +319,7 @@ class Language:
         """What else the sound may have been, when that is too close to call: it is asked, never chosen.
 
         Other readings among the recognizer's close alternatives; and an unclear one with its reason when a word
-        was faint or a second engine heard another value, since then any number may have been said.
+        was faint, since then any number may have been said.
         """
         if not isinstance(meaning, Reading):
             return []
@@ -329,10 +329,6 @@ class Language:
         found: list[Meaning] = [m for m in close if isinstance(m, Reading) and m.values != meaning.values]
         if any(word.confidence < FAINT for word in heard.words):
             found.append(Unclear("not-understood", detail="faint"))
-        if heard.second:
-            second = self.understand(heard.second, question, refused)
-            if isinstance(second, Reading) and second.values != meaning.values:
-                found.append(Unclear("not-understood", detail="the second engine heard another value"))
         return found
 
     def can_grow(self, text: str, question: Question) -> bool | None:

@@ -17,7 +17,8 @@ from functools import cached_property
 from pathlib import Path
 
 from assistant.errors import Problem
-from assistant.speech.download import Progress, download
+from assistant.language.jsgf import Grammar
+from assistant.places import top_folder, user_data, user_settings
 from assistant.speech.manifest import (
     NAME_PATTERN,
     KnownModel,
@@ -29,6 +30,7 @@ from assistant.speech.manifest import (
 )
 from assistant.speech.model_folder import check_model, fixed_graph, model_root, own_name
 from assistant.speech.pins import Pin, Pins, write_whole
+from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.unpack import unpack
 
 SIZE_MARGIN = 2  # some sizes in the manifest are rounded; more than twice the size is another file
@@ -99,10 +101,11 @@ class ModelStore:
             archive_sum = "files" if here else "unknown"
         return ListedModel(name, known, size, here, in_use, archive_sum)
 
-    def fetch(self, name: str, confirm: Confirm, progress: Progress | None = None) -> Path:
+    def fetch(self, name: str, confirm: Confirm, progress: Callable[[int, int], None] | None = None) -> Path:
         """Downloads, checks and unpacks a model of the manifest; its folder.
 
-        confirm: asked once, when no sum of the archive is known; saying no keeps nothing.
+        confirm: asked once, when no sum of the archive is known; saying no keeps nothing. progress: told the bytes
+        that are here and those of the whole, 0 when the server does not say.
 
         Raises Problem for an unknown or unusable model, one that is here already, a download that fails, a
         sum that differs, and an archive that is refused.
@@ -113,6 +116,8 @@ class ModelStore:
         self._refuse_useless(name)
         if known.url is None:
             raise Problem(f"{name} comes with the assistant; there is nothing to fetch, only to use.")
+        from assistant.speech.download import download  # noqa: PLC0415 - only this uses the network
+
         with self._disk_problems():
             archive = self.data / "downloads" / known.url.rpartition("/")[2]
             archive.parent.mkdir(parents=True, exist_ok=True)
@@ -283,3 +288,21 @@ class ModelStore:
         except OSError as wrong:
             where, why = wrong.filename or self.data, wrong.strerror or wrong
             raise Problem(f"{where} cannot be used ({why}); make room or mend it, then try again.") from wrong
+
+
+def user_store() -> ModelStore:
+    """This user's models."""
+    return ModelStore(top_folder("models_manifest") / "models.toml", user_data(), user_settings())
+
+
+def recognizer_in_use(grammar: Grammar) -> VoskRecognizer:
+    """Hears with the model in use, in which every word of the grammar was found (SPEECH V2). Raises Problem."""
+    recognizer = VoskRecognizer(user_store().model_in_use())
+    words = grammar.vocabulary
+    for missing in recognizer.missing(words):
+        place = words[missing]
+        raise Problem(
+            f"grammars/{place.file}, line {place.line}: {missing!r} is not in the speech model of "
+            f"{recognizer.name}; use another word there, or another model."
+        )
+    return recognizer

@@ -1,8 +1,8 @@
 """Unpacks a model's archive, or copies its folder, and trusts nothing in it.
 
-Only plain files and folders are written, only below the target, only so many and so large. Owners, times
-and permissions in the archive are ignored. What is counted is what is really written: what an archive says of
-itself is not believed.
+Only plain files are written, only below the target, only so many and so large. They are read with the standard
+library's readers, which never give more of a file than the size that is checked; owners, times and permissions are
+left out.
 """
 
 from __future__ import annotations
@@ -11,14 +11,16 @@ import bz2
 import gzip
 import lzma
 import re
+import shutil
 import stat
 import tarfile
 import zipfile
 import zlib
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from functools import partial
+from io import FileIO
 from pathlib import Path, PurePosixPath
-from typing import IO, Protocol, cast
+from typing import IO, Any, NamedTuple
 
 from assistant.errors import Problem
 
@@ -33,8 +35,13 @@ MAX_RATIO = 20
 RATIO_FREE_BYTES = 1_000_000
 # A model has 10 to 40 files. A million empty ones would pass every limit in bytes.
 MAX_FILES = 1_000
-CHUNK_BYTES = 1 << 20  # bounds the memory that a piece takes, and how far a limit can be overshot
+CHUNK_BYTES = 1 << 20  # of a tar file that is measured: what is in memory at a time
 
+_COMPRESSED: dict[bytes, Callable[..., IO[Any]]] = {
+    b"\x1f\x8b": gzip.open,
+    b"BZh": bz2.open,
+    b"\xfd7zXZ\x00": lzma.open,
+}
 # Nothing that some system reads as a drive, a stream, another folder or a line break.
 _UNSAFE = re.compile(r'[\\:*?"<>|\x00-\x1f\x7f]')
 _BROKEN = (
@@ -43,8 +50,14 @@ _BROKEN = (
 )  # fmt: skip
 
 
-class _Readable(Protocol):
-    def read(self, size: int = -1, /) -> bytes: ...
+class _Item(NamedTuple):
+    """What lies under a name. is_file, is_folder: neither is a link, a device, or a file with holes."""
+
+    name: str
+    is_file: bool
+    is_folder: bool
+    size_bytes: int
+    open: Callable[[], IO[bytes] | None]
 
 
 def unpack(source: Path, target: Path) -> None:
@@ -54,157 +67,89 @@ def unpack(source: Path, target: Path) -> None:
     may not be: an absolute path, '..', a link, a device, a name twice, too many files or too much data. What
     is in `target` then is for the caller to throw away.
     """
-    writer = _Writer(source.name, target)
     try:
+        limit_bytes = min(MAX_BYTES, max(RATIO_FREE_BYTES, MAX_RATIO * source.stat().st_size))
         if source.is_dir():
-            _copy(source, writer)
-        elif _starts(source, b"PK\x03\x04"):
-            _unzip(source, writer)
+            _write(source, _in_folder(source), target, MAX_BYTES)
+        elif zipfile.is_zipfile(source):
+            with zipfile.ZipFile(source) as archive:
+                _write(source, _zipped(archive), target, limit_bytes)
         else:
-            _untar(source, writer)
+            _measure(source, limit_bytes)
+            with tarfile.open(source) as archive:
+                _write(source, _tarred(archive), target, limit_bytes)
     except FileNotFoundError as wrong:
         raise Problem(f"{wrong.filename} does not exist; check the name.") from wrong
-    except FileExistsError as wrong:
-        raise writer.refuse(f"it holds {wrong.filename.removeprefix(str(target))[1:]!r} twice") from wrong
     except _BROKEN as wrong:
-        what = str(wrong) or type(wrong).__name__
+        what = str(wrong).partition(":\n")[0] or type(wrong).__name__
         of_the_disk = isinstance(wrong, OSError) and wrong.errno
         advice = "make room or mend it, then try again" if of_the_disk else "get a whole zip or tar archive"
         raise Problem(f"{source} cannot be unpacked ({what}); {advice}.") from wrong
-    if not writer.files:
-        raise writer.refuse("it holds no files")
 
 
-class _Writer:
-    """Writes files below one folder and refuses what may not be."""
+def _refuse(source: Path, reason: str) -> Problem:
+    return Problem(f"{source.name} was refused because {reason}; get the model from elsewhere.")
 
-    def __init__(self, what: str, target: Path, max_bytes: int = MAX_BYTES) -> None:
-        self._what, self._target = what, target
-        self.max_bytes = max_bytes
-        self.files = 0
-        self._written_bytes = 0
-        target.mkdir()
 
-    def refuse(self, reason: str) -> Problem:
-        """The Problem for something that may not be."""
-        return Problem(f"{self._what} was refused because {reason}; get the model from elsewhere.")
+def _too_large(source: Path, limit_bytes: int) -> Problem:
+    return _refuse(source, f"it unpacks to more than {limit_bytes / 1e6:.0f} MB, too much for its size")
 
-    def count(self) -> None:
-        """Counts one more thing, file or folder."""
-        self.files += 1
-        if self.files > MAX_FILES:
-            raise self.refuse(f"it holds more than {MAX_FILES} files")
 
-    def folder(self, name: str) -> None:
-        """Makes the folder `name`."""
-        self._path(name).mkdir(parents=True, exist_ok=True)
-
-    def file(self, name: str, data: _Readable) -> None:
-        """Writes the file `name`."""
-        path = self._path(name)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("xb") as out:
-            while chunk := data.read(CHUNK_BYTES):
-                self._written_bytes += len(chunk)
-                self.check(self._written_bytes)
-                out.write(chunk)
-
-    def check(self, size_bytes: int) -> None:
-        """Refuses when what is unpacked in all comes to too many bytes."""
-        if size_bytes > self.max_bytes:
-            raise self.refuse(f"it unpacks to more than {self.max_bytes / 1e6:.0f} MB, too much for its size")
-
-    def _path(self, name: str) -> Path:
-        path = PurePosixPath(name)
+def _write(source: Path, items: Iterator[_Item], target: Path, limit_bytes: int) -> None:
+    names: set[str] = set()
+    size_bytes = 0
+    for item in items:
+        name, path = item.name, PurePosixPath(item.name)
         if path.is_absolute() or ".." in path.parts or _UNSAFE.search(name):
-            raise self.refuse(f"it holds the path {name!r}, which could lead out of the model's folder")
-        return self._target / path
+            raise _refuse(source, f"it holds the path {name!r}, which could lead out of the model's folder")
+        if not (item.is_file or item.is_folder):
+            raise _refuse(source, f"{name!r} in it is a link or a device, not a plain file")
+        if name in names:
+            raise _refuse(source, f"it holds {name!r} twice")
+        names.add(name)
+        if len(names) > MAX_FILES:
+            raise _refuse(source, f"it holds more than {MAX_FILES} files")
+        size_bytes += item.size_bytes
+        if size_bytes > limit_bytes:
+            raise _too_large(source, limit_bytes)
+        if item.is_file and (data := item.open()):
+            (target / path).parent.mkdir(parents=True, exist_ok=True)
+            with data, (target / path).open("xb") as out:
+                shutil.copyfileobj(data, out)
+    if not names:
+        raise _refuse(source, "it holds no files")
 
 
-def _starts(path: Path, magic: bytes) -> bool:
-    with path.open("rb") as file:
-        return file.read(len(magic)) == magic
-
-
-def _max_bytes(source: Path) -> int:
-    return min(MAX_BYTES, max(RATIO_FREE_BYTES, MAX_RATIO * source.stat().st_size))
-
-
-def _copy(source: Path, writer: _Writer) -> None:
+def _in_folder(source: Path) -> Iterator[_Item]:
     for path in source.rglob("*"):  # does not follow links
-        writer.count()
-        name = path.relative_to(source).as_posix()
-        mode = path.lstat().st_mode
-        if stat.S_ISDIR(mode):
-            writer.folder(name)
-        elif stat.S_ISREG(mode):
-            with path.open("rb") as data:
-                writer.file(name, data)
-        else:
-            raise writer.refuse(f"{name!r} in it is a link or a device, not a plain file")
+        status = path.lstat()
+        is_file, is_folder = stat.S_ISREG(status.st_mode), stat.S_ISDIR(status.st_mode)
+        size_bytes = status.st_size if is_file else 0
+        yield _Item(path.relative_to(source).as_posix(), is_file, is_folder, size_bytes, partial(FileIO, path))
 
 
-def _unzip(source: Path, writer: _Writer) -> None:
-    writer.max_bytes = _max_bytes(source)
-    with zipfile.ZipFile(source) as archive:
-        for member in archive.infolist():
-            writer.count()
-            # Systems without such modes leave the type out: 0 is a plain file.
-            kind = stat.S_IFMT(member.external_attr >> 16)
-            if kind not in (0, stat.S_IFREG, stat.S_IFDIR):
-                raise writer.refuse(f"{member.filename!r} in it is a link or a device, not a plain file")
-            if member.is_dir():
-                writer.folder(member.filename)
-            else:
-                with archive.open(member) as data:
-                    writer.file(member.filename, data)
+def _zipped(archive: zipfile.ZipFile) -> Iterator[_Item]:
+    for member in archive.infolist():
+        # Systems without such modes leave the type out: 0 is a plain file.
+        is_plain = stat.S_IFMT(member.external_attr >> 16) in (0, stat.S_IFREG, stat.S_IFDIR)
+        is_file, is_folder = is_plain and not member.is_dir(), is_plain and member.is_dir()
+        yield _Item(member.filename, is_file, is_folder, member.file_size, partial(archive.open, member))
 
 
-def _untar(source: Path, writer: _Writer) -> None:
-    writer.max_bytes = _max_bytes(source)
-    # The stream itself is limited too: a tar header may claim any length, and tarfile reads headers whole.
-    # In this mode it asks nothing of a file object but read.
-    with (
-        _decompressed(source) as data,
-        tarfile.open(fileobj=cast("IO[bytes]", _Limited(data, writer)), mode="r|") as archive,
-    ):
-        for member in archive:
-            writer.count()
-            if member.isdir():
-                writer.folder(member.name)
-            elif member.isreg() and not member.issparse() and (content := archive.extractfile(member)):
-                writer.file(member.name, content)
-            else:
-                raise writer.refuse(f"{member.name!r} in it is a link or a device, not a plain file")
+def _tarred(archive: tarfile.TarFile) -> Iterator[_Item]:
+    for member in archive:
+        is_file = member.isreg() and not member.issparse()
+        yield _Item(member.name, is_file, member.isdir(), member.size, partial(archive.extractfile, member))
 
 
-@contextmanager
-def _decompressed(source: Path) -> Iterator[_Readable]:
+def _measure(source: Path, limit_bytes: int) -> None:
+    """Refuses a tar archive that is too long as a whole: a header may claim any length, and is read whole."""
     with source.open("rb") as file:
-        magic = file.read(6)
-        file.seek(0)
-        if magic.startswith(b"\x1f\x8b"):
-            with gzip.GzipFile(fileobj=file) as data:
-                yield data
-        elif magic.startswith(b"BZh"):
-            with bz2.BZ2File(file) as data:
-                yield data
-        elif magic == b"\xfd7zXZ\x00":
-            with lzma.LZMAFile(file) as data:
-                yield data
-        else:
-            yield file
-
-
-class _Limited:
-    """A stream that refuses to be read beyond the writer's limit."""
-
-    def __init__(self, data: _Readable, writer: _Writer) -> None:
-        self._data, self._writer = data, writer
-        self._read_bytes = 0
-
-    def read(self, size: int = -1) -> bytes:
-        chunk = self._data.read(size)
-        self._read_bytes += len(chunk)
-        self._writer.check(self._read_bytes)
-        return chunk
+        start = file.read(6)
+    opened = next((each for magic, each in _COMPRESSED.items() if start.startswith(magic)), open)
+    size_bytes = 0
+    with opened(source, "rb") as data:
+        while chunk := data.read(CHUNK_BYTES):
+            size_bytes += len(chunk)
+            if size_bytes > limit_bytes:
+                raise _too_large(source, limit_bytes)

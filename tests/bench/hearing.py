@@ -1,11 +1,10 @@
 """How well the assistant hears: value accuracy, wrong values taken, needless asks, false readings, speed and size.
 
-    python tests/bench/hearing.py [--speech FOLDER] [--sample N] [--model FOLDER] [--engines vosk,pocketsphinx]
+    python tests/bench/hearing.py [--speech FOLDER] [--sample N] [--model FOLDER]
 
 Every clip is heard at the question that it answers and goes through the assistant's own dialogue, so "taken" and
-"asked" are what a visit would do. Both engines get the same files and the same grammar. A reading that the words
-leave open ("four fifty") is not counted. Rates stand as count of total, share, and the one-sided 95 % bound of
-Clopper and Pearson (1934).
+"asked" are what a visit would do. A reading that the words leave open ("four fifty") is not counted. Rates stand as
+count of total, share, and the one-sided 95 % bound of Clopper and Pearson (1934).
 
 --sample N hears every N-th clip of each set. Without the recordings of people only the synthetic part is printed.
 Nothing is tuned on what is heard here.
@@ -44,7 +43,6 @@ from assistant.language.phrases import Expected
 from assistant.speech.audio import FULL_SCALE, Audio, read_audio, resample, to_int16
 from assistant.speech.ears import EDGE_S, hear_whole
 from assistant.speech.recognizer import Recognizer, VoskRecognizer
-from assistant.speech.sphinx import SphinxRecognizer, read_pronunciations
 from assistant.trade import units
 from assistant.trade.procedures import Step
 
@@ -77,14 +75,13 @@ class Clip:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of a clip in one condition at one engine.
+    """What became of a clip in one condition.
 
     right: the value (or the command) is the one said; None: not understood. command: a command was heard.
     asked: why a yes was asked, or "". always: DESIGN 3 (a) demands a yes at this question.
     """
 
     part: str
-    engine: str
     snr: int | None
     right: bool | None
     command: bool
@@ -223,18 +220,11 @@ def dialogue_at(name: str) -> Dialogue:
     return Dialogue(shelf.language, replace(rules, procedure=rules.procedure.model_copy(update={"steps": steps})))
 
 
-def engine_of(name: str, model: Path) -> Recognizer:
-    """A recognizer by name."""
-    if name == "vosk":
-        return VoskRecognizer(model)
-    return SphinxRecognizer(read_pronunciations(top_folder("grammars") / "pronunciations.dict"))
-
-
-def outcome(clip: Clip, snr: int | None, engine: str, recognizer: Recognizer) -> Outcome:
+def outcome(clip: Clip, snr: int | None, recognizer: Recognizer) -> Outcome:
     """Hears a clip and does with it what a visit would."""
     audio = resample(in_noise(read_audio(clip.path), snr, clip.path.stem), recognizer.rate_hz)
     at = expected(clip.question)
-    _ = at.phrases if engine == "vosk" else at.automaton  # made ready before: a visit does that while it speaks
+    _ = at.phrases  # made ready before: a visit does that while it speaks
     began = time.process_time()
     heard, _ = hear_whole(recognizer, audio, at)
     cpu_s = time.process_time() - began
@@ -255,7 +245,6 @@ def outcome(clip: Clip, snr: int | None, engine: str, recognizer: Recognizer) ->
             asked = state.candidate.why
     return Outcome(
         part=clip.part,
-        engine=engine,
         snr=snr,
         right=right,
         command=isinstance(meaning, Command),
@@ -278,17 +267,17 @@ def _value(reading: Reading, question: Question) -> tuple[object, ...]:
     )
 
 
-def hear_all(job: tuple[str, Path, list[Clip]]) -> list[Outcome]:
-    """Hears clips in every condition with one engine; runs in a process of its own."""
-    engine, model, clips = job
-    recognizer = engine_of(engine, model)
-    return [outcome(clip, snr, engine, recognizer) for clip in clips for snr in CONDITIONS]
+def hear_all(job: tuple[Path, list[Clip]]) -> list[Outcome]:
+    """Hears clips in every condition; runs in a process of its own."""
+    model, clips = job
+    recognizer = VoskRecognizer(model)
+    return [outcome(clip, snr, recognizer) for clip in clips for snr in CONDITIONS]
 
 
-def outside(job: tuple[str, Path, str, list[Path]]) -> tuple[str, str, Counter[str]]:
+def outside(job: tuple[Path, str, list[Path]]) -> tuple[str, Counter[str]]:
     """Hears speech in which nothing is a reading, at one question, in pieces as the ears would cut them."""
-    engine, model, name, files = job
-    recognizer = engine_of(engine, model)
+    model, name, files = job
+    recognizer = VoskRecognizer(model)
     dialogue, at = dialogue_at(name), expected(name)
     grammar = library().grammar
     decoys = {w for rule in grammar.public["decoys"] for w in grammar.words(rule)}
@@ -306,7 +295,7 @@ def outside(job: tuple[str, Path, str, list[Path]]) -> tuple[str, str, Counter[s
         if isinstance(meaning, Reading):
             state, _ = dialogue.step(asking, Said(heard))
             counts["asked" if state.phase is Phase.CONFIRMING else "taken"] += 1
-    return engine, name, counts
+    return name, counts
 
 
 def speed(job: tuple[Path, list[Clip]]) -> str:
@@ -361,60 +350,53 @@ def condition(snr: int | None) -> str:
 VERDICTS = ("caution", "fail", "conditional-pass", "conditional-fail", "emergency")
 
 
-def tables(found: list[Outcome], engines: list[str]) -> Iterator[str]:
+def tables(found: list[Outcome]) -> Iterator[str]:
     """The lines of the tables, in Markdown."""
-    yield "| set | noise | " + " | ".join(f"right at the first try, {e}" for e in engines) + " |"
-    yield "|---|---|" + "---|" * len(engines)
+    yield "| set | noise | right at the first try |"
+    yield "|---|---|---|"
     for part in dict.fromkeys(o.part for o in found):
         for snr in CONDITIONS:
-            cells = []
-            for engine in engines:
-                mine = [o for o in found if (o.part, o.engine, o.snr) == (part, engine, snr)]
-                cells.append(accuracy(sum(o.right is True for o in mine), len(mine)))
-            yield f"| {part} | {condition(snr)} | {' | '.join(cells)} |"
+            mine = [o for o in found if (o.part, o.snr) == (part, snr)]
+            yield f"| {part} | {condition(snr)} | {accuracy(sum(o.right is True for o in mine), len(mine))} |"
     yield ""
     yield "At questions where DESIGN 3 (a) does not demand a yes anyway:"
     yield ""
-    columns = ("engine", "set", "noise", "wrong, taken without an ask", "wrong, asked only for its verdict",
+    columns = ("set", "noise", "wrong, taken without an ask", "wrong, asked only for its verdict",
                "right, asked for how it was heard", "right, asked for its verdict")  # fmt: skip
     yield f"| {' | '.join(columns)} |"
     yield "|---" * len(columns) + "|"
     everything = "all people and voices not trained on"
-    for engine in engines:
-        for part in (everything, *dict.fromkeys(o.part for o in found)):
-            for snr in CONDITIONS:
-                mine = [
-                    o
-                    for o in found
-                    if (o.engine, o.snr) == (engine, snr)
-                    and not o.always
-                    and (o.part == part or (part == everything and "a voice trained on" not in o.part))
-                ]
-                read = [o for o in mine if o.right is not None]
-                right = [o for o in read if o.right]
-                if mine:
-                    wrong = [o for o in read if not o.right]
-                    taken = rate(sum(not o.asked and not o.command for o in wrong), len(mine))
-                    unsure = sum(bool(o.asked) and o.asked not in VERDICTS for o in right)
-                    yield (
-                        f"| {engine} | {part} | {condition(snr)} | {taken} | {sum(o.asked in VERDICTS for o in wrong)} "
-                        f"| {rate(unsure, len(right))} | {rate(sum(o.asked in VERDICTS for o in right), len(right))} |"
-                    )
+    for part in (everything, *dict.fromkeys(o.part for o in found)):
+        for snr in CONDITIONS:
+            mine = [
+                o
+                for o in found
+                if o.snr == snr
+                and not o.always
+                and (o.part == part or (part == everything and "a voice trained on" not in o.part))
+            ]
+            read = [o for o in mine if o.right is not None]
+            right = [o for o in read if o.right]
+            if mine:
+                wrong = [o for o in read if not o.right]
+                taken = rate(sum(not o.asked and not o.command for o in wrong), len(mine))
+                unsure = sum(bool(o.asked) and o.asked not in VERDICTS for o in right)
+                yield (
+                    f"| {part} | {condition(snr)} | {taken} | {sum(o.asked in VERDICTS for o in wrong)} "
+                    f"| {rate(unsure, len(right))} | {rate(sum(o.asked in VERDICTS for o in right), len(right))} |"
+                )
     yield ""
-    for engine in engines:
-        commands = sum(o.engine == engine and o.command and not o.right for o in found)
-        yield f"{engine} took {commands} readings or other commands for a command."
-        asked = Counter(o.asked for o in found if o.engine == engine and o.asked)
-        yield f"Why {engine} was asked: " + ", ".join(f"{why} {n}" for why, n in asked.most_common()) + "."
-        mine = [o for o in found if o.engine == engine]
-        yield f"{engine}: {sum(o.cpu_s for o in mine) / sum(o.seconds for o in mine):.3f} times real time."
+    yield f"{sum(o.command and not o.right for o in found)} readings or other commands were taken for a command."
+    asked = Counter(o.asked for o in found if o.asked)
+    yield "Why a yes was asked: " + ", ".join(f"{why} {n}" for why, n in asked.most_common()) + "."
+    yield f"{sum(o.cpu_s for o in found) / sum(o.seconds for o in found):.3f} times real time."
 
 
 def wrong_ones(found: Iterable[Outcome]) -> Iterator[str]:
     """Each wrong value that was taken without an ask."""
     for o in found:
         if o.right is False and not o.asked and not o.always:
-            yield f"  {o.engine}, {o.part}, {condition(o.snr)}: said {o.text!r}, heard {o.heard!r}"
+            yield f"  {o.part}, {condition(o.snr)}: said {o.text!r}, heard {o.heard!r}"
 
 
 def main() -> None:
@@ -423,12 +405,10 @@ def main() -> None:
     ap.add_argument("--speech", type=Path, default=ROOT.parent / "shared" / "speech", help="recordings of people")
     ap.add_argument("--sample", type=int, default=4, help="hear every N-th clip")
     ap.add_argument("--model", type=Path, default=top_folder("models_manifest") / "field_model")
-    ap.add_argument("--engines", default="vosk,pocketsphinx")
     ap.add_argument("--processes", type=int, default=2)
     ap.add_argument("--only", default="", help="sets whose name holds this")
     ap.add_argument("--wrong", action="store_true", help="list the wrong values that were taken")
     a = ap.parse_args()
-    engines = a.engines.split(",")
     began = time.monotonic()
     print(f"{datetime.now(UTC):%Y-%m-%d}, {platform.machine()}, {multiprocessing.cpu_count()} cores, "
           f"every {a.sample}th clip, model {a.model.name}\n")  # fmt: skip
@@ -451,24 +431,22 @@ def main() -> None:
             # By question, so that each process draws each question's phrases once.
             chosen.sort(key=lambda c: c.question)
             size = -(-len(chosen) // (2 * a.processes))
-            jobs = [(e, a.model, chosen[i : i + size]) for e in engines for i in range(0, len(chosen), size)]
+            jobs = [(a.model, chosen[i : i + size]) for i in range(0, len(chosen), size)]
             order = {c.part: i for i, c in enumerate(clips)}
             found = [o for part in pool.imap(hear_all, jobs, chunksize=1) for o in part]
             found.sort(key=lambda o: order[o.part])
-            print("\n".join(tables(found, engines)), "\n", flush=True)
+            print("\n".join(tables(found)), "\n", flush=True)
             if a.wrong:
                 print("\n".join(wrong_ones(found)), "\n")
             if there and not a.only:
                 files = [a.speech / path for path, _ in _table(a.speech / "outside.tsv")][:: a.sample]
                 print("Speech in which nothing is a reading:\n")
-                print(
-                    "| engine | question | minutes | readings taken | asked | commands | words an hour | but decoys |"
-                )
-                print("|---|---|---|---|---|---|---|---|")
-                work = [(e, a.model, q, files) for e in engines for q in OUTSIDE_AT]
-                for engine, name, n in pool.imap(outside, work, chunksize=1):
+                print("| question | minutes | readings taken | asked | commands | words an hour | but decoys |")
+                print("|---|---|---|---|---|---|---|")
+                work = [(a.model, q, files) for q in OUTSIDE_AT]
+                for name, n in pool.imap(outside, work, chunksize=1):
                     hours = n["seconds"] / 3600
-                    cells = [engine, name, f"{hours * 60:.1f}", n["taken"], n["asked"], n["commands"]]
+                    cells = [name, f"{hours * 60:.1f}", n["taken"], n["asked"], n["commands"]]
                     words = [f"{n[kind] / hours:.0f}" for kind in ("words", "words but decoys")]
                     print(f"| {' | '.join(map(str, [*cells, *words]))} |", flush=True)
     print(f"\nThe bench took {(time.monotonic() - began) / 60:.1f} minutes.")

@@ -37,9 +37,9 @@ from assistant.files import library, read_job  # noqa: E402
 from assistant.language.heard import Heard  # noqa: E402
 from assistant.language.meaning import Command, Question, Reading, Readings  # noqa: E402
 from assistant.language.phrases import Expected  # noqa: E402
-from assistant.models_commands import store  # noqa: E402
 from assistant.speech.audio import Audio, read_audio, resample  # noqa: E402
 from assistant.speech.ears import Ears, Utterance  # noqa: E402
+from assistant.speech.models import user_store  # noqa: E402
 from assistant.speech.recognizer import VoskRecognizer  # noqa: E402
 from assistant.speech.room import OWN_VOICE, Room, level_db  # noqa: E402
 from assistant.speech.room import own_voice as own_voice_in  # noqa: E402
@@ -339,7 +339,7 @@ def memory(hours: float) -> None:
     most: list[float] = []
     began = time.perf_counter()
     for _ in range(visits):
-        ears = Ears(VoskRecognizer(store().model_in_use()), Sound(sound))
+        ears = Ears(VoskRecognizer(user_store().model_in_use()), Sound(sound))
         most.append(0.0)
         while ears.listen(expected, lambda _: False, 60.0) is not None:
             most[-1] = max(most[-1], resident_mb())
@@ -374,9 +374,9 @@ def main() -> None:
     parts: dict[str, Callable[[], None]] = {
         "latency": lambda: latency("" if asked.whole else "fit-meters"),
         "interrupt": lambda: interrupt(asked.times),
-        "false-interrupts": lambda: false_interrupts(VoskRecognizer(store().model_in_use())),
-        "stopwatch": lambda: stopwatch(VoskRecognizer(store().model_in_use()), cache),
-        "own-voice": lambda: own_voice(VoskRecognizer(store().model_in_use()), cache, asked.prompts),
+        "false-interrupts": lambda: false_interrupts(VoskRecognizer(user_store().model_in_use())),
+        "stopwatch": lambda: stopwatch(VoskRecognizer(user_store().model_in_use()), cache),
+        "own-voice": lambda: own_voice(VoskRecognizer(user_store().model_in_use()), cache, asked.prompts),
         "memory": lambda: memory(asked.hours),
     }
     for name in PARTS:

@@ -12,9 +12,9 @@ from assistant.files import library, top_folder
 from assistant.language.heard import Heard
 from assistant.language.meaning import Question
 from assistant.language.phrases import Expected
-from assistant.models_commands import store
 from assistant.speech.audio import Audio, VisitTrack, read_audio, resample, write_flac
 from assistant.speech.ears import Ears, Utterance, onset
+from assistant.speech.models import user_store
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.sources import FileSource
 from assistant.speech.voice import ChildVoice, VoiceSettings
@@ -123,7 +123,6 @@ class Words:
 
     def hearing(self, expected, alternatives=True):
         self.begun += 1
-        outer = self
 
         class One:
             blocks = 0
@@ -135,7 +134,7 @@ class Words:
                 return ""
 
             def finish(self):
-                return Heard("grows" if self.blocks < 40 else "whole", second=str(outer.begun))
+                return Heard("grows" if self.blocks < 40 else "whole")
 
         return One()
 
@@ -241,7 +240,7 @@ def test_what_counts_cuts_off_once_and_before_its_end_is_known(tmp_path):
 
 
 def test_the_voice_is_cut_off_by_stop_and_by_nothing_else_that_was_said(tmp_path):
-    recognizer = VoskRecognizer(store().model_in_use())
+    recognizer = VoskRecognizer(user_store().model_in_use())
     with ChildVoice(VoiceSettings(rate_wpm=140), tmp_path) as voice:
         stop = resample(voice.render("stop"), RATE).samples
     talk = first_utterances()

@@ -7,6 +7,7 @@ import pytest
 from scripted_ears import BackAtOnce, NothingDrawn, ScriptedEars, open_visit
 
 from assistant import cli
+from assistant.cli.visit import Terminal
 from assistant.dialogue.setting_up import SettingUp, SetUp
 from assistant.errors import Problem
 from assistant.files import library
@@ -21,6 +22,7 @@ from assistant.speech.voice import ChildVoice, ScriptedVoice, VoiceSettings
 from assistant.visit.beforehand import Beforehand
 from assistant.visit.record import Record, audio_of
 from assistant.visit.seal import check
+from assistant.visit.session import Begin, begin
 from assistant.visit.visit import setting_of, turns
 
 KNOWN = {
@@ -61,8 +63,8 @@ def beforehand(say, player=None, route=None) -> Beforehand:
 
 def begun(folder, *words, job=None) -> Record:
     """A record begun by what is said in a set-up."""
-    new = cli.Begin(job or KNOWN, ask=True)
-    return cli.begin(new, folder, beforehand(saying(*words)), "scripted", "bundled", [])
+    new = Begin(job or KNOWN, ask=True)
+    return begin(new, folder, beforehand(saying(*words)), "scripted", VoiceSettings(), [], Terminal())
 
 
 def test_it_waits_for_the_start_words_and_keeps_nothing_else():

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from assistant.dialogue.state import Phase
 from assistant.files import library, read_job, top_folder
-from assistant.report_commands import render
+from assistant.review.report.page import of_record
 from assistant.review.timeline import moments
 from assistant.speech.audio import resample
 from assistant.speech.ears import Ears
@@ -174,7 +174,7 @@ def test_both_visits_fold_the_same(visits):
 
 def test_the_report_and_the_time_line_show_what_was_worked_out_and_compared(visits):
     with Record.open(visits["2026"], read_only=True) as record:
-        report, problems = render(record, audio=False)
+        report, problems = of_record(record, audio=False)
         shown = [text for moment in moments(record.entries()) for text in moment.taken]
     assert problems == []
     assert "seconds 24" in report

@@ -15,12 +15,16 @@ from markupsafe import Markup
 from assistant.dialogue.summary import notice_text
 from assistant.errors import Problem
 from assistant.review.report import plots, words
-from assistant.review.summary import Reading, Recording, Summary
+from assistant.review.summary import Reading, Recording, Summary, summarize
 from assistant.trade.limits import limit_for
+from assistant.visit.earlier import history
+from assistant.visit.record import Record, audio_of
+
+REPORT = "report.html"
+"""The report that a run of a visit leaves beside its record."""
 
 AUDIO_LIMIT_BYTES = 8_000_000
 """Of recordings inside one report: in base64 a third more, which mail still takes. The rest is named only."""
-
 
 FLAME = "flame-signal"
 """The quantity whose trend tells most of an igniting burner: it falls over years before the flame drops out."""
@@ -84,11 +88,25 @@ def _flac_uri(data: bytes) -> str:
     return f"data:audio/flac;base64,{base64.b64encode(data).decode('ascii')}"
 
 
+def of_record(record: Record, audio: bool = True) -> tuple[str, list[str]]:
+    """The report of a record as one HTML text, and what the check of its chain found. audio: with its recordings."""
+    problems = record.verify()
+    summary = summarize(record.entries())
+    folder = audio_of(record.path) if audio else None
+    return html(summary, folder, problems, _earlier(record.path, summary)), problems
+
+
+def _earlier(path: Path, summary: Summary) -> dict[str, list[plots.Point]]:
+    """The flame signal of earlier visits to the same appliance that lie beside this one, oldest first."""
+    before = history(path.parent.parent, summary.job, summary.began, but=path).of(FLAME)
+    return {FLAME: [plots.Point(words.day(each.date), each.value) for each in before]}
+
+
 def html(
     summary: Summary,
     audio: Path | None = None,
     problems: Sequence[str] = (),
-    history: Mapping[str, Sequence[plots.Point]] | None = None,
+    before: Mapping[str, Sequence[plots.Point]] | None = None,
 ) -> str:
     """The report as one HTML text.
 
@@ -96,7 +114,7 @@ def html(
         summary: the visit.
         audio: the folder of its recordings; None leaves them out.
         problems: what the check of the record's chain found.
-        history: earlier values by quantity, oldest first, in the quantity's unit; without it, the last visit's of
+        before: earlier values by quantity, oldest first, in the quantity's unit; without it, the last visit's of
             the job file.
     """
     sounds = Sounds(audio)
@@ -113,7 +131,7 @@ def html(
             attention=attention(summary),
             pairs=found_and_left(summary),
             sequence=_sequence(summary),
-            flame=_flame(summary, history or {}),
+            flame=_flame(summary, before or {}),
             rules=list(
                 dict.fromkeys(r.judged.rule.split(", guard band")[0] for r in summary.readings if r.judged.rule)
             ),
@@ -265,9 +283,9 @@ def _sequence(summary: Summary) -> Markup:
     return plots.sequence(spans) if spans else Markup("")
 
 
-def _flame(summary: Summary, history: Mapping[str, Sequence[plots.Point]]) -> Markup:
+def _flame(summary: Summary, earlier: Mapping[str, Sequence[plots.Point]]) -> Markup:
     """The flame signal over visits; nothing where there is only this one."""
-    before = list(history.get(FLAME, ()))
+    before = list(earlier.get(FLAME, ()))
     if not before and FLAME in summary.job.previous:
         before = [plots.Point("last visit", summary.job.previous[FLAME])]
     now = [

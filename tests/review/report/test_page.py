@@ -15,8 +15,8 @@ import pytest
 import scripted_visits
 
 from assistant.errors import Problem
-from assistant.report_commands import render
 from assistant.review.report import page, words
+from assistant.review.report.page import of_record
 from assistant.review.summary import printed, summarize
 from assistant.trade.findings import FINDINGS
 from assistant.visit.record import Record
@@ -72,7 +72,7 @@ def eventful(tmp_path_factory) -> Path:
 @pytest.fixture(scope="module")
 def made(eventful) -> str:
     with Record.open(eventful, read_only=True) as record:
-        return render(record)[0]
+        return of_record(record)[0]
 
 
 def test_the_page_is_whole_and_loads_nothing_from_elsewhere(made):
@@ -125,7 +125,7 @@ def test_the_recordings_are_in_it_once_they_are_what_was_recorded(eventful, made
 def test_recordings_over_the_bound_are_named_only(eventful, monkeypatch):
     monkeypatch.setattr(page, "AUDIO_LIMIT_BYTES", 10_000)
     with Record.open(eventful, read_only=True) as record:
-        made = render(record)[0]
+        made = of_record(record)[0]
     assert 0 < made.count("data:audio/flac") < 10
     assert "it lies beside the record" in made
     assert len(made) < 200_000
@@ -134,7 +134,7 @@ def test_recordings_over_the_bound_are_named_only(eventful, monkeypatch):
 def test_what_people_wrote_is_escaped(tmp_path):
     job = scripted_visits.demo_job().model_copy(update={"site": "<script>alert(1)</script> & Sons"})
     with Record.open(scripted_visits.visit(tmp_path, job=job, most=5), read_only=True) as record:
-        made = render(record)[0]
+        made = of_record(record)[0]
     assert "<script>" not in made
     assert "&lt;script&gt;alert(1)&lt;/script&gt; &amp; Sons" in made
     assert "was not finished" in made
@@ -143,7 +143,7 @@ def test_what_people_wrote_is_escaped(tmp_path):
 def test_an_appliance_that_is_not_invented_is_not_called_so(tmp_path):
     job = scripted_visits.demo_job().model_copy(update={"invented": False})
     with Record.open(scripted_visits.visit(tmp_path, job=job, most=5), read_only=True) as record:
-        assert "Invented:" not in render(record)[0]
+        assert "Invented:" not in of_record(record)[0]
 
 
 def test_a_broken_chain_is_said_on_the_first_page(eventful):
@@ -155,7 +155,7 @@ def test_a_broken_chain_is_said_on_the_first_page(eventful):
 def test_a_failed_reading_and_what_a_check_found_come_first(tmp_path):
     script = {"manifold": ["four point two inches"], "look": ["yes"]}
     with Record.open(scripted_visits.visit(tmp_path, script), read_only=True) as record:
-        made = render(record)[0]
+        made = of_record(record)[0]
     told = Shape(made).words
     assert "Outside the limit, or not as it should be" in told
     assert "Gas pressure at the burner (manifold pressure): 4.2 inH2O. Outside the upper limit of 3.8 inH2O." in told
@@ -166,7 +166,7 @@ def test_the_notice_the_decision_and_who_was_told_come_first(tmp_path):
     with Record.open(
         scripted_visits.visit(tmp_path, {"manifold": ["four point two inches"]}), read_only=True
     ) as record:
-        made = render(record)[0]
+        made = of_record(record)[0]
     told = Shape(made).words
     assert told.index("Notice of an unsafe") < told.index("What was found")
     assert (
@@ -180,7 +180,7 @@ def test_the_flame_signal_over_visits_is_drawn_where_there_is_an_earlier_one(tmp
     assert "Flame signal over visits" not in made
     job = scripted_visits.demo_job().model_copy(update={"previous": {"flame-signal": Decimal("2.4")}})
     with Record.open(scripted_visits.visit(tmp_path, job=job), read_only=True) as record:
-        drawn = render(record)[0]
+        drawn = of_record(record)[0]
     assert "Flame signal over visits. last visit: 2.4 µA, 2026-01-05 as found: 2.1 µA" in drawn
 
 
@@ -191,7 +191,7 @@ def test_earlier_visits_that_lie_beside_this_one_are_in_the_drawing(tmp_path):
     elsewhere = scripted_visits.demo_job().model_copy(update={"site": "another"})
     scripted_visits.visit(tmp_path / "another", {}, elsewhere, utc="2025-02-05T09:00:00.000Z")
     with Record.open(scripted_visits.visit(tmp_path / "now"), read_only=True) as record:
-        drawn = render(record)[0]
+        drawn = of_record(record)[0]
     assert "over visits. 2024-01-05: 2.8 µA, 2025-01-05: 2.4 µA, 2026-01-05 as found: 2.1 µA" in drawn
 
 

@@ -11,8 +11,8 @@ import httpx
 import pytest
 from starlette.testclient import TestClient
 
+from assistant.cli.page import TOKEN, token_for
 from assistant.errors import Problem
-from assistant.page_commands import TOKEN, token_for
 from assistant.review.web import limits_now
 from assistant.review.web.app import create_app
 from assistant.review.web.folder import FolderShop

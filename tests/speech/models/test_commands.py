@@ -7,10 +7,9 @@ import platformdirs
 import pytest
 from typer.testing import CliRunner
 
-from assistant import models_commands
+from assistant.cli import models
 from assistant.errors import Problem
 from assistant.files import top_folder
-from assistant.models_commands import models_app
 
 COMMANDS = ["list", "fetch", "add", "verify", "remove", "use"]
 
@@ -22,8 +21,8 @@ def run(home, monkeypatch):
 
     def typed(*words, answer="", **small):
         store = home.store(**small)
-        monkeypatch.setattr(models_commands, "store", lambda: store)
-        result = CliRunner().invoke(models_app, words, input=answer)
+        monkeypatch.setattr(models, "store", lambda: store)
+        result = CliRunner().invoke(models.app, words, input=answer)
         if result.exception and not isinstance(result.exception, SystemExit):
             raise result.exception
         assert result.exit_code == 0, result.output
@@ -49,7 +48,7 @@ def test_the_real_list_fits_eighty_columns(monkeypatch, tmp_path):
     monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.setattr(platformdirs, "user_data_path", lambda *_, **__: tmp_path / "data")
     monkeypatch.setattr(platformdirs, "user_config_path", lambda *_, **__: tmp_path / "config")
-    output = CliRunner().invoke(models_app, ["list"]).output
+    output = CliRunner().invoke(models.app, ["list"]).output
     assert row(output, "field_model") == ["field_model", "en-US", "7 MB", "Apache-2.0", "in use", "manifest"]
     assert row(output, "vosk-model-en-us-0.22-lgraph")[2:] == ["131 MB", "Apache-2.0", "to fetch", "unknown"]
     assert row(output, "vosk-model-en-us-0.22")[2:] == ["1.8 GB", "Apache-2.0", "no words", "unknown"]
@@ -60,7 +59,7 @@ def test_the_real_list_fits_eighty_columns(monkeypatch, tmp_path):
 def test_the_users_folders_are_those_of_the_system(monkeypatch, tmp_path):
     monkeypatch.setattr(platformdirs, "user_data_path", lambda name, **_: tmp_path / "data" / name)
     monkeypatch.setattr(platformdirs, "user_config_path", lambda name, **_: tmp_path / "config" / name)
-    store = models_commands.store()
+    store = models.store()
     assert store.data == tmp_path / "data" / "ignition-assistant"
     assert store.config == tmp_path / "config" / "ignition-assistant"
     assert store.model_in_use() == top_folder("models_manifest") / "field_model"
@@ -143,8 +142,8 @@ def test_verify_prints_what_changed(home, monkeypatch, build, tmp_path):
     store.add(build.folder(tmp_path / "own"), lambda _: False)
     (store.data / "models" / "own" / "graph" / "words.txt").unlink()
     (store.data / "models" / "own" / "[red]").write_bytes(b"")
-    monkeypatch.setattr(models_commands, "store", lambda: store)
-    result = CliRunner().invoke(models_app, ["verify"])
+    monkeypatch.setattr(models, "store", lambda: store)
+    result = CliRunner().invoke(models.app, ["verify"])
     assert isinstance(result.exception, Problem)
     assert row(result.output, "own") == ["own", "graph/words.txt is missing"]
     assert "[red] does not belong there" in result.output
@@ -180,9 +179,9 @@ def test_refusals_reach_the_program_as_problems(run, home):
 
 
 def test_every_command_has_help():
-    output = CliRunner().invoke(models_app, ["--help"]).output
-    listed = re.findall(r"^│ (\w+)  +\w", output, re.MULTILINE)
+    output = CliRunner().invoke(models.app, ["--help"]).output
+    listed = re.findall(r"^  (\w+)  +\w", output, re.MULTILINE)
     assert listed == COMMANDS
     for command in COMMANDS:
-        text = CliRunner().invoke(models_app, [command, "--help"]).output
+        text = CliRunner().invoke(models.app, [command, "--help"]).output
         assert len(text.split("Usage:")[1].splitlines()) > 4

@@ -108,10 +108,9 @@ def test_what_others_report_is_shown_and_never_decides(home):
 
 def test_a_fetch_that_was_cut_goes_on_in_the_next_call(home, server):
     store = home.store()
-    server.cuts = [200_000] + [0] * 99
+    server.cuts = [200_000]
     with pytest.raises(Problem, match="run the same command again"):
         store.fetch("small", never)
-    server.cuts.clear()
     told = []
     store.fetch("small", Asked(), lambda here, whole: told.append((here, whole)))
     assert server.asked[-1].startswith("bytes=")

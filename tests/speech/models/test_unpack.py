@@ -155,8 +155,7 @@ def test_a_pipe_in_a_folder_is_refused_and_not_waited_for(build, tmp_path):
 def test_a_bomb_is_refused_before_it_goes_off(kind, build, refused, place):
     sentence = refused(pack(build, kind, {"graph/Gr.fst": bytes(30_000_000)}), "it unpacks to more than")
     assert "too much for its size" in sentence
-    written = sum(len(data) for data in contents(place).values())
-    assert written <= unpack_module.RATIO_FREE_BYTES + unpack_module.CHUNK_BYTES
+    assert contents(place) == {}
 
 
 @pytest.mark.parametrize("kind", ["zip", "tar.gz"])
@@ -177,7 +176,7 @@ def test_the_limit_counts_all_files_together(kind, build, refused, monkeypatch):
 def test_the_limit_holds_for_a_folder(build, tmp_path, monkeypatch):
     source = build.folder(tmp_path / "source")
     size = sum(len(content) for content in build.model.values())
-    monkeypatch.setattr(unpack_module._Writer.__init__, "__defaults__", (size - 1,))
+    monkeypatch.setattr(unpack_module, "MAX_BYTES", size - 1)
     with pytest.raises(Problem, match="it unpacks to more than"):
         unpack(source, tmp_path / "target")
 
@@ -274,6 +273,6 @@ def test_a_full_disk_is_told_as_such(build, tmp_path, monkeypatch):
     def full(*_args, **_kwargs):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(unpack_module._Writer, "file", full)
+    monkeypatch.setattr("shutil.copyfileobj", full)
     with pytest.raises(Problem, match=r"No space left on device.*make room"):
         unpack(source, tmp_path / "target")

@@ -1,4 +1,4 @@
-"""The commands for the store of a shop: sending visits, taking them in, what is not sent, backup and restore."""
+"""`assistant shop`, the store of a shop: sending visits, taking them in, what is not sent, backup and restore."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 from rich.markup import escape
 
+from assistant.cli.terminal import FOLDER, VISITS, complain, group_app, lines
 from assistant.errors import Problem
 from assistant.review.store import copies
 from assistant.review.store.parcel import Parcel, from_export, from_record
@@ -19,11 +19,7 @@ from assistant.review.store.store import Store
 from assistant.review.web.shop import StoreDown
 from assistant.visit import folder as visits
 
-shop_app = typer.Typer(
-    no_args_is_help=True, help="One store for the visits of many crews: an SQLite file, or PostgreSQL."
-)
-console = Console(highlight=False, soft_wrap=True)
-errors = Console(stderr=True, highlight=False, soft_wrap=True)
+app = group_app("One store for the visits of many crews: an SQLite file, or PostgreSQL.")
 
 STORE = Annotated[
     str,
@@ -34,13 +30,12 @@ STORE = Annotated[
     ),
 ]
 DEFAULT = "shop.sqlite"
-FOLDER = Annotated[Path, typer.Option("--folder", help="Where visits are kept.")]
 
 
-@shop_app.command()
+@app.command()
 def send(
     visit: Annotated[list[Path] | None, typer.Argument(help="Visits; without any, all in the folder.")] = None,
-    folder: FOLDER = Path("out"),
+    folder: FOLDER = VISITS,
     store: STORE = DEFAULT,
 ) -> None:
     """Send visits to the store. Sending again changes nothing, and goes on where it was stopped."""
@@ -48,12 +43,12 @@ def send(
     _store_all(store, [(path, from_record) for path in paths])
 
 
-@shop_app.command()
+@app.command()
 def receive(
     source: Annotated[list[Path], typer.Argument(help="Folders of visits, or exports (.jsonl) of single visits.")],
     store: STORE = DEFAULT,
 ) -> None:
-    """Take visits that were brought here as folders or exports into the store."""
+    """Take folders and exports of visits into the store."""
     work: list[tuple[Path, Callable[[Path], Parcel]]] = []
     for path in source:
         if path.suffix == ".jsonl":
@@ -73,26 +68,26 @@ def _store_all(where: str, work: Iterable[tuple[Path, Callable[[Path], Parcel]]]
             except StoreDown:
                 raise
             except Problem as problem:
-                errors.print(f"[bold red]Refused:[/] {escape(str(problem))}")
+                complain("Refused", problem)
                 done_as = "refused"
             else:
                 done_as = done
-                console.print(f"{escape(str(path))}: {done}")
+                lines.print(f"{escape(str(path))}: {done}")
             counts[done_as] += 1
-    console.print("; ".join(f"{count} {what}" for what, count in sorted(counts.items())) + ".")
+    lines.print("; ".join(f"{count} {what}" for what, count in sorted(counts.items())) + ".")
     if counts["refused"]:
         sys.exit(2)
 
 
-@shop_app.command()
-def pending(folder: FOLDER = Path("out"), store: STORE = DEFAULT) -> None:
+@app.command()
+def pending(folder: FOLDER = VISITS, store: STORE = DEFAULT) -> None:
     """List the visits that the store does not have, or not all of."""
     parcels: list[Parcel] = []
     for path in visits.all_in(folder):
         try:
             parcels.append(from_record(path))
         except Problem as problem:
-            errors.print(f"[bold red]Cannot be sent:[/] {escape(str(problem))}")
+            complain("Cannot be sent", problem)
     with Store.open(store) as opened:
         heads = opened.heads([parcel.id for parcel in parcels])
     waiting = 0
@@ -100,25 +95,25 @@ def pending(folder: FOLDER = Path("out"), store: STORE = DEFAULT) -> None:
         entries, head = heads.get(parcel.id, (0, ""))
         if head != parcel.rows[-1].hash:
             waiting += 1
-            console.print(f"{escape(parcel.where)}: {entries} of {len(parcel.rows)} entries are in the store")
-    console.print(f"{waiting} of {len(parcels)} visits are to be sent.")
+            lines.print(f"{escape(parcel.where)}: {entries} of {len(parcel.rows)} entries are in the store")
+    lines.print(f"{waiting} of {len(parcels)} visits are to be sent.")
 
 
-@shop_app.command()
+@app.command()
 def backup(
     to: Annotated[Path, typer.Argument(help="The new file.")],
     store: STORE = DEFAULT,
 ) -> None:
     """Copy the whole store into one file, while others go on using it."""
     copies.backup(store, to)
-    console.print(f"Backup: {escape(str(to))} ({to.stat().st_size / 1e6:.1f} MB). Keep it on another machine.")
+    lines.print(f"Backup: {escape(str(to))} ({to.stat().st_size / 1e6:.1f} MB). Keep it on another machine.")
 
 
-@shop_app.command()
+@app.command()
 def restore(
     file: Annotated[Path, typer.Argument(help="The backup.")],
     store: STORE = DEFAULT,
 ) -> None:
-    """Make a store from a backup; the file must not be there yet, or the database must be empty."""
+    """Make a store from a backup. Its file must not be there yet, or its database must be empty."""
     copies.restore(file, store)
-    console.print(f"The store {escape(store)} is there.")
+    lines.print(f"The store {escape(store)} is there.")

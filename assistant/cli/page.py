@@ -1,4 +1,4 @@
-"""The command that serves the supervisor's page."""
+"""`assistant page`: serves the supervisor's page."""
 
 from __future__ import annotations
 
@@ -8,21 +8,25 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
+import uvicorn
 from rich.markup import escape
 
+from assistant.cli.terminal import FOLDER, VISITS, command_app, lines
 from assistant.errors import Problem
+from assistant.review.web.app import create_app
 from assistant.review.web.guard import LOOPBACK, Guard
+from assistant.review.web.now import Follower
 from assistant.review.web.shop import Shop
 
-console = Console(highlight=False, soft_wrap=True)
+app = command_app()
 
 TOKEN = "ASSISTANT_PAGE_TOKEN"
 """The variable that may hold the token: on a command line everybody on the machine could read it."""
 
 
+@app.command()
 def page(
-    folder: Annotated[Path, typer.Option("--folder", help="Where visits are kept.")] = Path("out"),
+    folder: FOLDER = VISITS,
     store: Annotated[
         str, typer.Option("--store", envvar="ASSISTANT_STORE", help="A shop's store instead of a folder.")
     ] = "",
@@ -33,19 +37,13 @@ def page(
 ) -> None:
     """Serve the supervisor's page: visits, one visit's time line, trends, which steps go wrong; at /now the visit that
     goes on, for a screen beside the work."""
-    import uvicorn  # noqa: PLC0415 - only this command serves
-
-    from assistant.review.web.app import create_app  # noqa: PLC0415 - likewise
-
     guard = Guard(token_for(host))
     hosts = LOOPBACK if host in LOOPBACK else ("*",)
-    from assistant.review.web.now import Follower  # noqa: PLC0415 - likewise
-
-    app = create_app(open_shop(folder, store), guard, hosts, None if store else Follower(folder))
+    served = create_app(open_shop(folder, store), guard, hosts, None if store else Follower(folder))
     if guard.token:
-        console.print(f"Token: {escape(guard.token)}")
-    server = uvicorn.Server(uvicorn.Config(app, host=host, port=port, log_level="warning", server_header=False))
-    console.print(f"The page is at http://{host}:{port}/ until Ctrl-C; the visit that goes on is at /now.")
+        lines.print(f"Token: {escape(guard.token)}")
+    server = uvicorn.Server(uvicorn.Config(served, host=host, port=port, log_level="warning", server_header=False))
+    lines.print(f"The page is at http://{host}:{port}/ until Ctrl-C; the visit that goes on is at /now.")
     try:
         server.run()
     except SystemExit as wrong:
@@ -65,10 +63,10 @@ def token_for(host: str) -> str | None:
 def open_shop(folder: Path, store: str = "") -> Shop:
     """The visits to show: of a store, or without one of a folder."""
     if store:
-        from assistant.review.store.store import Store  # noqa: PLC0415 - only this command reads it
+        from assistant.review.store.store import Store
 
         return Store.open(store)
-    from assistant.review.web.folder import FolderShop  # noqa: PLC0415 - only this command reads them
+    from assistant.review.web.folder import FolderShop
 
     if not folder.is_dir():
         raise Problem(f"There is no folder {folder}; name where the visits are with --folder.")

@@ -1,23 +1,23 @@
-"""The command that works something out from values that are given."""
+"""`assistant work-out`: works something out from values that are given."""
 
 from __future__ import annotations
 
-import json
 from decimal import Decimal
 from typing import Annotated
 
 import typer
-from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from assistant.cli.terminal import command_app, console, print_json
 from assistant.errors import Problem
 from assistant.trade import workings
 from assistant.trade.units import round_significant
 
-console = Console(highlight=False)
+app = command_app()
 
 
+@app.command()
 def work_out(
     name: Annotated[str, typer.Argument(help="What: a name of the list; without any, the list.")] = "",
     values: Annotated[
@@ -41,7 +41,7 @@ def work_out(
     except ValueError as wrong:
         raise Problem(str(wrong)) from wrong
     if as_json:
-        print(json.dumps(body(worked), ensure_ascii=False))
+        print_json(body(worked))
         return
     doubt = "" if worked.expanded_uncertainty is None else f" ± {_short(worked.expanded_uncertainty)} (k = 2)"
     value = f"{worked.value:f}" if isinstance(worked.value, Decimal) else worked.value

@@ -5,18 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import platformdirs
 import typer
-from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TransferSpeedColumn
 from rich.table import Table
 
+from assistant.cli.terminal import console, errors, group_app
 from assistant.errors import Problem
-from assistant.files import top_folder
-from assistant.speech.models import Confirm, FirstArchive, ListedModel, ModelStore
-
-APP_FOLDER = "ignition-assistant"
+from assistant.speech.models import Confirm, FirstArchive, ListedModel
+from assistant.speech.models import user_store as store
 
 LEGEND = """\
 
@@ -26,10 +23,7 @@ its graph is fixed and it cannot be told which words a question allows.
 SHA-256: where the sum of the archive is known from; an unknown one is shown
 at the first fetch, which asks. files: added as a folder, so of its files."""
 
-models_app = typer.Typer(
-    no_args_is_help=True,
-    help="The speech models on this device: which there are, and which one listens.",
-)
+app = group_app("The speech models on this device: which there are, and which one listens.")
 
 Name = Annotated[str, typer.Argument(metavar="NAME", help="A name from `assistant models list`.")]
 Yes = Annotated[
@@ -38,16 +32,9 @@ Yes = Annotated[
 ]
 
 
-def store() -> ModelStore:
-    """This user's models."""
-    data = platformdirs.user_data_path(APP_FOLDER, appauthor=False)
-    config = platformdirs.user_config_path(APP_FOLDER, appauthor=False)
-    return ModelStore(top_folder("models_manifest") / "models.toml", data, config)
-
-
-@models_app.command("list")
+@app.command("list")
 def list_command() -> None:
-    """Shows every known model: what it is, whether it is here and which one is in use."""
+    """Shows every known model. What it is, whether it is here and which one is in use."""
     table = _table("Name", "Language", "Size", "Licence", "State", "SHA-256")
     for model in store().list_models():
         known = model.known
@@ -59,7 +46,7 @@ def list_command() -> None:
             _state(model),
             model.archive_sum,
         )
-    Console().print(table)
+    console.print(table)
     typer.echo(LEGEND)
 
 
@@ -81,7 +68,7 @@ def _state(model: ListedModel) -> str:
     return "here" if model.here else "to fetch"
 
 
-@models_app.command("fetch")
+@app.command("fetch")
 def fetch_command(name: Name, yes: Yes = False) -> None:
     """Downloads a model and checks it.
 
@@ -96,7 +83,7 @@ def fetch_command(name: Name, yes: Yes = False) -> None:
         DownloadColumn(),
         TransferSpeedColumn(),
     )
-    with Progress(*columns, console=Console(stderr=True)) as bar:
+    with Progress(*columns, console=errors) as bar:
         task = bar.add_task(name, total=None)
 
         def show(here: int, whole: int) -> None:
@@ -110,13 +97,13 @@ def fetch_command(name: Name, yes: Yes = False) -> None:
     _done(name, folder)
 
 
-@models_app.command("add")
+@app.command("add")
 def add_command(
     path: Annotated[Path, typer.Argument(metavar="PATH", help="A zip or tar archive, or a model's folder.")],
     name: Annotated[str | None, typer.Option(help="What to call it; its own name when not given.")] = None,
     yes: Yes = False,
 ) -> None:
-    """Takes in a model from an archive or a folder, for a device without a network.
+    """Takes in a model from an archive or a folder. For a device without a network.
 
     Your archive or folder stays as it is.
     """
@@ -125,7 +112,7 @@ def add_command(
     _done(folder.name, folder)
 
 
-@models_app.command("verify")
+@app.command("verify")
 def verify_command(
     name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="All that are here when not given.")] = None,
 ) -> None:
@@ -138,12 +125,12 @@ def verify_command(
         differences = models.verify(one)
         table.add_row(one, escape("\n".join(differences)) or "as they were")
         damaged += [one] if differences else []
-    Console().print(table)
+    console.print(table)
     if damaged:
         raise Problem(f"{', '.join(damaged)} must not be used; remove it and fetch it again, or install anew.")
 
 
-@models_app.command("remove")
+@app.command("remove")
 def remove_command(
     name: Name,
     forget: Annotated[
@@ -158,7 +145,7 @@ def remove_command(
     typer.echo(f"{name} is removed.")
 
 
-@models_app.command("use")
+@app.command("use")
 def use_command(name: Name) -> None:
     """Chooses the model that listens, from the next start."""
     store().use(name)

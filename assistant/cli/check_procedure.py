@@ -1,0 +1,48 @@
+"""`assistant check-procedure`: what is wrong in procedures and the other data files that people write."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.markup import escape
+
+from assistant.cli.terminal import command_app, lines
+from assistant.errors import Problem
+from assistant.files import Library, library
+
+app = command_app()
+
+
+@app.command()
+def check_procedure(
+    files: Annotated[list[Path], typer.Argument(help="Procedures, parts, or files of limits, hazards, quantities.")],
+) -> None:
+    """Say all that is wrong in procedures or other data files: file, line, column and what."""
+    bad = 0
+    for file in files:
+        try:
+            flaws = [str(flaw) for flaw in _beside(file).flaws_in(file)]
+        except Problem as problem:
+            flaws = [str(problem)]
+        bad += len(flaws)
+        for flaw in flaws:
+            lines.print(escape(flaw))
+        if not flaws:
+            lines.print(f"{escape(str(file))}: no fault found in its names, order, warnings and tests.")
+    if bad:
+        sys.exit(1)
+
+
+def _beside(file: Path) -> Library:
+    """The data files that a file is checked with: those in use, or those of the shop's folder that it lies in."""
+    folder = file.resolve().parent
+    if folder.name in ("procedures", "parts"):
+        folder = folder.parent
+    is_shop = any((folder / name).exists() for name in ("parts", "hazards.yaml", "quantities.yaml"))
+    shipped = Library()
+    if library().shop is None and is_shop and folder != shipped.folders[0].resolve():
+        return Library(folder)
+    return library()

@@ -1,0 +1,45 @@
+"""`assistant demo`: an invented visit from recordings."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from assistant.cli.terminal import FOLDER, VISITS, VOICE, command_app, console
+from assistant.cli.visit import work
+from assistant.errors import Problem
+from assistant.files import read_draft
+from assistant.places import top_folder
+from assistant.visit import folder as visits
+from assistant.visit.session import Begin
+
+app = command_app()
+
+DEMO_VISITS = {
+    "hot-surface": "a yearly check of a hot surface igniter",
+    "direct-spark": "a no heat visit to a direct spark furnace",
+    "standing-pilot": "a yearly check of a standing pilot",
+    "intermittent-pilot": "the safety test of an intermittent pilot, LP",
+    "gas-odour": "a visit that meets a gas odour",
+}
+
+
+@app.command()
+def demo(
+    visit: Annotated[
+        str, typer.Argument(help="Which: " + "; ".join(f"{k}, {v}" for k, v in DEMO_VISITS.items()))
+    ] = "hot-surface",
+    folder: FOLDER = VISITS,
+    voice: VOICE = "bundled",
+) -> None:
+    """Run an invented visit from recordings: real recognition, no microphone, no network."""
+    if visit not in DEMO_VISITS:
+        raise Problem(f"There is no demo called {visit!r}; there is: {', '.join(DEMO_VISITS)}.")
+    fixtures = top_folder("audio_fixtures") / "visits"
+    visits.make(folder)
+    visits.set_aside(folder)
+    job = fixtures / f"{visit}.job.yaml"
+    console.print("This visit is invented: no such site, people or appliance exist.")
+    console.print("Where a step asks to wait some minutes its people do not, and the record says so: NOT WAITED.")
+    work(Begin(read_draft(job), record=folder / visits.RECORD), folder, [fixtures / f"{visit}.flac"], voice)

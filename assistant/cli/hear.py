@@ -1,0 +1,68 @@
+"""`assistant hear`: what the assistant makes of recordings."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from assistant.cli.terminal import command_app, complain
+from assistant.cli.understand import (
+    JSON,
+    QUESTION,
+    QUESTIONS,
+    meaning_body,
+    print_questions,
+    print_result,
+    question_named,
+)
+from assistant.errors import Problem
+from assistant.files import library
+from assistant.language.phrases import Expected
+from assistant.speech.audio import read_audio, resample
+from assistant.speech.ears import hear_whole
+from assistant.speech.models import recognizer_in_use
+
+app = command_app()
+
+
+@app.command()
+def hear(
+    files: Annotated[list[Path] | None, typer.Argument(help="Recordings, each of one answer.")] = None,
+    question: QUESTION = "",
+    as_json: JSON = False,
+    questions: QUESTIONS = False,
+) -> None:
+    """Say what the assistant makes of recordings at a question."""
+    if questions:
+        print_questions()
+        return
+    if not files:
+        raise Problem("Name at least one recording: assistant hear FILE --question NAME")
+    language, asked = library().language, question_named(question)
+    recognizer = recognizer_in_use(library().grammar)
+    expected = Expected(language, asked)
+    failed = False
+    for file in files:
+        try:
+            audio = resample(read_audio(file), recognizer.rate_hz)
+        except Problem as problem:  # the other files are still heard
+            complain("Problem", problem)
+            failed = True
+            continue
+        heard, decode_s = hear_whole(recognizer, audio, expected)
+        meaning = language.understand(heard.text, asked)
+        body = {
+            "file": str(file),
+            "said": heard.text,
+            "meaning": meaning_body(meaning),
+            "confirm": language.confirm(heard.text, meaning, asked)
+            or ("alternative" if language.rivals(heard, meaning, asked) else None),
+            "audio_s": round(audio.seconds, 3),
+            "decode_s": round(decode_s, 3),
+        }
+        print_result(body, as_json)
+    if failed:
+        sys.exit(2)

@@ -1,0 +1,102 @@
+"""`assistant record`: checks, seals and exports a visit's record, and erases its sound."""
+
+from __future__ import annotations
+
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+from rich.markup import escape
+
+from assistant.cli.terminal import VISIT, complain, group_app, lines
+from assistant.errors import Problem
+from assistant.review.export import readings_csv, to_jsonl
+from assistant.visit import folder as visits
+from assistant.visit import seal as seals
+from assistant.visit.record import Record
+
+app = group_app("The record of a visit: verify, seal, export, erase-audio.")
+
+
+@app.command()
+def verify(
+    visit: VISIT,
+    head: Annotated[str, typer.Option("--head", help="The head that the technician noted, or its start.")] = "",
+) -> None:
+    """Check a record whole. Its chain, its seal and every recording: what is not as it was recorded is named."""
+    if head and not (len(head) >= 8 and set(head.lower()) <= set("0123456789abcdef")):
+        raise Problem(f"{head!r} is no head: give at least the eight characters that were spoken at the end.")
+    checked = seals.check(visits.find(visit), head or None)
+    for problem in checked.problems:
+        complain("Not as it was recorded", problem)
+    lines.print(f"{checked.entries} entries, {checked.recordings} recordings. Head of the record: {checked.head}")
+    lines.print(f"Sealed on {checked.sealed}." if checked.sealed else "Not sealed.")
+    for utc in sorted(set(checked.erased.values())):
+        names = sorted(name for name, when in checked.erased.items() if when == utc)
+        lines.print(f"Erased on {utc}: {len(names)} recordings ({names[0]} to {names[-1]}).")
+    if checked.problems:
+        sys.exit(2)
+    lines.print("Everything is as it was recorded.")
+
+
+@app.command()
+def seal(visit: VISIT) -> None:
+    """Seal a visit that has ended. A visit seals itself, unless it was stopped at that very moment."""
+    with Record.open(visits.find(visit)) as record:
+        lines.print(f"Sealed: {seals.seal(record).hash}")
+
+
+@app.command()
+def export(
+    visit: VISIT,
+    to: Annotated[Literal["jsonl", "csv"], typer.Option("--format", help="Every entry, or the readings.")] = "jsonl",
+    out: Annotated[Path | None, typer.Option("--out", help="A file; else standard output.")] = None,
+) -> None:
+    """Write a record as JSON Lines, or its readings as CSV. JSON Lines hold every entry, the seal's too.
+
+    For PDF: assistant report.
+    """
+    path = visits.find(visit)
+    with Record.open(path, read_only=True) as record:
+        rows = [*record.rows(), *seals.sealed_rows(path)]
+        text = to_jsonl(rows) if to == "jsonl" else readings_csv(record.entries())
+        problems = record.verify()
+    if out is None:
+        sys.stdout.write(text)
+    else:
+        try:
+            out.write_text(text, encoding="utf-8")
+        except OSError as wrong:
+            raise Problem(f"{out} cannot be written ({wrong.strerror}); give another name with --out.") from wrong
+    for problem in problems:
+        complain("Not as it was recorded", problem)
+    if problems:
+        sys.exit(2)
+
+
+@app.command("erase-audio")
+def erase_audio(
+    visit: VISIT,
+    older_than: Annotated[
+        int | None, typer.Option("--older-than", min=0, help="Only of visits that ended this many days ago or more.")
+    ] = None,
+) -> None:
+    """Erase the recordings of a visit, or of a folder of visits. That they were, and when, stays provable."""
+    paths = visits.all_in(visit)
+    if len(paths) > 1 and older_than is None:
+        raise Problem(f"{visit} holds {len(paths)} visits; name one of them, or say --older-than DAYS.")
+    before = datetime.now(UTC) - timedelta(days=older_than or 0)
+    for path in paths:
+        if older_than is not None and _last_moment(path) > before:
+            continue
+        why = "asked for" if older_than is None else f"older than {older_than} days"
+        names = seals.erase_audio(path, why)
+        lines.print(f"{escape(str(path))}: {len(names)} recordings erased.")
+
+
+def _last_moment(path: Path) -> datetime:
+    with Record.open(path, read_only=True) as record:
+        last = max((entry.utc for entry in record.entries()), default="")
+    return datetime.fromisoformat(last) if last else datetime.now(UTC)

@@ -1,0 +1,42 @@
+"""`assistant report`: writes a visit's report."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.markup import escape
+
+from assistant.cli.terminal import VISIT, command_app, complain, lines
+from assistant.review.report import page
+from assistant.visit import folder as visits
+from assistant.visit.record import Record
+
+app = command_app()
+
+
+@app.command()
+def report(
+    visit: VISIT,
+    html: Annotated[Path | None, typer.Option("--html", help="Write the HTML file here.")] = None,
+    pdf: Annotated[Path | None, typer.Option("--pdf", help="Write a PDF here.")] = None,
+    audio: Annotated[bool, typer.Option("--audio/--no-audio", help="Put the recordings of readings in.")] = True,
+) -> None:
+    """Write a visit's report: one HTML file with everything in it, or a PDF. Without --html and --pdf: beside it."""
+    path = visits.find(visit)
+    if html is None and pdf is None:
+        html = path.parent / page.REPORT
+    with Record.open(path, read_only=True) as record:
+        made, problems = page.of_record(record, audio)
+    if html:
+        page.write(made, html)
+        lines.print(f"Report: {escape(str(html))}")
+    if pdf:
+        page.pdf(made, pdf)
+        lines.print(f"Report: {escape(str(pdf))}")
+    for problem in problems:
+        complain("Not as it was written", problem)
+    if problems:
+        sys.exit(2)

@@ -1,0 +1,103 @@
+"""`assistant self-check`: what is there and what is missing, or what the room is like."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.markup import escape
+from rich.table import Table
+
+from assistant import selfcheck
+from assistant.cli.terminal import LOUDSPEAKER, MICROPHONE, command_app, console, errors, print_json
+from assistant.errors import Problem
+from assistant.places import voice_cache
+from assistant.speech.devices import MicrophoneLost
+from assistant.speech.models import user_store
+from assistant.speech.player import PlayerError
+from assistant.speech.room import NEAR_DB, TOO_FAR_DB
+from assistant.speech.voice import VoiceError
+
+app = command_app()
+
+
+@app.command()
+def self_check(
+    listen: Annotated[
+        bool, typer.Option("--listen", help="Measure the room instead: noise, speech, what comes back of the voice.")
+    ] = False,
+    microphone: MICROPHONE = None,
+    loudspeaker: LOUDSPEAKER = None,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON value.")] = False,
+) -> None:
+    """Say what is there and what is missing, each with the line that mends it; or measure the room."""
+    model = user_store().model_in_use()
+    wrong = _measure(model, microphone, loudspeaker, as_json) if listen else _check(model, as_json)
+    if wrong:
+        sys.exit(2)
+
+
+def _check(model: Path, as_json: bool) -> bool:
+    """Prints what is there and what is missing; whether something is that every visit needs."""
+    parts = list(selfcheck.checks(model))
+    if as_json:
+        print_json([asdict(part) for part in parts])
+    else:
+        table = Table("part", "state", "what mends it")
+        for part in parts:
+            state = "[green]there[/]" if part.found else "[red]missing[/]" if part.needed else "[yellow]missing[/]"
+            table.add_row(part.name, f"{state} {escape(part.detail)}", "" if part.found else escape(part.mend))
+        console.print(table)
+    return any(part.needed and not part.found for part in parts)
+
+
+def _measure(model: Path, microphone: str | None, loudspeaker: str | None, as_json: bool) -> bool:
+    """Measures the room and prints what was found; whether a visit would not be heard in it."""
+
+    def tell(text: str) -> None:
+        errors.print(f"[cyan]< {text}[/]")
+
+    try:
+        found = selfcheck.listen(model, voice_cache(), microphone, loudspeaker, tell)
+    except (MicrophoneLost, PlayerError, VoiceError) as lost:
+        raise Problem(str(lost)) from lost
+    if as_json:
+        print_json(found)
+    else:
+        console.print(room_table(found))
+    return not found["heard_right"] or found["distance"] == "too far"
+
+
+def room_table(found: dict[str, Any]) -> Table:
+    """What was measured of the room, and what to do about it."""
+    table = Table("what", "measured", "what it means")
+    far = "Take the microphone nearer to the mouth, or a headset."
+    distance = {
+        "too far": f"too far: below {TOO_FAR_DB:g} dB. {far}",
+        "nearer is heard better": f"it works; from {NEAR_DB:g} dB on it is heard best. {far}",
+        "not measured": "No words were heard. Say the sentence again, louder or nearer.",
+    }
+    table.add_row("microphone", f"{escape(found['microphone'])}, {found['microphone_hz']} Hz", "")
+    table.add_row("loudspeaker", escape(found["loudspeaker"]), "")
+    table.add_row("noise", f"{found['noise_dbfs']:.1f} dBFS", "")
+    if found["speech_dbfs"] is not None:
+        clipped = "Too loud: the sound is cut off. Turn the microphone's level down." if found["clipped"] else ""
+        table.add_row("speech", f"{found['speech_dbfs']:.1f} dBFS", clipped)
+    ratio = found["speech_to_noise_db"]
+    told = "-" if ratio is None else f"{ratio:.0f} dB"
+    table.add_row("speech to noise", told, distance.get(found["distance"], found["distance"]))
+    wrong = "" if found["heard_right"] else "That is not the sentence. Try again."
+    table.add_row("heard", escape(found["heard"] or "-"), wrong)
+    if found["own_voice_heard"]:
+        over = f"{found['own_voice_over_noise_db']:.0f} dB over the noise"
+        after = f"{found['own_voice_after_s']:.2f} s after its end"
+        table.add_row("own voice", f"after {1000 * found['delay_s']:.0f} ms, {over}, {after}", "")
+    else:
+        table.add_row("own voice", "nothing comes back", "A headset: assistant visit --headset")
+    if found["sound_lost"]:
+        table.add_row("sound lost", f"{found['sound_lost']} times", "Close other programs.")
+    table.add_row("tail", f"{found['tail_s']:.2f} s", f"assistant visit --tail {found['tail_s']:.2f}")
+    return table

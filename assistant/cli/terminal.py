@@ -1,0 +1,47 @@
+"""What the commands share: where they print, and the options that several of them take."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+
+console = Console(highlight=False)
+lines = Console(highlight=False, soft_wrap=True)
+"""For lines that a person or a program takes whole, with paths and hashes in them."""
+
+errors = Console(stderr=True, highlight=False, soft_wrap=True)
+
+FOLDER = Annotated[Path, typer.Option("--folder", help="Where visits are kept.")]
+VISITS = Path("out")
+VISIT = Annotated[Path, typer.Argument(metavar="VISIT", help="A visit's folder or its record.")]
+MICROPHONE = Annotated[str | None, typer.Option("--microphone", help="The microphone's name; else the system's own.")]
+LOUDSPEAKER = Annotated[
+    str | None, typer.Option("--loudspeaker", help="The loudspeaker's name; else the system's own.")
+]
+VoiceEngine = Literal["bundled", "system"]
+VOICE = Annotated[VoiceEngine, typer.Option("--voice", help="The bundled voice, or the one that the system has.")]
+
+
+def command_app() -> typer.Typer:
+    """For the module of one command, which is put on it with `@app.command()`."""
+    return typer.Typer(add_completion=False, rich_markup_mode=None)
+
+
+def group_app(text: str) -> typer.Typer:
+    """For the module of a command that has commands of its own. text: its help."""
+    return typer.Typer(add_completion=False, rich_markup_mode=None, no_args_is_help=True, help=text)
+
+
+def complain(what: str, wrong: object) -> None:
+    """One line about what is wrong, on standard error."""
+    errors.print(f"[bold red]{what}:[/] {escape(str(wrong))}")
+
+
+def print_json(body: Any) -> None:
+    """One line of JSON, whole and at once."""
+    print(json.dumps(body, ensure_ascii=False), flush=True)

@@ -1,0 +1,135 @@
+"""`assistant visit`: a visit by voice, followed on the terminal."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+
+from assistant.cli.terminal import (
+    FOLDER,
+    LOUDSPEAKER,
+    MICROPHONE,
+    VISITS,
+    VOICE,
+    VoiceEngine,
+    command_app,
+    console,
+    errors,
+)
+from assistant.cli.turns import print_turn, turn_table
+from assistant.dialogue.effects import Effect
+from assistant.dialogue.events import Event
+from assistant.errors import Problem
+from assistant.files import read_draft, read_job
+from assistant.language.meaning import value_text
+from assistant.review import replay
+from assistant.review.report import page
+from assistant.speech.voice import VoiceSettings
+from assistant.visit import folder as visits
+from assistant.visit.record import Record
+from assistant.visit.session import TAIL_S, Begin, Live
+from assistant.visit.session import work as work_visit
+from assistant.visit.visit import QUIET_S, turns
+
+app = command_app()
+
+TAIL = Annotated[
+    float,
+    typer.Option("--tail", min=0.0, max=3.0, help="Seconds not heard after its voice; see self-check --listen."),
+]
+HEADSET = Annotated[
+    bool,
+    typer.Option("--headset", help="The voice does not come back: stop and the emergency words cut it off."),
+]
+HELPER = Annotated[str | None, typer.Option("--helper-microphone", help="The name of a second one, for a helper.")]
+
+
+@app.command()
+def visit(
+    job: Annotated[Path | None, typer.Option("--job", help="The job file (YAML).")] = None,
+    from_audio: Annotated[
+        list[Path] | None,
+        typer.Option("--from-audio", help="Recordings instead of the microphone; repeat it for more."),
+    ] = None,
+    resume: Annotated[bool, typer.Option("--resume", help="Go on with the newest unfinished visit.")] = False,
+    folder: FOLDER = VISITS,
+    voice: VOICE = "bundled",
+    microphone: MICROPHONE = None,
+    loudspeaker: LOUDSPEAKER = None,
+    quiet_s: Annotated[float, typer.Option("--quiet", min=5.0, help="Seconds of silence, then it calls.")] = QUIET_S,
+    tail_s: TAIL = TAIL_S,
+    headset: HEADSET = False,
+    helper_microphone: HELPER = None,
+    set_up: Annotated[
+        bool, typer.Option("--set-up", help="Ask by voice for what the job file leaves out; without one, for all.")
+    ] = False,
+    wait: Annotated[bool, typer.Option("--wait", help='Wait until somebody says "begin the visit".')] = False,
+) -> None:
+    """Work a visit by voice, from a microphone or from recordings; without a job file it is set up by voice."""
+    if resume and (job or set_up):
+        raise Problem("Give --resume alone to go on with an unfinished visit; a new one takes --job and --set-up.")
+    live = Live(microphone, loudspeaker, quiet_s, tail_s, headset, helper_microphone)
+    if resume:
+        begun: Path | Begin = visits.unfinished(folder)
+    elif job and not set_up:
+        read_job(job)
+        begun = Begin(read_draft(job))
+    else:
+        begun = Begin(read_draft(job) if job else {}, ask=True)
+    work(begun, folder, from_audio or [], voice, live, wait)
+
+
+def work(
+    begun: Path | Begin,
+    folder: Path,
+    recordings: Sequence[Path],
+    voice: VoiceEngine,
+    live: Live | None = None,
+    wait: bool = False,
+) -> None:
+    """Works a visit on this terminal; see `session.work`."""
+    try:
+        work_visit(begun, folder, recordings, VoiceSettings(engine=voice), Terminal(), live or Live(), wait)
+    except KeyboardInterrupt:
+        errors.print("Stopped. Everything said so far is in the record; go on with: assistant visit --resume")
+        sys.exit(130)
+
+
+class Terminal:
+    """The terminal as a `Screen`."""
+
+    def tell(self, text: str, kind: Literal["fact", "said", "warning"] = "fact") -> None:
+        """Prints a line beside the turns."""
+        style = {"fact": "", "said": "cyan", "warning": "yellow"}[kind]
+        console.print(escape(f"< {text}" if kind == "said" else text), style=style)
+
+    def resumed(self, record: Record) -> None:
+        """Prints what a visit that is taken up again already holds."""
+        state = [turn.after for turn in turns(record)][-1:]
+        standing = state[0].standing if state else ()
+        console.print(f"{len(standing)} readings are in the record:")
+        for taken in standing:
+            console.print(f"  {taken.quantity}: {value_text(taken.value)} {taken.unit}, {taken.verdict.outcome}")
+
+    def turn(self, event: Event, effects: Sequence[Effect]) -> None:
+        """Prints a turn as it happens."""
+        print_turn(replay.row(event, tuple(effects)))
+
+    def over(self, record: Record, closed: bool) -> None:
+        """Prints the table of the turns, which it leaves beside the record with the report, and the record's head."""
+        folder = record.path.parent
+        table = turn_table(record)
+        console.print(table)
+        with (folder / "turns.txt").open("w", encoding="utf-8") as out:
+            Console(file=out, width=160, highlight=False).print(table)
+        page.write(page.of_record(record)[0], folder / page.REPORT)
+        console.print(f"Report: {escape(str(folder / page.REPORT))}")
+        if not closed:
+            console.print("The recording ended before the visit did; go on with: assistant visit --resume")
+        console.print(f"Head of the record: {record.head}")

@@ -1,0 +1,207 @@
+"""A whole run of a visit: what it needs is opened, the visit is begun or taken up again, worked, and sealed."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal, Protocol
+
+from assistant.dialogue.effects import Effect, Say
+from assistant.dialogue.events import Event
+from assistant.dialogue.setting_up import SettingUp, SetUp, job_of
+from assistant.errors import Problem
+from assistant.files import library
+from assistant.places import voice_cache
+from assistant.speech.audio import VisitTrack
+from assistant.speech.devices import MicrophoneLost
+from assistant.speech.ears import Ears, Source, TwoEars
+from assistant.speech.microphone import Microphone
+from assistant.speech.models import recognizer_in_use
+from assistant.speech.player import DevicePlayer, TrackPlayer
+from assistant.speech.recognizer import Recognizer
+from assistant.speech.route import SoundRoute
+from assistant.speech.sources import FileSource
+from assistant.speech.voice import ChildVoice, VoiceSettings
+from assistant.trade.job import Job
+from assistant.visit import folder as visits
+from assistant.visit.beforehand import LEFT, WAITS, Beforehand
+from assistant.visit.earlier import history
+from assistant.visit.now import Now
+from assistant.visit.record import Record, SystemClock, audio_of
+from assistant.visit.seal import seal
+from assistant.visit.visit import QUIET_S, Setting, Visit
+
+TAIL_S = 0.3  # of the own voice in a room; SPEECH 2.4 takes it as the start before it is measured
+NARROW = "This microphone gives 8000 samples a second, as a telephone: words are heard worse. Use a wired headset."
+
+
+@dataclass(frozen=True)
+class Live:
+    """How a visit by microphone sounds and is heard: the names of the devices, and seconds as in the options."""
+
+    microphone: str | None = None
+    loudspeaker: str | None = None
+    quiet_s: float = QUIET_S
+    tail_s: float = TAIL_S
+    headset: bool = False
+    helper: str | None = None
+
+
+@dataclass(frozen=True)
+class Begin:
+    """A new visit. job: what its job file says; ask: the rest is set up by voice.
+
+    record: its file, where it is not to have a folder of its own; it is then compared with no earlier visit.
+    """
+
+    job: dict[str, Any]
+    ask: bool = False
+    record: Path | None = None
+
+
+class Screen(Protocol):
+    """Where a run can be followed. Nothing that it shows changes the visit."""
+
+    def tell(self, text: str, kind: Literal["fact", "said", "warning"] = "fact") -> None:
+        """Shows a line beside the turns; said: the assistant says it."""
+
+    def resumed(self, record: Record) -> None:
+        """Shows what the record of a visit that is taken up again holds."""
+
+    def turn(self, event: Event, effects: Sequence[Effect]) -> None:
+        """Shows a turn, after it is in the record."""
+
+    def over(self, record: Record, closed: bool) -> None:
+        """Shows the end of the run. closed: the visit came to its end, and its record is sealed."""
+
+
+def work(
+    begun: Path | Begin,
+    folder: Path,
+    recordings: Sequence[Path],
+    settings: VoiceSettings,
+    screen: Screen,
+    live: Live,
+    wait: bool = False,
+) -> None:
+    """Works a visit, new or (by the path of its record) taken up again.
+
+    folder: where visits lie. recordings: heard instead of the microphone. wait: for the spoken start. Raises Problem.
+    """
+    if isinstance(begun, Begin) and not begun.ask:
+        library().rules_for(Job.model_validate(begun.job))  # a job that has no procedure is told before anything
+    recognizer = recognizer_in_use(library().grammar)
+    with ExitStack() as stack:
+        resumed = stack.enter_context(Record.open(begun)) if isinstance(begun, Path) else None
+        files, from_s = list(recordings), 0.0
+        if resumed:
+            screen.resumed(resumed)
+            if not files:
+                files, from_s = visits.rest_of(resumed)
+        track = VisitTrack(recognizer.rate_hz)
+        # The sound is opened before a record is begun: without it there is no visit.
+        route = None if files else _open_route(live, recognizer.rate_hz, stack)
+        ears = _open_ears(recognizer, route or FileSource(files, recognizer.rate_hz, from_s, track), from_s, live)
+        now = Now(folder)
+        ears.took = now.listening
+        player = now.player(route.player if route else TrackPlayer(track))
+        screen.tell(f"Heard by {recognizer.name}.")
+        voice = now.voice(stack.enter_context(ChildVoice(settings, voice_cache())))
+        headset = live.headset and not files
+        before = Beforehand(library().language, ears, voice, player, screen.turn, route, live.quiet_s, headset)
+        try:
+            if wait:
+                screen.tell(WAITS, "said")
+                before.wait()
+            record = resumed or stack.enter_context(
+                begin(begun, folder, before, recognizer.name, settings, files, screen)
+            )
+        except KeyboardInterrupt:
+            raise Problem(LEFT) from None
+        now.record = str(record.path.resolve())
+        screen.tell(f"Record: {record.path}")
+        visit = Visit(
+            record,
+            ears,
+            voice,
+            player,
+            screen.turn,
+            not files,
+            sleep=None if files else time.sleep,
+            quiet_s=live.quiet_s,
+            route=route,
+            headset=headset,
+        )
+        if route:
+            visit.device("opened", **route.facts, headset=live.headset)
+            if route.microphone.is_narrow:
+                screen.tell(NARROW, "warning")
+        try:
+            closed = visit.run()
+        except MicrophoneLost as lost:
+            visit.device("microphone lost", problem=str(lost))
+            raise Problem(f"{str(lost).rstrip('.')}, then go on with: assistant visit --resume") from lost
+        finally:
+            now.over()
+            if track.seconds:
+                track.write(record.path.parent / "visit.flac")
+        if closed:
+            seal(record)
+        screen.over(record, closed)
+
+
+def begin(
+    begun: Path | Begin,
+    folder: Path,
+    before: Beforehand,
+    engine: str,
+    settings: VoiceSettings,
+    files: Sequence[Path],
+    screen: Screen,
+) -> Record:
+    """Begins the record of a new visit: its rules, and what was answered in its set-up, in one transaction."""
+    assert isinstance(begun, Begin)
+    now = SystemClock().utc()
+    job = Job.model_validate(_set_up_by_voice(begun.job, before, now, screen) if begun.ask else begun.job)
+    rules = library().rules_for(job, None if begun.record else history(folder, job, now))
+    origin = tuple(str(file.resolve()) for file in files)
+    setting = Setting(rules, library().grammar_texts, engine, settings.engine, origin)
+    record = Record.create(begun.record or visits.new_record_path(folder, now, job.site))
+    try:
+        answers = before.entries(audio_of(record.path), setting.grammar_sha256)
+        record.append([("visit", setting.to_body()), *answers])
+    except BaseException:
+        record.close()
+        raise
+    return record
+
+
+def _set_up_by_voice(job: dict[str, Any], before: Beforehand, now: str, screen: Screen) -> dict[str, Any]:
+    """The job as a job file would say it, with what was asked."""
+    shelf = library()
+    dialogue = SetUp(shelf.language, shelf.quantities, shelf.worked)
+    told = " ".join(effect.text for effect in dialogue.opening(SettingUp(job)) if isinstance(effect, Say))
+    screen.tell(told, "said")
+    return job_of(before.set_up(dialogue, SettingUp(job)), now[:16].replace("T", " "))
+
+
+def _open_ears(recognizer: Recognizer, sound: SoundRoute | Source, from_s: float, live: Live) -> Ears:
+    """What hears a recording, a microphone, or both microphones."""
+    if not isinstance(sound, SoundRoute):
+        return Ears(recognizer, sound, from_s)
+    if not sound.helper:
+        return Ears(recognizer, sound.microphone, from_s, live.tail_s)
+    always = library().language.urgent
+    return TwoEars(recognizer, sound.microphone, sound.helper, live.tail_s, lambda text: bool(always(text)))
+
+
+def _open_route(live: Live, rate_hz: int, stack: ExitStack) -> SoundRoute:
+    """The devices of a visit by microphone, open until the stack is left. Raises Problem."""
+    microphone = stack.enter_context(Microphone(live.microphone, rate_hz))
+    helper = stack.enter_context(Microphone(live.helper, rate_hz)) if live.helper else None
+    if helper and helper.device_name == microphone.device_name:
+        raise Problem(f"{helper.device_name!r} is the technician's own microphone; name another one for the helper.")
+    return SoundRoute(microphone, DevicePlayer(live.loudspeaker), helper=helper)
