@@ -96,7 +96,7 @@ class NoHeat(Technician):
 
     def named(self) -> bool:
         """Whether the fault is the first or the second of the probable causes."""
-        return self.cause in [each.cause for each in probable(self.dialogue, self.state)[:2]]
+        return self.cause in [each.cause for each in probable(self.dialogue.rules, self.state)[:2]]
 
     def run(self) -> bool:
         """Works the visit until the fault is named; whether it was."""
@@ -130,7 +130,7 @@ class NoHeat(Technician):
 
     def next_repair(self) -> str:
         """The repair that would tell most now; empty where no repair would."""
-        seen = evidence(self.dialogue, self.state)
+        seen = evidence(self.dialogue.rules, self.state)
         best = self.faults.next_best(seen, self.dialogue.rules.job.appliance, self.state.site, self.state.symptom)
         name = (best and self.faults.observations[best].repair) or ""
         return name if all(made.name != name for made in self.state.repairs) else ""

@@ -35,7 +35,7 @@ def symptom(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
 
 def probable_cause(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The ranked causes in one sentence, with what speaks for the first."""
-    causes, seen = probable(dialogue, state), evidence(dialogue, state)
+    causes, seen = probable(dialogue.rules, state), evidence(dialogue.rules, state)
     why = because(dialogue.rules.faults, seen, causes)
     body = {
         "step": state.step,
@@ -49,7 +49,7 @@ def probable_cause(dialogue: Context, state: State, event: Said, meaning: Meanin
 def next_measurement(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """What to measure next, and whether power or gas would have to change first; it changes neither."""
     rules = dialogue.rules
-    seen = evidence(dialogue, state)
+    seen = evidence(dialogue.rules, state)
     best = rules.faults.next_best(seen, rules.job.appliance, state.site, state.symptom or None)
     body = {"step": state.step, "observation": best or ""}
     told = wording.next_measurement(rules, best, state.site)

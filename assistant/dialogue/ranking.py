@@ -7,28 +7,29 @@ from collections.abc import Iterable, Sequence
 from assistant.dialogue.context import Context
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.figures import findings
-from assistant.dialogue.state import State
+from assistant.dialogue.state import Rules, State
 from assistant.language.meaning import Value
-from assistant.trade.faults import UNTOLD, Probable
+from assistant.trade.faults import UNTOLD, Probable, because
 from assistant.trade.limits import limit_for
 from assistant.trade.procedures import Step
 
 TOLD = 3  # causes that the record keeps beside a choice
+MORE_THAN_ALL_OTHERS = 0.5
 
 
-def evidence(dialogue: Context, state: State) -> dict[str, str]:
+def evidence(rules: Rules, state: State) -> dict[str, str]:
     """What was observed so far, by the table of faults: by the symptom, the readings, the findings and the checks.
 
     What was wrong before it was mended still counts where nothing is wrong there now: it was the cause, and what is
     read as left only says that it was mended.
     """
-    faults = dialogue.rules.faults
-    told = faults.seen_with(state.symptom, dialogue.rules.job.appliance)
+    faults = rules.faults
+    told = faults.seen_with(state.symptom, rules.job.appliance)
     seen = dict(told)
     for name, observation in faults.observations.items():
-        found = [*([told[name]] if name in told and _mended(state) else []), *_as_found(dialogue, state, name)]
+        found = [*([told[name]] if name in told and _mended(state) else []), *_as_found(rules, state, name)]
         wrong = [outcome for outcome in found if outcome != observation.usual]
-        now = _now(dialogue, state, name)
+        now = _now(rules, state, name)
         if wrong and now in (None, observation.usual):
             seen[name] = wrong[-1]
         elif now:
@@ -36,7 +37,7 @@ def evidence(dialogue: Context, state: State) -> dict[str, str]:
     for name, observation in faults.observations.items():
         if any(made.name == observation.repair for made in state.repairs):
             again = next(n for n, of in faults.observations.items() if of.quantity == observation.rereads)
-            if outcome := _now(dialogue, state, again):
+            if outcome := _now(rules, state, again):
                 seen[name] = "better" if outcome == faults.observations[again].usual else "same"
     return seen
 
@@ -50,14 +51,14 @@ def _mended(state: State) -> bool:
     )
 
 
-def _now(dialogue: Context, state: State, observation: str) -> str | None:
+def _now(rules: Rules, state: State, observation: str) -> str | None:
     """The outcome that stands, of a reading, a finding or a check; None where nothing does."""
-    of = dialogue.rules.faults.observations[observation]
+    of = rules.faults.observations[observation]
     if of.quantity:
         taken = state.latest(of.quantity)
-        found = next((f for f in findings(dialogue.rules, state) if f.name == of.quantity and not f.voided), None)
+        found = next((f for f in findings(rules, state) if f.name == of.quantity and not f.voided), None)
         value = taken.judged if taken else found.value if found else None
-        if outcome := _outcome(dialogue, observation, value):
+        if outcome := _outcome(rules, observation, value):
             return outcome
     outcomes = [
         outcome
@@ -68,9 +69,9 @@ def _now(dialogue: Context, state: State, observation: str) -> str | None:
     return next((each for each in outcomes if each != of.usual), outcomes[0] if outcomes else None)
 
 
-def _as_found(dialogue: Context, state: State, observation: str) -> list[str]:
+def _as_found(rules: Rules, state: State, observation: str) -> list[str]:
     """The outcomes that no longer stand, the last one last: a repair voided them, or a new part was read after."""
-    of, procedure = dialogue.rules.faults.observations[observation], dialogue.rules.procedure
+    of, procedure = rules.faults.observations[observation], rules.procedure
     outcomes: list[str | None] = [
         outcome
         for remark in state.remarks
@@ -82,29 +83,33 @@ def _as_found(dialogue: Context, state: State, observation: str) -> list[str]:
         taken = [each for each in state.readings if each.quantity == of.quantity and not each.withdrawn]
         last_left = max((at for at, each in enumerate(taken) if each.stage == "left"), default=0)
         outcomes += [
-            _outcome(dialogue, observation, each.judged)
-            for at, each in enumerate(taken)
-            if each.voided or at < last_left
+            _outcome(rules, observation, each.judged) for at, each in enumerate(taken) if each.voided or at < last_left
         ]
         outcomes += [
-            _outcome(dialogue, observation, each.value)
-            for each in findings(dialogue.rules, state)
+            _outcome(rules, observation, each.value)
+            for each in findings(rules, state)
             if each.name == of.quantity and each.voided
         ]
     return [outcome for outcome in outcomes if outcome]
 
 
-def _outcome(dialogue: Context, observation: str, value: Value | None) -> str | None:
+def _outcome(rules: Rules, observation: str, value: Value | None) -> str | None:
     """What a value means for an observation; None where there is none, or nothing to judge it by."""
-    rules = dialogue.rules
     limit = limit_for(rules.faults.observations[observation].quantity or "", rules.limits, rules.job)
     return None if value is None else rules.faults.outcome_of(observation, value, limit)
 
 
-def probable(dialogue: Context, state: State) -> list[Probable]:
+def probable(rules: Rules, state: State) -> list[Probable]:
     """The causes that are left, the most probable first; empty while nothing fits a row of the table."""
-    rules = dialogue.rules
-    return rules.faults.probable(evidence(dialogue, state), rules.job.appliance, state.symptom or None)
+    return rules.faults.probable(evidence(rules, state), rules.job.appliance, state.symptom or None)
+
+
+def found_cause(rules: Rules, state: State) -> str:
+    """The cause that the visit came to: the most probable one, where something that is not as usual speaks for it and
+    it is likelier than all others together; else empty."""
+    causes, seen = probable(rules, state), evidence(rules, state)
+    why = because(rules.faults, seen, causes)
+    return causes[0].cause if why and causes[0].probability > MORE_THAN_ALL_OTHERS else ""
 
 
 def next_of(dialogue: Context, state: State, steps: Sequence[Step]) -> tuple[Step | None, list[Effect]]:
@@ -114,7 +119,7 @@ def next_of(dialogue: Context, state: State, steps: Sequence[Step]) -> tuple[Ste
     passed over, but not where the symptom says what it would find, which is checked, nor where a repair touched it:
     it is checked as left. What alters the appliance comes after all else that tells.
     """
-    causes, seen = probable(dialogue, state), evidence(dialogue, state)
+    causes, seen = probable(dialogue.rules, state), evidence(dialogue.rules, state)
     tells = {step.id: _tells(dialogue, step, causes, seen) for step in steps}
     best = max(steps, key=lambda step: tells[step.id][1:], default=None)
     if best is None or tells[best.id][2] <= UNTOLD:

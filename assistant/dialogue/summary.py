@@ -11,6 +11,7 @@ from typing import Any
 from assistant.dialogue import gate
 from assistant.dialogue.bodies import plain
 from assistant.dialogue.figures import findings
+from assistant.dialogue.ranking import found_cause
 from assistant.dialogue.state import Answer, Found, Rules, State, Taken
 from assistant.trade.findings import FINDINGS
 from assistant.trade.limits import limit_for
@@ -103,14 +104,14 @@ _RISK_OF = {
 
 def summary_of(state: State, rules: Rules) -> Body:
     """What was found, what was not checked and why, what is unsafe, what speaks against leaving it on, and why a follow
-    up is needed."""
+    up is needed; of a no heat visit first the complaint and its cause, empty where it was not found."""
+    no_heat = rules.procedure.visit == "no heat"
     found = found_of(state, rules)
     unchecked = not_checked(state, rules)
     unsafe = [entry for entry in found if entry["unsafe"]]
     missed = [f"{entry['title']} was not checked" for entry in unchecked if entry["safety"]]
     return {
-        "complaint": state.symptom,
-        "cause": "",
+        **({"complaint": state.symptom, "cause": found_cause(rules, state)} if no_heat else {}),
         "found": found,
         "not_checked": unchecked,
         "unsafe": unsafe,

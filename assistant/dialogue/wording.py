@@ -361,12 +361,15 @@ def which_repair(state: State, rules: Rules) -> str:
 def summary(of: Mapping[str, Any]) -> str:
     """The end of a visit: what was found, what was not checked, what is unsafe. No permission in it."""
     said = ["That is the last step."]
+    if "cause" in of:
+        said += [f"Complaint, {of['complaint']}."] if of["complaint"] else []
+        said.append(f"Probable cause, {of['cause']}." if of["cause"] else "Cause not found.")
     for entry in of["found"]:
         when = "As found, " if entry["as_found"] else "Found, "
         said.append(f"{when}{entry['text']}{_figure(entry['value'], entry['unit'])}.")
     said += [f"Repaired, {each['say']}." for each in of["repairs"]]
     said += [f"Not checked, {each['title']}. Reason, {each['reason']}." for each in of["not_checked"] if each["there"]]
-    if len(said) == 1:
+    if not (of["found"] or of["repairs"] or any(each["there"] for each in of["not_checked"])):
         said.append("No reading is out of its limit, and nothing was left out.")
     if of["unsafe"]:
         said.append(f"{len(of['unsafe'])} of these are unsafe.")
