@@ -114,15 +114,16 @@ def _needs_the_flame(rules: Rules, measured: list[Step]) -> bool:
 
 
 def open_checks(rules: Rules, state: State, bar: Bar) -> list[Step]:
-    """The checks before the lighting that the repair of a finding voided, and that were not made again."""
+    """The checks before the lighting that the repair of a finding voided, and that were not made again on the way."""
     procedure = rules.procedure
     if bar.fact.voided_by is None:
         return []
-    voided = [procedure.step(step) for step in state.repairs[bar.fact.voided_by].voids if procedure.has(step)]
+    made = state.repairs[bar.fact.voided_by]
+    restart = procedure.number(procedure.repairs[made.name].restart)
     return [
         step
-        for step in voided
-        if procedure.number(step.id) < _first_lighting(rules)
+        for step in procedure.steps[restart - 1 : _first_lighting(rules) - 1]
+        if step.id in made.voids
         and not (step.gas == ("on",) or left_out(step, rules.job))
         and state.outcome(step.id) in ("", "skip")
     ]
@@ -164,6 +165,15 @@ def _with_the_flame(rules: Rules, measure: Step) -> Step:
 
 def _is_asked(rules: Rules, step: Step) -> bool:
     return not (left_out(step, rules.job) or step.if_it_tells or step.never_after)
+
+
+def must_stop(rules: Rules, state: State) -> Bar | None:
+    """What forbids the burner to run on, where it burns and the step in hand does not take gas or power away."""
+    step = rules.procedure.step(state.step)
+    if not state.burning or shuts_down(step):
+        return None
+    stands = ("found",) if state.correcting else ("found", "taken back")  # what is asked again may still pass
+    return next((bar for bar in forbidding(rules, state, "running") if bar.stands in stands), None)
 
 
 def shut_down(rules: Rules, site: Site) -> str:

@@ -30,6 +30,7 @@ from assistant.dialogue import (
     causes,
     emergencies,
     ending,
+    gate,
     presence,
     readings,
     repairs,
@@ -42,7 +43,7 @@ from assistant.dialogue.context import Context, Handler, Turn, say
 from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.dialogue.state import Phase, State
-from assistant.dialogue.steps import ask, open_step, present
+from assistant.dialogue.steps import ask, barred, open_step, present
 from assistant.language.meaning import Command, Meaning, Reading, Readings, Unclear
 
 
@@ -122,7 +123,14 @@ class Dialogue(Context):
         return turn, [*effects, *more]
 
     def _said(self, state: State, event: Said) -> Turn:
-        return self.dispatch(state, event, self.meaning(state, event))
+        new, effects = self.dispatch(state, event, self.meaning(state, event))
+        # What was worked out aside, or corrected, can forbid the burner to run on as well as a reading can.
+        knows_more = new.phase in (Phase.ASKING, Phase.WARNING) and new.facts != state.facts
+        bar = gate.must_stop(self.rules, new) if knows_more else None
+        if bar is None:
+            return new, effects
+        stopped, more = barred(self, replace(new, asked=False, warned=False), bar)
+        return stopped, [*effects, *more]
 
     def dispatch(self, state: State, event: Said, meaning: Meaning) -> Turn:
         """What the tables say for a meaning."""

@@ -245,10 +245,10 @@ def _too_early(state: State) -> list[Effect]:
 def go_to(dialogue: Context, state: State, step_id: str) -> Turn:
     """Opens the step that the one in hand leads to; of a run, the step that tells most of the fault."""
     procedure = dialogue.rules.procedure
-    if state.burning and procedure.has(step_id) and not gate.shuts_down(procedure.step(step_id)):
-        forbids = [bar for bar in gate.forbidding(dialogue.rules, state, "running") if bar.stands != "mended"]
-        if forbids:
-            return barred(dialogue, replace(state, step=step_id, asked=False, warned=False), forbids[0])
+    if procedure.has(step_id):
+        there = replace(state, step=step_id, asked=False, warned=False)
+        if bar := gate.must_stop(dialogue.rules, there):
+            return barred(dialogue, there, bar)
     run = procedure.run(state.step)
     if run:  # the one in hand is behind, and the rest of its run comes first
         state = replace(state, ran=(*state.ran, state.step))
