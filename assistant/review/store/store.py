@@ -35,6 +35,9 @@ from assistant.visit.seal import ERASED
 APPLICATION_ID = 0x49474E53  # "IGNS"
 """Marks an SQLite file as a shop's store."""
 
+MIGRATIONS = "assistant.review.store:migrations"
+"""Where the changes are that make an older store one of today."""
+
 BUSY_TIMEOUT_S = 60
 """How long a sender waits for others: each writes for well under a second, and nobody waits for its voice."""
 
@@ -419,12 +422,13 @@ def _begin(connection: Connection) -> None:
 
 def _bring_up_to_date(connection: Connection, name: str, make: bool) -> None:
     config = Config()
-    config.set_main_option("script_location", "assistant.review.store:migrations")
+    config.set_main_option("script_location", MIGRATIONS)
     config.attributes["connection"] = connection
     script = ScriptDirectory.from_config(config)
     if connection.dialect.name == "postgresql":  # others may be opening it for the first time, too
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({APPLICATION_ID})")
-    now = MigrationContext.configure(connection).get_current_revision()
+    migration = MigrationContext.configure(connection)
+    now = migration.get_current_revision()
     if now == script.get_current_head():
         return
     if now is None:
@@ -432,8 +436,11 @@ def _bring_up_to_date(connection: Connection, name: str, make: bool) -> None:
         if tables or not make:
             what = "holds something else" if tables else "is empty"
             raise Problem(f"{name} {what}: it is no store. Name another one, or make one with: assistant shop send")
+        if connection.dialect.name == "sqlite":
+            connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
+        s.metadata.create_all(connection)
+        migration.stamp(script, "head")
     elif now not in {revision.revision for revision in script.walk_revisions()}:
         raise Problem(f"The store {name} was made by a newer version of this program; update the program.")
-    if connection.dialect.name == "sqlite":
-        connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
-    command.upgrade(config, "head")
+    else:
+        command.upgrade(config, "head")
