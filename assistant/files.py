@@ -302,9 +302,6 @@ class Library:
             return faults if isinstance(faults, list) else []
         if not isinstance(data, Mapping):
             return [Flaw(path, 1, 1, "this is no list of keys; see the published schema.")]
-        if path.name == "faults.yaml":
-            faults = fit(path, data, Faults)
-            return faults if isinstance(faults, list) else []
         if kind is None and ("name" in data or "ignition" in data or not ({"steps", "repairs"} & data.keys())):
             return self.examine(path)[1]
         if kind is None:

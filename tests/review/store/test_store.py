@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -20,7 +21,7 @@ from assistant.review.export import to_jsonl
 from assistant.review.store import copies
 from assistant.review.store import schema as s
 from assistant.review.store import store as store_module
-from assistant.review.store.parcel import from_export, from_record
+from assistant.review.store.parcel import derive, from_export, from_record
 from assistant.review.store.store import Store
 from assistant.review.summary import summarize
 from assistant.review.web.shop import Review, Search, StoreDown
@@ -277,6 +278,18 @@ def test_trends_and_steps_are_those_of_the_record(store: Store, visit: Path) -> 
     assert sum(row.corrected for row in counts.values()) == 1
     assert counts["flame"].refused == 1
     assert {row.group for row in store.steps("microphone")} == {"not recorded"}
+
+
+@pytest.mark.parametrize(
+    ("route", "name"),
+    [({"microphone": "desk"}, "desk"), ({"microphone": None}, "the system's own"), (None, "not recorded")],
+)
+def test_the_microphone_is_the_device_and_not_who_spoke(visit: Path, route: object, name: str) -> None:
+    with Record.open(visit, read_only=True) as record:
+        entries = list(record.entries())
+    device = replace(entries[0], kind="device", body={"what": "opened", **({"microphone": route} if route else {})})
+    said = [replace(e, body={**e.body, "microphone": "helper"}) if e.kind == "said" else e for e in entries]
+    assert derive([said[0], device, *said[1:]]).microphone == name
 
 
 def test_backup_and_restore(where: str, visit: Path, tmp_path: Path, request: pytest.FixtureRequest) -> None:
