@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+from contextlib import suppress
 from typing import Any, Literal
 
 from assistant.errors import Problem
@@ -19,23 +20,26 @@ class MicrophoneLost(Exception):  # noqa: N818 - an event of the visit, which go
 
 
 def find(
-    library: Any, device: str | int | None, kind: Literal["input", "output"], before: dict[str, Any] | None = None
+    library: Any,
+    device: str | int | None,
+    kind: Literal["input", "output"],
+    before: dict[str, Any] | None,
+    otherwise: str,
 ) -> dict[str, Any]:
-    """The device of that name or number, or the system's own choice. Raises LookupError where there is none.
+    """The device of that name or number, or the system's own choice.
 
     before: what was found earlier. The same device is looked for then, by its name and host interface: numbers
-    change when a device is plugged in.
+    change when a device is plugged in. Raises Problem, which ends with `otherwise`, where there is none.
     """
-    try:
+    with suppress(ValueError, library.PortAudioError):
         if before is None:
             return dict(library.query_devices(device, kind))
         for found in library.query_devices():
             same = all(found[key] == before[key] for key in ("name", "hostapi"))
             if same and found[f"max_{kind}_channels"] > 0:
                 return dict(found)
-    except (ValueError, library.PortAudioError) as missing:
-        raise LookupError(str(missing)) from None
-    raise LookupError(f"{before['name']} is not there")
+    wanted = {"input": "microphone", "output": "loudspeaker"}[kind] + ("" if device is None else f" {device!r}")
+    raise Problem(f"No {wanted} was found; plug one in{otherwise}.")
 
 
 def load_sounddevice(otherwise: str = "") -> Any:

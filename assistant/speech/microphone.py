@@ -55,11 +55,7 @@ class Microphone:
 
     def _look(self) -> None:
         """Finds the device: by its name and host interface once it was found before."""
-        try:
-            self._found = find(self._library, self._device, "input", self._found)
-        except LookupError:
-            wanted = "No microphone" if self._device is None else f"No microphone {self._device!r}"
-            raise Problem(f"{wanted} was found; plug one in{_OTHERWISE}.") from None
+        self._found = find(self._library, self._device, "input", self._found, _OTHERWISE)
         self._index = self._found["index"]
         self.device_name = str(self._found["name"])
         self.device_rate_hz: int = round(self._found["default_samplerate"])

@@ -16,7 +16,6 @@ from typing import Any, Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from assistant.errors import Problem
 from assistant.speech.audio import Audio, VisitTrack, resample
 from assistant.speech.devices import FIRST_BLOCK_S, WATCHDOG_S, find, load_sounddevice
 
@@ -99,11 +98,7 @@ class DevicePlayer:
 
     def look(self) -> None:
         """Finds the device, again after it was lost. Raises Problem while it is not there."""
-        try:
-            self._found = find(self._library, self._device, "output", self._found)
-        except LookupError:
-            wanted = "No loudspeaker" if self._device is None else f"No loudspeaker {self._device!r}"
-            raise Problem(f"{wanted} was found; plug one in, or choose one that is there.") from None
+        self._found = find(self._library, self._device, "output", self._found, ", or choose one that is there")
         self._index = self._found["index"]
         self._first = True
         self.device_name = str(self._found["name"])

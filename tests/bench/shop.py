@@ -31,8 +31,8 @@ import scripted_visits
 from sqlalchemy import Table, func, select, text
 
 from assistant.review.store import schema as s
-from assistant.review.store.parcel import from_record
-from assistant.review.store.store import Store, urgency
+from assistant.review.store.parcel import from_record, urgency
+from assistant.review.store.store import Store
 from assistant.review.summary import summarize
 from assistant.review.web.shop import Search
 

@@ -119,7 +119,7 @@ def html(
     """
     sounds = Sounds(audio)
     return (
-        _environment()
+        environment("assistant.review.report", ".")
         .get_template("report.html.j2")
         .render(
             s=summary,
@@ -170,9 +170,10 @@ def _write(path: Path, data: bytes) -> None:
         raise Problem(f"The report {path} cannot be written ({wrong.strerror}); name another file.") from wrong
 
 
-def _environment() -> Environment:
+def environment(package: str, folder: str) -> Environment:
+    """The templates in a folder of a package: all that they are given is escaped, and must be there."""
     return Environment(
-        loader=PackageLoader("assistant.review.report", "."),
+        loader=PackageLoader(package, folder),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

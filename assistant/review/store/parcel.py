@@ -106,7 +106,7 @@ def read_recording(path: Path, digest: str) -> bytes:
 
 @dataclass(frozen=True)
 class Derived:
-    """What is found in a visit's entries, as columns of the tables in `schema`; without the visit's number."""
+    """What is found in a visit's entries to look for, as columns of the tables in `schema`; without its number."""
 
     appliance: str
     crew: str
@@ -119,13 +119,25 @@ class Derived:
     step: Sequence[Mapping[str, Any]]
 
 
-def derive(rows: Sequence[Row]) -> Derived:
-    """What is looked for in a record's own rows (without its seal). Pure.
+def urgency(visit: Mapping[Any, Any], standing: str) -> int:
+    """What comes first in the list: 3 unsafe and not signed off, 2 to be followed up, 1 new, 0 signed off.
+
+    visit: the columns of `Derived.visit`.
+    """
+    if standing == "signed off":
+        return 0
+    if visit["unsafe"]:
+        return 3
+    wrong = visit["outside"] or visit["watch"] or visit["not_checked"] or not visit["closed"]
+    return 2 if wrong or standing == "returned" else 1
+
+
+def derive(entries: Sequence[Entry]) -> Derived:
+    """What is looked for in a record's own entries (without its seal). Pure.
 
     Raises:
         Problem: if they do not begin with the setting of a visit.
     """
-    entries = [Entry.of(row) for row in rows]
     summary = summarize(entries)
     job, found = summary.job, attention(summary)
     notices = [e for e in entries if e.kind == "notice"]
@@ -190,11 +202,8 @@ def _steps(entries: Sequence[Entry]) -> list[Mapping[str, Any]]:
 
 
 def _microphone(entries: Sequence[Entry]) -> str:
-    """The microphone's name; the route that a record keeps names it."""
+    """The name of the first microphone; the route that a record keeps names it."""
     for e in entries:
-        named = e.body.get("microphone")
-        if isinstance(named, dict):
-            named = named.get("microphone")
-        if isinstance(named, str) and named:
-            return named
+        if e.kind == "device" and isinstance(route := e.body.get("microphone"), dict):
+            return str(route.get("microphone") or "the system's own")
     return "not recorded"

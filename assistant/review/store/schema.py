@@ -8,9 +8,13 @@ triggers refuse a change. Everything else is derived from them so that it can be
 list is chosen and sorted by: a search reads that index from its end until a page is full, so a common word ends
 after a few rows and a rare one costs one pass over the index. Both stores find any part of a word so, with no
 extension.
+
+A new store is made of this; a store that is there already becomes it by the files in `migrations/versions`, each of
+which holds one change.
 """
 
 from sqlalchemy import (
+    DDL,
     Boolean,
     Column,
     Float,
@@ -22,6 +26,7 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    event,
 )
 
 metadata = MetaData()
@@ -90,6 +95,25 @@ def _chain() -> list[Column[object]]:
 
 entry = Table("entry", metadata, _of_visit(), *_chain(), Column("in_seal", Boolean, nullable=False))
 review = Table("review", metadata, _of_visit(), *_chain())
+
+_ONLY_GROWS = {
+    "sqlite": [
+        f"CREATE TRIGGER %(table)s_never_{what} BEFORE {what} ON %(table)s "
+        "BEGIN SELECT RAISE(ABORT, 'what is in %(table)s is never changed'); END"
+        for what in ("UPDATE", "DELETE")
+    ],
+    "postgresql": [
+        "CREATE FUNCTION %(table)s_only_grows() RETURNS trigger LANGUAGE plpgsql AS "
+        "$$ BEGIN RAISE EXCEPTION 'what is in %(table)s is never changed'; END $$",
+        "CREATE TRIGGER %(table)s_only_grows BEFORE UPDATE OR DELETE OR TRUNCATE ON %(table)s "
+        "FOR EACH STATEMENT EXECUTE FUNCTION %(table)s_only_grows()",
+    ],
+}
+for _table in (entry, review):
+    for _dialect, _statements in _ONLY_GROWS.items():
+        for _statement in _statements:
+            made = DDL(_statement)  # type: ignore[no-untyped-call]
+            event.listen(_table, "after_create", made.execute_if(dialect=_dialect))
 
 recording = Table(
     "recording",

@@ -10,7 +10,7 @@ import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, fields
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -20,20 +20,23 @@ from alembic import command
 from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Connection, Table, create_engine, delete, event, func, insert, literal, select, update
+from sqlalchemy import Connection, Table, create_engine, delete, event, func, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 
 from assistant.errors import Problem
 from assistant.review.store import schema as s
-from assistant.review.store.parcel import Derived, Parcel, derive, read_recording
-from assistant.review.web.shop import By, Kept, Listed, Measured, Review, Search, StepCount, StoreDown
+from assistant.review.store.parcel import Derived, Parcel, derive, read_recording, urgency
+from assistant.review.web.shop import By, Kept, Listed, Measured, Review, Search, StepCount, StoreDown, worst_first
 from assistant.visit.chain import GENESIS, Entry, Row, canonical_json, chained, verify_entries
 from assistant.visit.seal import ERASED
 
 APPLICATION_ID = 0x49474E53  # "IGNS"
 """Marks an SQLite file as a shop's store."""
+
+MIGRATIONS = "assistant.review.store:migrations"
+"""Where the changes are that make an older store one of today."""
 
 BUSY_TIMEOUT_S = 60
 """How long a sender waits for others: each writes for well under a second, and nobody waits for its voice."""
@@ -147,7 +150,7 @@ class Store:
         problems = verify_entries(parcel.rows)
         if problems:
             raise Problem(f"{parcel.where} is refused whole: {problems[0]} Nothing of it was stored.")
-        derived = derive(parcel.rows[: parcel.sealed_from])
+        derived = derive([Entry.of(row) for row in parcel.rows[: parcel.sealed_from]])
         self._check_same(parcel, self.heads([parcel.id]).get(parcel.id))
         self._receive_recordings(parcel)
         with self._asked(write=True) as connection:
@@ -254,32 +257,17 @@ class Store:
             chosen = chosen.where(outcome)
         order = (v.urgency.desc(), v.began.desc())
         page = chosen.order_by(*order).limit(most).offset(first).subquery()
+        found = {"visit": v.id, "utc": v.began, "appliance": s.appliance.c.name, "crew": s.crew.c.name}
+        columns = {**dict(v.items()), **found}
         query = (
-            select(s.visit, s.appliance.c.name.label("appliance_name"), s.crew.c.name.label("crew_name"))
+            select(*(columns[each.name].label(each.name) for each in fields(Listed)))
             .join(page, page.c.no == v.no)
             .join(s.appliance, s.appliance.c.id == v.appliance)
             .join(s.crew, s.crew.c.id == v.crew)
             .order_by(*order)
         )
         with self._asked() as connection:
-            return [
-                Listed(
-                    visit=row.id,
-                    utc=row.began,
-                    site=row.site,
-                    appliance=row.appliance_name,
-                    crew=row.crew_name,
-                    procedure=row.procedure,
-                    closed=row.closed,
-                    unsafe=row.unsafe,
-                    outside=row.outside,
-                    watch=row.watch,
-                    not_checked=row.not_checked,
-                    corrections=row.corrections,
-                    standing=row.standing,
-                )
-                for row in connection.execute(query)
-            ]
+            return [Listed(**row._mapping) for row in connection.execute(query)]
 
     def visit(self, visit: str) -> Kept | None:
         """One visit; its chain is checked each time, and so is that of its reviews."""
@@ -352,21 +340,9 @@ class Store:
             .join(s.visit, s.visit.c.no == t.visit)
             .join(group, group.c.id == s.visit.c[by])
             .group_by(group.c.name, t.step)
-            .having(func.sum(t.refused + t.corrected + t.skipped + t.unclear) > literal(0))
         )
         with self._asked() as connection:
-            rows = [StepCount(*row) for row in connection.execute(query)]
-        return sorted(rows, key=lambda r: (-(r.refused + r.corrected + r.skipped + r.unclear), r.group, r.step))
-
-
-def urgency(visit: Mapping[Any, Any], standing: str) -> int:
-    """What comes first in the list: 3 unsafe and not signed off, 2 to be followed up, 1 new, 0 signed off."""
-    if standing == "signed off":
-        return 0
-    if visit["unsafe"]:
-        return 3
-    wrong = visit["outside"] or visit["watch"] or visit["not_checked"] or not visit["closed"]
-    return 2 if wrong or standing == "returned" else 1
+            return worst_first(StepCount(*row) for row in connection.execute(query))
 
 
 def _review(row: Row) -> Review:
@@ -419,12 +395,13 @@ def _begin(connection: Connection) -> None:
 
 def _bring_up_to_date(connection: Connection, name: str, make: bool) -> None:
     config = Config()
-    config.set_main_option("script_location", "assistant.review.store:migrations")
+    config.set_main_option("script_location", MIGRATIONS)
     config.attributes["connection"] = connection
     script = ScriptDirectory.from_config(config)
     if connection.dialect.name == "postgresql":  # others may be opening it for the first time, too
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({APPLICATION_ID})")
-    now = MigrationContext.configure(connection).get_current_revision()
+    migration = MigrationContext.configure(connection)
+    now = migration.get_current_revision()
     if now == script.get_current_head():
         return
     if now is None:
@@ -432,8 +409,11 @@ def _bring_up_to_date(connection: Connection, name: str, make: bool) -> None:
         if tables or not make:
             what = "holds something else" if tables else "is empty"
             raise Problem(f"{name} {what}: it is no store. Name another one, or make one with: assistant shop send")
+        if connection.dialect.name == "sqlite":
+            connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
+        s.metadata.create_all(connection)
+        migration.stamp(script, "head")
     elif now not in {revision.revision for revision in script.walk_revisions()}:
         raise Problem(f"The store {name} was made by a newer version of this program; update the program.")
-    if connection.dialect.name == "sqlite":
-        connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
-    command.upgrade(config, "head")
+    else:
+        command.upgrade(config, "head")

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any, get_args
 from urllib.parse import quote
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -89,13 +88,7 @@ class _View:
         self.shop = shop
         self.follower = follower
         self.guard = guard
-        self._environment = Environment(
-            loader=PackageLoader("assistant.review.web", "templates"),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
+        self._environment = report_page.environment("assistant.review.web", "templates")
         self._environment.globals.update(w=words, form_key=guard.form_key, follows=follower is not None)
 
     def _page(self, template: str, status: int = 200, **of: Any) -> HTMLResponse:

@@ -6,13 +6,24 @@ import json
 import os
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
+from decimal import Decimal
 from pathlib import Path
 
 from assistant.errors import Problem
-from assistant.review.report.page import attention
-from assistant.review.summary import Summary, summarize
-from assistant.review.web.shop import By, Kept, Listed, Measured, Review, Search, StepCount, StoreDown
+from assistant.review.store.parcel import WRONG_IN_STEP, Derived, derive, urgency
+from assistant.review.web.shop import (
+    By,
+    Kept,
+    Listed,
+    Measured,
+    Review,
+    Search,
+    Standing,
+    StepCount,
+    StoreDown,
+    worst_first,
+)
 from assistant.visit.chain import Entry
 from assistant.visit.folder import RECORD
 from assistant.visit.record import Record, audio_of
@@ -26,7 +37,7 @@ class _Read:
     """A visit as it was read: changed (its file's time in ns) tells when to read it again."""
 
     changed: int
-    summary: Summary
+    derived: Derived
     entries: tuple[Entry, ...]
     problems: tuple[str, ...]
 
@@ -40,16 +51,18 @@ class FolderShop:
 
     def crews(self) -> Sequence[str]:
         """The names of the technicians."""
-        return sorted({read.summary.job.technician.name for read in self._all().values()})
+        return sorted({read.derived.crew for read in self._all().values()})
 
     def visits(self, asked: Search, first: int, most: int) -> Sequence[Listed]:
         """Visits that fit, what needs somebody first, then the newest."""
         reviews = self._reviews()
-        listed = [_listed(name, read.summary, reviews.get(name, ())) for name, read in self._all().items()]
-        fitting = [visit for visit in listed if _fits(visit, asked)]
-        fitting.sort(key=lambda visit: visit.utc, reverse=True)
-        fitting.sort(key=urgency)
-        return fitting[first : first + most]
+        fitting: list[tuple[int, Listed]] = []
+        for name, read in self._all().items():
+            standing: Standing = reviews[name][-1].standing if name in reviews else "open"
+            if _fits(read.derived, standing, asked):
+                fitting.append((urgency(read.derived.visit, standing), _listed(name, read.derived, standing)))
+        fitting.sort(key=lambda visit: (visit[0], visit[1].utc), reverse=True)
+        return [visit for _, visit in fitting[first : first + most]]
 
     def visit(self, visit: str) -> Kept | None:
         """One visit."""
@@ -57,7 +70,7 @@ class FolderShop:
         if read is None:
             return None
         reviews = self._reviews().get(visit, ())
-        return Kept(visit, _appliance(read.summary), read.entries, reviews, read.problems)
+        return Kept(visit, read.derived.appliance, read.entries, reviews, read.problems)
 
     def recording(self, visit: str, name: str) -> bytes | None:
         """A recording; a name that is none of the record's is not looked for."""
@@ -83,36 +96,24 @@ class FolderShop:
     def trends(self, appliance: str) -> Mapping[str, Sequence[Measured]]:
         """An appliance's readings by quantity, oldest first."""
         trends: dict[str, list[Measured]] = {}
-        for name, read in sorted(self._all().items(), key=lambda item: item[1].summary.began):
-            if _appliance(read.summary) != appliance:
-                continue
-            for r in read.summary.standing:
-                if r.number is not None:
-                    point = Measured(r.utc, name, r.quantity, r.number, r.judged_unit, r.judged.outcome)
-                    trends.setdefault(r.quantity, []).append(point)
+        for name, read in sorted(self._all().items(), key=lambda item: str(item[1].derived.visit["began"])):
+            for r in read.derived.reading if read.derived.appliance == appliance else ():
+                point = Measured(r["utc"], name, r["quantity"], Decimal(r["value"]), r["unit"], r["outcome"])
+                trends.setdefault(r["quantity"], []).append(point)
         return trends
 
     def steps(self, by: By) -> Sequence[StepCount]:
         """What goes wrong most, first."""
         counts: dict[tuple[str, str], Counter[str]] = {}
         for read in self._all().values():
-            group = read.summary.job.technician.name if by == "crew" else _microphone(read.entries)
-            touched: set[str] = set()
-            for entry in read.entries:
-                step = entry.body.get("step")
-                if not isinstance(step, str):
-                    continue
-                count = counts.setdefault((group, step), Counter())
-                count[entry.kind] += 1
-                if step not in touched:
-                    touched.add(step)
-                    count["visits"] += 1
-        rows = [
-            StepCount(group, step, c["visits"], c["refused"], c["correction"], c["skipped"], c["unclear"])
-            for (group, step), c in counts.items()
-            if c["refused"] + c["correction"] + c["skipped"] + c["unclear"]
-        ]
-        return sorted(rows, key=lambda r: (-(r.refused + r.corrected + r.skipped + r.unclear), r.group, r.step))
+            for step in read.derived.step:
+                of = (read.derived.crew if by == "crew" else read.derived.microphone, step["step"])
+                counts.setdefault(of, Counter()).update(
+                    visits=1, **{name: step[name] for name in WRONG_IN_STEP.values()}
+                )
+        return worst_first(
+            StepCount(*of, c["visits"], *(c[name] for name in WRONG_IN_STEP.values())) for of, c in counts.items()
+        )
 
     def _path(self, visit: str) -> Path:
         return self._folder / RECORD if visit == self._folder.resolve().name else self._folder / visit / RECORD
@@ -153,63 +154,27 @@ class FolderShop:
 def _read(path: Path, changed: int) -> _Read:
     with Record.open(path, read_only=True) as record:
         entries = tuple(record.entries())
-        return _Read(changed, summarize(entries), entries, tuple(record.verify()))
+        return _Read(changed, derive(entries), entries, tuple(record.verify()))
 
 
-def _listed(name: str, summary: Summary, reviews: Sequence[Review]) -> Listed:
-    found = attention(summary)
-    return Listed(
-        visit=name,
-        utc=summary.began,
-        site=summary.job.site,
-        appliance=_appliance(summary),
-        crew=summary.job.technician.name,
-        procedure=summary.procedure.title,
-        closed=summary.closed,
-        unsafe=bool(summary.emergencies or summary.ending.notice),
-        outside=len(found.out) + len(summary.remarks),
-        watch=len(found.watch) + len(found.unknown),
-        not_checked=len(summary.not_checked),
-        corrections=len(summary.corrections),
-        standing=reviews[-1].standing if reviews else "open",
-    )
+def _listed(name: str, derived: Derived, standing: Standing) -> Listed:
+    there = {each.name: derived.visit[each.name] for each in fields(Listed) if each.name in derived.visit}
+    more = {"utc": derived.visit["began"], "appliance": derived.appliance, "crew": derived.crew}
+    return Listed(visit=name, standing=standing, **there, **more)
 
 
-def urgency(visit: Listed) -> int:
-    """Where a visit comes in the list: unsafe and not signed off, to be followed up, new, signed off."""
-    if visit.standing == "signed off":
-        return 3
-    if visit.unsafe:
-        return 0
-    follow_up = visit.outside or visit.watch or visit.not_checked or not visit.closed
-    return 1 if follow_up or visit.standing == "returned" else 2
-
-
-def _fits(visit: Listed, asked: Search) -> bool:
-    text = f"{visit.site} {visit.appliance} {visit.crew} {visit.procedure}".lower()
+def _fits(derived: Derived, standing: Standing, asked: Search) -> bool:
+    visit = derived.visit
     outcome = {
-        "unsafe": visit.unsafe,
-        "outside": visit.outside > 0,
-        "watch": visit.watch > 0,
-        "not checked": visit.not_checked > 0,
-        "unfinished": not visit.closed,
+        "unsafe": visit["unsafe"],
+        "outside": visit["outside"] > 0,
+        "watch": visit["watch"] > 0,
+        "not checked": visit["not_checked"] > 0,
+        "unfinished": not visit["closed"],
     }
     return (
-        all(word in text for word in asked.words.lower().split())
-        and asked.crew in ("", visit.crew)
-        and asked.standing in ("", visit.standing)
+        all(word in visit["search"] for word in asked.words.lower().split())
+        and asked.crew in ("", derived.crew)
+        and asked.standing in ("", standing)
         and outcome.get(asked.outcome, True)
     )
-
-
-def _appliance(summary: Summary) -> str:
-    """The name under which the visits to an appliance are found."""
-    return summary.job.appliance_key()
-
-
-def _microphone(entries: Sequence[Entry]) -> str:
-    """The first microphone of a visit, as its device entry names it."""
-    for entry in entries:
-        if entry.kind == "device" and isinstance(route := entry.body.get("microphone"), dict):
-            return str(route.get("microphone") or "the system's own")
-    return "not recorded"

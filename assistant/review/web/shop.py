@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal, Protocol
@@ -93,6 +93,16 @@ class StepCount:
     corrected: int
     skipped: int
     unclear: int
+
+    @property
+    def wrong(self) -> int:
+        """How often something went wrong."""
+        return self.refused + self.corrected + self.skipped + self.unclear
+
+
+def worst_first(counts: Iterable[StepCount]) -> list[StepCount]:
+    """Those in which something went wrong, most first."""
+    return sorted((count for count in counts if count.wrong), key=lambda c: (-c.wrong, c.group, c.step))
 
 
 class Shop(Protocol):

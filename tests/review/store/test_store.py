@@ -7,17 +7,21 @@ import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import scripted_visits
+from alembic.autogenerate import compare_metadata
+from alembic.runtime.migration import MigrationContext
 from sqlalchemy import select, text
 
 from assistant.errors import Problem
 from assistant.review.export import to_jsonl
 from assistant.review.store import copies
 from assistant.review.store import schema as s
-from assistant.review.store.parcel import from_export, from_record
+from assistant.review.store import store as store_module
+from assistant.review.store.parcel import derive, from_export, from_record
 from assistant.review.store.store import Store
 from assistant.review.summary import summarize
 from assistant.review.web.shop import Review, Search, StoreDown
@@ -276,6 +280,18 @@ def test_trends_and_steps_are_those_of_the_record(store: Store, visit: Path) -> 
     assert {row.group for row in store.steps("microphone")} == {"not recorded"}
 
 
+@pytest.mark.parametrize(
+    ("route", "name"),
+    [({"microphone": "desk"}, "desk"), ({"microphone": None}, "the system's own"), (None, "not recorded")],
+)
+def test_the_microphone_is_the_device_and_not_who_spoke(visit: Path, route: object, name: str) -> None:
+    with Record.open(visit, read_only=True) as record:
+        entries = list(record.entries())
+    device = replace(entries[0], kind="device", body={"what": "opened", **({"microphone": route} if route else {})})
+    said = [replace(e, body={**e.body, "microphone": "helper"}) if e.kind == "said" else e for e in entries]
+    assert derive([said[0], device, *said[1:]]).microphone == name
+
+
 def test_backup_and_restore(where: str, visit: Path, tmp_path: Path, request: pytest.FixtureRequest) -> None:
     with Store.open(where, make=True) as store:
         store.receive(from_record(visit))
@@ -311,9 +327,41 @@ def test_what_is_no_store_is_told_in_one_sentence(tmp_path: Path, visit: Path) -
         Store.open("postgresql://shop@127.0.0.1:1/none", make=True)
 
 
-def test_the_tables_made_by_the_migrations_are_those_of_the_schema(where: str) -> None:
-    from alembic.autogenerate import compare_metadata
-    from alembic.runtime.migration import MigrationContext
+def differences(store: Store) -> list[object]:
+    """Between the tables of a store and those of the schema."""
+    with store._asked() as connection:
+        return compare_metadata(MigrationContext.configure(connection), s.metadata)
 
-    with Store.open(where, make=True) as store, store._asked() as connection:
-        assert compare_metadata(MigrationContext.configure(connection), s.metadata) == []
+
+def test_a_store_of_the_first_version_is_one_of_today(tmp_path: Path, visit: Path) -> None:
+    old = tmp_path / "old.sqlite"
+    with sqlite3.connect(old) as file:
+        file.executescript((Path(__file__).parent / "version-0001.sql").read_text(encoding="utf-8"))
+    file.close()
+    with Store.open(str(old)) as store, Store.open(str(tmp_path / "new.sqlite"), make=True) as new:
+        assert differences(store) == differences(new) == []
+        assert store.receive(from_record(visit)) == "stored"
+    with sqlite3.connect(old) as file, pytest.raises(sqlite3.IntegrityError, match="never changed"):
+        file.execute("UPDATE entry SET body = '{}'")
+    file.close()
+
+
+def test_a_later_change_is_made_to_a_store_that_is_there(
+    where: str, visit: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Store.open(where, make=True) as store:
+        store.receive(from_record(visit))
+    later = shutil.copytree(Path(store_module.__file__).parent / "migrations", tmp_path / "migrations")
+    (later / "versions" / "v0002_later.py").write_text(
+        "import sqlalchemy as sa\nfrom alembic import op\nrevision, down_revision = '0002', '0001'\n"
+        "def upgrade():\n    op.add_column('visit', sa.Column('later', sa.Text()))\n"
+    )
+    with monkeypatch.context() as patch:
+        patch.setattr(store_module, "MIGRATIONS", str(later))
+        with Store.open(where) as store:
+            assert len(differences(store)) == 1
+            assert len(store.visits(Search(), 0, 9)) == 1
+        with Store.open(where) as store:
+            assert len(differences(store)) == 1
+    with pytest.raises(Problem, match="newer version"):
+        Store.open(where)

@@ -6,6 +6,7 @@ import re
 import subprocess
 import sys
 import time
+from dataclasses import replace
 
 import httpx
 import pytest
@@ -13,11 +14,14 @@ from starlette.testclient import TestClient
 
 from assistant.cli.page import TOKEN, token_for
 from assistant.errors import Problem
+from assistant.review.store.parcel import from_record
+from assistant.review.store.store import Store
 from assistant.review.web import limits_now
 from assistant.review.web.app import create_app
 from assistant.review.web.folder import FolderShop
 from assistant.review.web.guard import Guard
-from assistant.review.web.shop import StoreDown
+from assistant.review.web.shop import Search, StoreDown
+from assistant.visit.folder import all_in
 
 
 def client(shop, guard: Guard | None = None) -> TestClient:
@@ -246,3 +250,24 @@ def test_two_on_one_port_is_one_sentence(folder):
     finally:
         first.terminate()
         first.wait()
+
+
+def test_a_folder_and_a_store_of_the_same_visits_answer_alike(visits, tmp_path):
+    folder = FolderShop(visits)
+    with Store.open(str(tmp_path / "shop.sqlite"), make=True) as store:
+        for path in all_in(visits):
+            store.receive(from_record(path))
+        assert list(store.crews()) == folder.crews()
+        for asked in (Search(), Search(words="lane"), Search(outcome="unsafe"), Search(standing="signed off")):
+            listed = folder.visits(asked, 0, 99)
+            assert [replace(each, visit="") for each in store.visits(asked, 0, 99)] == [
+                replace(each, visit="") for each in listed
+            ]
+        assert len(folder.visits(Search(), 0, 99)) > 2
+        for name in {each.appliance for each in folder.visits(Search(), 0, 99)}:
+            stored, here = store.trends(name), folder.trends(name)
+            assert {key: [replace(p, visit="") for p in points] for key, points in stored.items()} == {
+                key: [replace(p, visit="") for p in points] for key, points in here.items()
+            }
+        for by in ("crew", "microphone"):
+            assert store.steps(by) == folder.steps(by) != []
