@@ -2,20 +2,33 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: live-test bench-live demo test check format docs corpus torture bench bench-record bench-shop bench-hearing bench-faults bench-branches bench-start clean
+.PHONY: live-test bench-live demo quick test coverage check format docs corpus torture bench bench-record bench-shop bench-hearing bench-faults bench-branches bench-visits bench-fuzz bench-start bench-gate clean
 
 demo: .venv/.product
 	$(BIN)/assistant demo
 
+# The core and what is as fast, for every save.
+QUICK := tests/dialogue tests/language tests/trade tests/outside tests/test_files.py tests/test_check_procedure.py
+quick: .venv/.dev
+	$(BIN)/pytest -q $(TWO) $(QUICK)
+
 test: check
 	$(BIN)/python tests/parts.py
-	$(BIN)/pytest -q
+	$(BIN)/pytest -q $(TWO)
+
+# Two processes; each file's tests in one of them, since they share what a fixture made.
+TWO := -n 2 --dist loadfile
+
+# The branches of the pure core that its own tests take; fails below the floor in pyproject.toml.
+coverage: .venv/.dev
+	$(BIN)/pytest -q $(TWO) --cov --cov-report=term-missing:skip-covered $(QUICK)
 
 check: .venv/.dev
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+	$(BIN)/python -m assistant.documents --check
 
 format: .venv/.dev
 	$(BIN)/ruff check --fix .
@@ -80,6 +93,14 @@ bench-hearing: .venv/.bench
 .venv/.bench: .venv/.product
 	$(BIN)/pip install --quiet --group bench
 	touch $@
+
+# All recorded visits through their sound; `make test` hears two of them.
+bench-visits: .venv/.dev
+	$(BIN)/pytest -q $(TWO) --every-visit tests/visit/test_through_audio.py
+
+# Each property with 10,000 examples instead of 200 (an hour).
+bench-fuzz: .venv/.dev
+	$(BIN)/pytest -q -n 2 -m hypothesis --hypothesis-profile=bench --timeout=0
 
 bench-faults: .venv/.dev
 	$(BIN)/python tests/bench/faults.py

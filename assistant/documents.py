@@ -1,8 +1,12 @@
-"""The documents that are made from the data: `python -m assistant.documents`, which is `make docs`."""
+"""The documents that are made from the data: `python -m assistant.documents`, which is `make docs`.
+
+With --check nothing is written, and the exit status is 1 when one is not of today; `make check` does that.
+"""
 
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -34,7 +38,8 @@ def limits_table(shelf: Library) -> str:
     lines = [
         "# Limits and their sources",
         "",
-        "Made from the data files in `assistant/trade/data/` by `make docs`; a test fails when it is not of today.",
+        "Made from the data files in `assistant/trade/data/` by `make docs`;",
+        "`make check` fails when it is not of today.",
         "",
         "A value of the rating plate or the maker's sheet in the job file comes before any of these, then the code in",
         "force, then the gas supplier's figures. What is here is the generic limit, and is spoken as one.",
@@ -504,8 +509,25 @@ DOCUMENTS: dict[str, Callable[[], str]] = {
 """Path in the repository -> its text."""
 
 
+def stale() -> list[str]:
+    """The documents that are not of today."""
+    written = {name: TOP / name for name in DOCUMENTS}
+    return [
+        name
+        for name, path in written.items()
+        if not path.is_file() or path.read_text(encoding="utf-8") != DOCUMENTS[name]()
+    ]
+
+
+def main(arguments: list[str]) -> None:
+    """Writes the documents, or with --check only says which are not of today."""
+    old = stale()
+    if "--check" in arguments:
+        sys.exit(f"{', '.join(old)}: not of today. Run: make docs" if old else 0)
+    for name in old:
+        (TOP / name).parent.mkdir(exist_ok=True)
+        (TOP / name).write_text(DOCUMENTS[name](), encoding="utf-8")
+
+
 if __name__ == "__main__":
-    for name, text in DOCUMENTS.items():
-        path = TOP / name
-        path.parent.mkdir(exist_ok=True)
-        path.write_text(text(), encoding="utf-8")
+    main(sys.argv[1:])

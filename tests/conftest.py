@@ -6,17 +6,24 @@ from pathlib import Path
 
 import parts
 import pytest
+from hypothesis import HealthCheck, settings
 
 from assistant.files import Library, library
 from assistant.language.meaning import Question
 from assistant.language.utterance import Language
 
 ROOT = Path(__file__).parent.parent
-NOT_RUN = pytest.StashKey[dict[str, int]]()
+
+# How many examples each property is tried with: 200 in the tests, 10,000 in `make bench-fuzz`. A machine that is busy
+# with other work is slow, which is no failure.
+_ALIKE = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
+settings.register_profile("tests", max_examples=200, **_ALIKE)
+settings.register_profile("bench", max_examples=10_000, **_ALIKE)
+settings.load_profile("tests")
 
 
 @pytest.fixture(scope="session")
-def need(pytestconfig: pytest.Config) -> Callable[[str], None]:
+def need() -> Callable[[str], None]:
     """Asks for a system part by its name in tests/parts.py; without it the test fails in CI, else is not run."""
 
     def ask(name: str) -> None:
@@ -25,16 +32,17 @@ def need(pytestconfig: pytest.Config) -> Callable[[str], None]:
             return
         if os.environ.get("CI") == "true":
             pytest.fail(f"{name} is missing: {part.mend}", pytrace=False)
-        counts = pytestconfig.stash.setdefault(NOT_RUN, {})
-        counts[name] = counts.get(name, 0) + 1
         pytest.skip(f"{name} is missing")
 
     return ask
 
 
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
-    for name in config.stash.get(NOT_RUN, {}):
-        terminalreporter.write_line(f"NOT RUN: the tests that need {name}. To run them: {parts.PARTS[name].mend}")
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    # Read off the reports, which come from every process that runs tests.
+    said = " ".join(str(report.longrepr) for report in terminalreporter.getreports("skipped"))
+    for name, part in parts.PARTS.items():
+        if f"{name} is missing" in said:
+            terminalreporter.write_line(f"NOT RUN: the tests that need {name}. To run them: {part.mend}")
 
 
 @pytest.fixture(scope="session")

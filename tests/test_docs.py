@@ -1,23 +1,29 @@
 """The documents say what is so."""
 
-from pathlib import Path
 from typing import get_args
 
 import pytest
 
 from assistant import documents
-from assistant.documents import DOCUMENTS, Page, procedure_page
+from assistant.documents import Page, procedure_page
 from assistant.language.table import what_can_be_said
 from assistant.review.report import words
 from assistant.review.summary import printed
 from assistant.trade.job import Ignition
 
-ROOT = Path(__file__).parent.parent
 
-
-@pytest.mark.parametrize("name", DOCUMENTS)
-def test_a_document_made_from_the_data_is_of_today(name):
-    assert (ROOT / name).read_text(encoding="utf-8") == DOCUMENTS[name](), "run: make docs"
+def test_the_check_names_a_document_that_is_not_of_today(tmp_path, monkeypatch):
+    monkeypatch.setattr(documents, "TOP", tmp_path)
+    monkeypatch.setattr(documents, "DOCUMENTS", {"a.md": lambda: "new\n", "b.md": lambda: "new\n"})
+    for name in ("a.md", "b.md"):
+        (tmp_path / name).write_text("old\n" if name == "a.md" else "new\n", encoding="utf-8")
+    with pytest.raises(SystemExit, match=r"^a\.md: not of today"):
+        documents.main(["--check"])
+    documents.main([])
+    assert (tmp_path / "a.md").read_text(encoding="utf-8") == "new\n"
+    with pytest.raises(SystemExit) as over:
+        documents.main(["--check"])
+    assert over.value.code == 0
 
 
 def test_every_quantity_has_a_name_that_can_be_said(language, shelf):
@@ -28,8 +34,8 @@ def test_every_quantity_has_a_name_that_can_be_said(language, shelf):
 
 
 def test_no_page_is_left_of_what_is_made_no_longer():
-    pages = {path.relative_to(ROOT).as_posix() for path in (ROOT / "docs" / "procedures").iterdir()}
-    assert pages == {name for name in DOCUMENTS if name.startswith("docs/procedures/")}
+    pages = {path.relative_to(documents.TOP).as_posix() for path in (documents.TOP / "docs" / "procedures").iterdir()}
+    assert pages == {name for name in documents.DOCUMENTS if name.startswith("docs/procedures/")}
     assert len(pages) == len(get_args(Ignition))
 
 

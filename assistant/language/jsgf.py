@@ -100,6 +100,10 @@ class Node:
         return tuple(word for part in self.parts for word in ([part] if isinstance(part, str) else part.words))
 
 
+_Draw = Callable[[], float]
+_Sampled = tuple[tuple[Node | str, ...], tuple[str, ...]]
+_Sampler = Callable[[_Draw], _Sampled]
+
 _FORMAT = r"""
 start: "grammar" NAME ";" (import_ | rule)*
 import_: "import" "<" NAME ".*" ">" ";"
@@ -259,30 +263,47 @@ class Grammar:
             case Tagged():
                 return self._sentences(e.item)
 
-    def sample(self, rule: str, draw: Callable[[], float]) -> Node:
+    def sample(self, rule: str, draw: _Draw) -> Node:
         """A derivation of one sentence of `rule`; each choice is made by weight with a number in [0, 1)."""
-        parts, tags = self._sample(self.rules[rule], draw)
+        if rule not in self._samplers:
+            self._samplers[rule] = self._sampler(self.rules[rule])
+        parts, tags = self._samplers[rule](draw)
         return Node(rule, parts, tags)
 
-    def _sample(self, e: Expansion, draw: Callable[[], float]) -> tuple[tuple[Node | str, ...], tuple[str, ...]]:
+    @cached_property
+    def _samplers(self) -> dict[str, _Sampler]:
+        return {}
+
+    def _sampler(self, e: Expansion) -> _Sampler:
+        """What samples an expansion. Built once for each rule: the phrases of a question take 10,000 samples."""
         match e:
             case Word():
-                return (e.text,), ()
+                return lambda _: ((e.text,), ())
             case Ref():
-                return (self.sample(e.rule, draw),), ()
+                return lambda draw: ((self.sample(e.rule, draw),), ())
             case Series():
-                made = [self._sample(item, draw) for item in e.items]
+                items = [self._sampler(item) for item in e.items]
+                return lambda draw: _joined([item(draw) for item in items])
             case Choice():
+                options = [self._sampler(option) for option in e.options]
                 up_to = list(accumulate(e.weights))
-                made = [self._sample(e.options[bisect(up_to, draw() * up_to[-1])], draw)]
+                return lambda draw: options[bisect(up_to, draw() * up_to[-1])](draw)
             case Repeat():
+                item = self._sampler(e.item)
                 most = REPEAT_IN_SAMPLES if e.most is None else e.most
-                times = e.least + int(draw() * (most - e.least + 1))
-                made = [self._sample(e.item, draw) for _ in range(times)]
+                return lambda draw: _joined([item(draw) for _ in range(e.least + int(draw() * (most - e.least + 1)))])
             case Tagged():
-                parts, tags = self._sample(e.item, draw)
-                return parts, (*tags, e.tag)
-        return tuple(p for parts, _ in made for p in parts), tuple(t for _, tags in made for t in tags)
+                tagged = self._sampler(e.item)
+
+                def with_tag(draw: _Draw) -> _Sampled:
+                    parts, tags = tagged(draw)
+                    return parts, (*tags, e.tag)
+
+                return with_tag
+
+
+def _joined(made: list[_Sampled]) -> _Sampled:
+    return tuple(p for parts, _ in made for p in parts), tuple(t for _, tags in made for t in tags)
 
 
 class _Chart:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.dialogue.effects import Note, Say
@@ -478,7 +478,6 @@ SAID = ["one twenty", "fifteen", "three fifty", "point oh five", "o l", "minus t
         "between one and two", "four k seven", "one minute five", "sixty percent", "about forty", "two oh"]  # fmt: skip
 
 
-@settings(max_examples=100, deadline=None)
 @given(
     st.sampled_from(SAID),
     st.sampled_from(sorted(library().quantities)),
@@ -510,7 +509,6 @@ COMMANDS = [
 ]  # fmt: skip
 
 
-@settings(max_examples=200, deadline=None)
 @given(st.integers(min_value=0, max_value=len(BURNING)), st.lists(st.sampled_from(COMMANDS), max_size=40))
 def test_whatever_is_said_the_rules_of_safety_hold(begun, texts):
     talk = Talk(DIALOGUE).begin().say(*BURNING[:begun])

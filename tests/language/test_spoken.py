@@ -3,7 +3,7 @@
 from decimal import Decimal
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.files import library
@@ -32,7 +32,6 @@ def test_an_overload_is_never_a_number():
     assert "over range" in spoken_value(Overload.OVER_RANGE, "volt")
 
 
-@settings(max_examples=300, deadline=None)
 @given(
     st.sampled_from(sorted(library().quantities)),
     st.decimals(min_value=-60, max_value=600, places=2),

@@ -3,7 +3,7 @@
 from decimal import Decimal
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.files import library
@@ -251,7 +251,6 @@ def test_normalise_joins_spelled_units_and_drops_punctuation():
 WORDS = sorted({w for rule in ("reading", "yes", "skip") for w in library().grammar.words(rule)} | {"[unk]", "gas"})
 
 
-@settings(max_examples=300, deadline=None)
 @given(st.lists(st.sampled_from(WORDS), max_size=8), st.sampled_from(sorted(library().quantities)))
 def test_any_words_give_a_meaning_and_never_a_crash(words, name):
     language = library().language

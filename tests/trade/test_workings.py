@@ -10,6 +10,7 @@ from assistant.trade.workings import WORKINGS, work_out
 
 # One sound set of inputs for each formula; the values are only to be taken, not checked.
 SOUND = {name: dict(working.example) for name, working in WORKINGS.items()}
+FEWER = settings.default.max_examples // 8  # for each of sixty inputs
 # Where zero or less has a meaning: CO, O2, altitudes, temperatures, readings; and what a meter's sheet may say.
 MAY_BE_ZERO = {
     "co_ppm", "o2_percent", "altitude_ft", "temperature_degC", "air_degC", "reading", "percent", "counts", "value",
@@ -53,7 +54,7 @@ def test_zero_is_refused_where_it_means_nothing(name, key):
 
 @pytest.mark.parametrize(("name", "key"), [(n, k) for n, k in NUMBERS if k not in MAY_BE_NEGATIVE])
 @given(below=st.decimals(min_value="-1e9", max_value="-1e-6", allow_nan=False))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=FEWER)
 def test_less_than_zero_is_refused(name, key, below):
     with pytest.raises(ValueError, match=SENTENCE) as wrong:
         work_out(name, {**SOUND[name], key: f"{below:f}"})
@@ -76,7 +77,7 @@ UNBOUNDED = {
 
 @pytest.mark.parametrize(("name", "key"), [pair for pair in NUMBERS if pair not in UNBOUNDED])
 @given(beyond=st.decimals(min_value="1e8", max_value="1e12", allow_nan=False))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=FEWER)
 def test_out_of_range_is_refused(name, key, beyond):
     with pytest.raises(ValueError, match=SENTENCE) as wrong:
         work_out(name, {**SOUND[name], key: f"{beyond:f}"})

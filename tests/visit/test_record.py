@@ -202,7 +202,7 @@ json_values = st.recursive(
 bodies = st.dictionaries(texts, json_values, max_size=4)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=settings.default.max_examples // 5)  # each is a file on the disk
 @given(batches=st.lists(st.lists(st.tuples(texts, bodies), max_size=3), max_size=4), monotonic=st.floats(0, 1e9))
 def test_any_json_comes_back_as_it_went_in(tmp_path_factory, batches, monotonic):
     path = tmp_path_factory.mktemp("any") / "visit.sqlite"
