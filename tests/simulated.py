@@ -247,11 +247,14 @@ class Technician:
         bounds = []
         if limit:
             known = (limit.low, limit.caution_low, limit.caution_high, limit.high)
-            bounds = [bound for bound in known if bound is not None]
+            # What is held against a bound of suction lies below zero.
+            bounds = [limit.held(bound) for bound in known if bound is not None]
         middle = [(a + b) / 2 for a, b in itertools.pairwise(bounds)]
         steps = [Decimal(s) for s in ("0.004", "0.012", "0.03", "0.2", "1.5")]
         near = [b * (1 + sign * s) for b in bounds for s in steps for sign in (1, -1)]
         counts = [b + sign * n * of.resolution for b in bounds for n in (1, 3, 50) for sign in (1, -1)]
+        if limit and limit.only_fails:  # below its bound what is made of it judges, and not how near it lies
+            middle, near, counts = [], [], []
         for value in [*middle, *bounds, *near, *counts, Decimal(0), Decimal(1), Decimal(7), Decimal(60), Decimal(500)]:
             rounded = value.quantize(of.resolution)
             if of.low <= rounded <= of.high:
