@@ -33,7 +33,7 @@ GAS_ALARM = (
 )
 CO_ALARM = (
     "Carbon monoxide. Leave now. Get everybody out. Leave this device where it is. "
-    "Call the emergency service from outside."
+    "Call the fire department from outside."
 )
 STAY_OUT = "The visit is stopped. Stay out. Somebody with a name must say area clear."
 
