@@ -6,7 +6,7 @@ So a recording always fits its procedure, and only what is special to the visit 
 beside NAME.job.yaml, holds
 
     head:      the head of the table, as make.py takes it
-    readings:  quantity -> the words of its reading, wherever nothing else is said
+    readings:  quantity -> the words of its reading, wherever nothing else is said; one that is not here is skipped
     says:      step, or "step phase" -> what is said there in turn, before what leads plainly on
     marks:     step -> the seconds from each of its marks to the next
 
@@ -34,11 +34,13 @@ PLAIN = {
     Phase.WARNING: "understood",
     Phase.CONFIRMING: "yes",
     Phase.TIMED: "yes",
+    Phase.MISSED: "no",
     Phase.REASON: "no access",
     Phase.HOLDING: "go on",
     Phase.EMERGENCY: "area clear",
     Phase.CLEARING: "yes",
     Phase.REPAIR: "yes",
+    Phase.BARRED: "shut down",
     Phase.DECIDING: "yes",
     Phase.TELLING: "pat moe",
     Phase.FOLLOW_UP: "no",
@@ -59,15 +61,15 @@ class Script:
         key = state.step if state.phase is Phase.ASKING else f"{state.step} {state.phase.value}"
         if self.says.get(key):
             return self.says[key].pop(0)
+        if state.phase is Phase.SHUTTING:
+            return "yes" if state.ending.done else "done" if state.ending.understood else "understood"
         if state.phase is not Phase.ASKING:
             return PLAIN.get(state.phase, "yes")
-        step = dialogue.rules.procedure.step(state.step)
+        step = dialogue.rules.procedure.step(state.correcting.step if state.correcting else state.step)
         asked = dialogue.asked(state)
-        if asked in self.readings:
-            return self.readings[asked]
-        if step.kind in ("do", "time"):
-            return "done" if step.kind == "do" else "mark"
-        return step.good
+        if asked:
+            return self.readings.get(asked, "skip")
+        return "mark" if step.kind == "time" else step.good
 
 
 def step_in_words(dialogue: Dialogue, state: State, event: Event) -> State:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 from collections import Counter, deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from functools import cache, cached_property, partial
@@ -372,12 +372,15 @@ class Technician:
                 asked.append(at)
                 way = self.target(at, self.way(at, lambda target: target == step))
                 same = [o for o in self.answers(self.procedure.step(at)) if self.target(at, o) == way]
-                self.answer_step(
-                    min(same, key=lambda o: (o == "skip", o not in ("pass", "noted", "yes", "no"))), first=True
-                )
+                self.answer_step(self.soundest(same), first=True)
             else:
                 self.turn()
         raise AssertionError(f"the visit does not come to {step}: it is at {self.state.step}")
+
+    def soundest(self, outcomes: Iterable[str]) -> str:
+        """The outcome, of these, of the step in hand with which nothing is wrong."""
+        order = (self.procedure.step(self.state.step).good, "pass", "noted", "cannot-judge", "caution")
+        return min(outcomes, key=lambda outcome: order.index(outcome) if outcome in order else len(order))
 
     def turn(self) -> None:
         """Says what is wanted now."""
@@ -392,14 +395,18 @@ class Technician:
     def answer_step(self, outcome: str, first: bool = False) -> None:
         """Answers the step's question so that it ends in `outcome`, with whatever is asked about it on the way.
 
-        first: always in the first of the ways that are known; else in each of them by turns.
+        first: always in the first of the ways that end so as things are; else in each of them by turns.
         """
         step = self.state.step
         before = len(self.notes)
         start = self.at_s + 1
         self._tried[step, outcome] += 1
         ways = self.answers(self.procedure.step(step))[outcome]
-        for text in ways[0 if first else (self._tried[step, outcome] + self.visits) % len(ways)]:
+        if first:
+            way = self._first_that_ends(ways, outcome)
+        else:
+            way = ways[(self._tried[step, outcome] + self.visits) % len(ways)]
+        for text in way:
             moment, _, _ = text.rpartition(" mark")
             if text.startswith("@"):
                 self.say("mark", start + float(moment[1:]))
@@ -413,6 +420,21 @@ class Technician:
         left = self.state.outcome(step)
         assert left, f"{step} was not left by {outcome}: {[n.kind for n in self.notes[before:]]}"
         self.taken.add((step, left))
+
+    def _first_that_ends(self, ways: list[list[str]], outcome: str) -> list[str]:
+        """The first way that ends the step in `outcome`: where it works something out, what was read before counts."""
+        step = self.procedure.step(self.state.step)
+        if step.kind != "read" or not step.works_out:
+            return ways[0]
+
+        def ends(way: list[str]) -> str:
+            state = replace(self.state, outcomes=())
+            for text in (*way, "yes"):
+                if not state.outcome(step.id):
+                    state, _ = self.dialogue.step(state, Said(Heard(text), self.at_s))
+            return state.outcome(step.id)
+
+        return next((way for way in ways if ends(way) == outcome), ways[0])
 
     def other(self, phase: Phase) -> str:
         """What is said where no step's question stands."""

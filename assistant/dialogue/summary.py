@@ -53,6 +53,10 @@ RISKS: dict[str, tuple[str, str]] = {
     ),
     "sequence-timing": ("Gas can gather before it lights. It can explode.", "The sequence is mended and timed again."),
     "venting": ("Burnt gas comes into the room. It is poisonous.", "The vent is mended and tested again."),
+    "air": (
+        "Without air the flame burns badly. Burnt gas can be poisonous.",
+        "The way for the air is opened and checked again.",
+    ),
     "exchanger": (
         "Burnt gas can get into the air of the house. It is poisonous.",
         "The heat exchanger or the furnace is replaced.",
@@ -79,16 +83,19 @@ RISKS: dict[str, tuple[str, str]] = {
     "leak-check": ("Gas leaks. It can explode.", "The leak is mended and checked again."),
     "other": ("It does not work as its maker wants. It can hurt people.", "The fault is mended and checked again."),
 }
-"""What a finding can do to people, and what puts it right: by `Step.risk`, by the quantity or finding, or by the test
-that the step is. Own words, common practice."""
+"""What can be unsafe -> what it can do to people, and what puts it right: by the test that a step is (`proves`), or
+as `RISK_OF` has it. Own words, common practice."""
 
-_RISK_OF = {
+RISK_OF = {
+    # quantities and findings
     "line-voltage": "line-voltage",
     "neutral-to-ground": "polarity",
     "ground-resistance": "ground-path",
+    "burner-ground-resistance": "ground-path",
     "limit-switch-resistance": "limit-switch",
     "rollout-switch-resistance": "rollout-switch",
     "pressure-switch-resistance": "pressure-switch",
+    "pressure-switch-pressure": "pressure-switch",
     "inlet-pressure": "gas-pressure",
     "inlet-pressure-running": "gas-pressure",
     "trial-for-ignition": "sequence-timing",
@@ -96,10 +103,38 @@ _RISK_OF = {
     "pilot-trial-time": "sequence-timing",
     "flame-failure-response": "flame-failure",
     "safe-shut-down-time": "safe-shut-down",
+    "ignition-trials": "lock-out",
+    "draft": "venting",
     "co-air-free": "flue-co",
     "flue-co": "flue-co",
     "ambient-co": "ambient-co",
+    # checks that prove nothing by themselves
+    "fuel-match": "orifices",
+    "find-orifices": "orifices",
+    "vent-clear": "venting",
+    "jumpers-before": "jumpers-out",
+    "combustion-air": "air",
+    "find-room": "air",
+    "exchanger": "exchanger",
+    "flame-with-blower": "exchanger",
+    "find-flame-still": "exchanger",
+    "find-flue-with-blower": "exchanger",
+    "polarity": "polarity",
+    "switch-opens": "pressure-switch",
+    "find-hose": "pressure-switch",
+    "find-pressure-switch-off": "pressure-switch",
+    "taps-tight": "leak-check",
+    "plugs-tight": "leak-check",
+    "find-downstream-leak": "leak-check",
+    "light": "sequence-timing",
+    "find-flame-inside": "rollout-switch",
+    "find-lock-up": "gas-pressure",
+    "monoxide-steady": "flue-co",
+    "limit-trip": "limit-switch",
+    "flame-out-result": "flame-failure",
+    "retries": "lock-out",
 }
+"""The quantity, the finding or the check -> what of `RISKS` it is about; the rest is what its step proves, or other."""
 
 
 def summary_of(state: State, rules: Rules) -> Body:
@@ -200,7 +235,7 @@ def _measured(step: Step, of: Taken | Found, title: str, as_found: bool) -> Body
 
 def _in_plain_words(about: str, step: Step | None) -> Body:
     """What it can do to people and what puts it right, by what it is about, else by the test that the step is."""
-    hazard, restores = RISKS[_RISK_OF.get(about, step.proves[0] if step and step.proves else "other")]
+    hazard, restores = RISKS[RISK_OF.get(about, step.proves[0] if step and step.proves else "other")]
     return {"hazard": hazard, "restores": restores}
 
 

@@ -8,8 +8,9 @@ import pytest
 from simulated import Technician
 
 from assistant.dialogue.state import Phase
-from assistant.dialogue.summary import RISKS, notice_text
+from assistant.dialogue.summary import RISK_OF, RISKS, notice_text
 from assistant.files import library
+from assistant.trade.findings import FINDINGS
 from assistant.trade.procedures import Proof
 
 FORBIDDEN = re.compile(r"\b(is safe|safe to|you may|you can|allowed to|approved|permitted|good to go)\b", re.I)
@@ -23,11 +24,8 @@ def at_the_end(**answers: str) -> Technician:
     while technician.state.phase is not Phase.DECIDING:
         step = technician.state.step
         if technician.state.phase is Phase.ASKING and not technician.state.untold:
-            of = technician.procedure.step(step)
-            known = technician.answers(of)
-            good = "no" if of.bad.get("yes") or of.next.get("yes") else "yes"
-            order = (wanted.get(step, ""), "pass", "noted", "done", good)
-            technician.answer_step(next(o for o in (*order, *known) if o in known))
+            known = technician.answers(technician.procedure.step(step))
+            technician.answer_step(wanted.get(step) or technician.soundest(known), first=True)
         else:
             technician.turn()
     return technician
@@ -104,7 +102,9 @@ def test_what_was_skipped_is_told_with_its_reason():
 
 
 def test_every_safety_test_has_its_hazard_in_plain_words():
-    assert set(RISKS) == {*Proof.__args__, "other"}
+    assert set(RISKS) == {*Proof.__args__, *RISK_OF.values(), "other"}
+    steps = [step for procedure in library().procedures.values() for step in procedure.steps]
+    assert set(RISK_OF) <= {*library().quantities, *FINDINGS, *(step.id for step in steps)}
     assert not [text for texts in RISKS.values() for text in texts if FORBIDDEN.search(text)]
 
 

@@ -14,7 +14,7 @@ from assistant.files import library
 from assistant.language.heard import Heard, HeardWord
 from assistant.language.meaning import Command
 
-EVENTS = ["call", "blower", "glow", "gas", "flame", "fan"]
+EVENTS = ["inducer", "air", "glow", "gas", "flame", "fan"]
 AT = [100, 102, 122, 142, 145, 175]  # purge 20 s, warm up 20 s, trial 3 s, fan 33 s
 
 
@@ -52,7 +52,7 @@ def test_the_times_are_those_between_the_marks_and_nothing_is_said_between_them(
 
 
 def test_between_the_marks_neither_quiet_nor_noise_makes_it_speak(run):
-    mark(run, "call")
+    mark(run, "inducer")
     run.event(Quiet(30.0))
     assert run.said == []
     run.say("[unk]")
@@ -61,7 +61,7 @@ def test_between_the_marks_neither_quiet_nor_noise_makes_it_speak(run):
 
 
 def test_a_mark_counts_from_the_start_of_its_word(run):
-    mark(run, "call", "blower", "glow")
+    mark(run, "inducer", "air", "glow")
     words = [("mark", 0.2), ("gas", 0.7), ("mark", 3.2)]
     heard = Heard(" ".join(w for w, _ in words), tuple(HeardWord(w, s, s + 0.3, 1.0) for w, s in words))
     run.event(Said(heard, 142.0, "x.flac"))
@@ -69,7 +69,7 @@ def test_a_mark_counts_from_the_start_of_its_word(run):
 
 
 def test_a_missed_mark_is_asked_and_its_times_are_told_not_invented(run):
-    mark(run, "call", "blower", "gas", "flame", "fan")
+    mark(run, "inducer", "air", "gas", "flame", "fan")
     run.say("done")
     assert run.state.phase is Phase.MISSED
     run.say("flame out")
@@ -92,14 +92,14 @@ def test_a_missed_mark_is_asked_and_its_times_are_told_not_invented(run):
 
 
 def test_named_marks_say_which_event_was_missed(run):
-    for text, at in (("mark", 100), ("mark blower", 102), ("mark gas", 142), ("mark", 145), ("mark", 175)):
+    for text, at in (("mark", 100), ("mark air", 102), ("mark gas", 142), ("mark", 145), ("mark", 175)):
         run.say(text, at)
     run.say("yes") if run.state.phase is Phase.TIMED else None
     assert times(run) == {"trial-for-ignition": 3, "blower-on-time": 33}
 
 
 def test_where_nobody_knows_which_was_missed_only_what_is_certain_is_worked_out(run):
-    mark(run, "call", "blower", "gas", "flame", "fan")
+    mark(run, "inducer", "air", "gas", "flame", "fan")
     run.say("done")
     run.say("no")
     assert times(run) == {}
@@ -124,7 +124,7 @@ def test_a_time_that_does_not_pass_is_asked_and_refused_marks_are_dropped(run):
 
 
 def test_marks_do_not_reach_across_an_interruption(run):
-    mark(run, "call", "blower")
+    mark(run, "inducer", "air")
     run.event(Opened(resumed=True))
     assert run.state.marks == ()
     assert "The marks are lost." in run.said

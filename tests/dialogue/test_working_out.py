@@ -9,6 +9,7 @@ import pytest
 from simulated import Technician
 
 from assistant.dialogue.events import Opened, Voiced
+from assistant.dialogue.figures import findings, found
 from assistant.dialogue.state import Phase
 from assistant.files import library
 from assistant.trade.feeds import SPOKEN
@@ -66,8 +67,9 @@ def test_the_meter_is_clocked_by_marks_with_the_uncertainty_of_each_input():
     assert abs(share - expected) < Decimal("0.0002")
     assert talk.note("worked-out")["whole"] is True
     assert "plate limit" in said
-    assert talk.state.findings[-1].name == "input-rate"
-    assert talk.state.findings[-1].aside
+    standing = found(talk.dialogue.rules, talk.state, "input-rate")
+    assert standing is not None
+    assert standing.aside
 
 
 def test_f15_of_the_trade_sheet():
@@ -105,7 +107,7 @@ def test_a_generic_heating_value_is_said_and_judges_nothing():
     worked = talk.note("worked-out")
     assert worked["generic"] == ["heating value"]
     assert "verdict" not in worked
-    assert not talk.state.findings
+    assert not findings(talk.dialogue.rules, talk.state)
 
 
 def test_the_airflow_rests_on_input_and_rise_and_on_generic_figures():
