@@ -12,11 +12,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
+from assistant.report_commands import render
 from scripted_ears import Person, open_visit
 
 from assistant.dialogue.machine import Dialogue
 from assistant.errors import Problem
-from assistant.report_commands import render
 from assistant.review.replay import Row as Shown
 from assistant.review.replay import rows
 from assistant.review.report import words
