@@ -35,14 +35,14 @@ ALARMS: Mapping[EmergencyKind, str] = {
     ),
     "carbon monoxide": (
         "Carbon monoxide. Leave now. Get everybody out. Leave this device where it is. "
-        "Call the emergency service from outside."
+        "Call the fire department from outside."
     ),
     "fire": (
         "Leave now. Get everybody out. Leave this device where it is. Call the fire department from outside. "
         "Shut gas or power only from outside. Only if it puts nobody in danger."
     ),
     "unknown": (
-        "Leave now. Get everybody out. Leave this device where it is. Call the emergency service from outside."
+        "Leave now. Get everybody out. Leave this device where it is. Call for help from outside."
     ),
 }
 """What people are told, by the kind of the emergency (common practice: safety pages of gas suppliers and fire services

@@ -19,7 +19,13 @@ from assistant.trade.procedures import Step
 from assistant.visit.record import Record, TestClock
 from assistant.visit.visit import turns
 
-SECONDS = {"two": 120, "three": 180, "five": 300, "5 to 10": 300}  # of what is said, or is a limit's condition
+SECONDS = {
+    "one": 60,
+    "two": 120,
+    "three": 180,
+    "five": 300,
+    "5 to 10": 300,
+}  # of what is said, or is a limit's condition
 
 
 @pytest.fixture
@@ -200,7 +206,9 @@ def test_every_step_whose_words_or_limit_name_minutes_waits_so_long(shelf):
     waiting = set()
     for procedure in shelf.procedures.values():
         for step in procedure.steps:
-            named = re.search(r"(\w+|5 to 10) minutes", f"{step.say} {of_the_limits(shelf, step)}")
+            named = re.search(
+                r"(one(?= minute)|\w+(?= minutes)|5 to 10(?= minutes))", f"{step.say} {of_the_limits(shelf, step)}"
+            )
             assert (step.wait is not None) == bool(named), (procedure.name, step.id)
             if step.wait and named:
                 waiting.add(step.id)
@@ -217,7 +225,9 @@ def test_what_it_waits_since_must_be_a_step(shelf):
     assert wait
     other = {"wait": wait.model_copy(update={"since": ("light", "lihgt")})}
     steps = tuple(step.model_copy(update=other if step.id == "flame" else {}) for step in procedure.steps)
-    wrongs = list(check(procedure.model_copy(update={"steps": steps}), shelf.quantities, shelf.hazards, FINDINGS))
+    limits = shelf.limits_for(procedure.fuel, procedure.ignition, procedure.visit)
+    changed = procedure.model_copy(update={"steps": steps})
+    wrongs = check(changed, shelf.quantities, shelf.hazards, FINDINGS, limits)
     at = procedure.number("flame") - 1
     assert [(w.says, w.at) for w in wrongs] == [
         ("the step 'flame' waits since 'lihgt', and no step has that id.", ("steps", at, "wait", "since", 1))

@@ -20,6 +20,12 @@ def broken(procedure: Procedure, step_id: str, **changes: object) -> Procedure:
     return procedure.model_copy(update={"steps": tuple(steps)})
 
 
+def wrongs(shelf, procedure: Procedure) -> list[str]:
+    """What the check says of a procedure."""
+    limits = shelf.limits_for(procedure.fuel, procedure.ignition, procedure.visit)
+    return [wrong.says for wrong in check(procedure, shelf.quantities, shelf.hazards, FINDINGS, limits)]
+
+
 @pytest.fixture
 def hot_surface(shelf):
     return shelf.procedures["hot-surface-lp-yearly"]
@@ -36,7 +42,7 @@ def test_there_is_a_procedure_for_each_system_fuel_and_visit_and_it_is_sound(she
     assert {(p.ignition, p.fuel, p.visit) for p in sound} == every
     assert len(sound) == len(every)
     for procedure in sound:
-        assert check(procedure, shelf.quantities, shelf.hazards, FINDINGS) == []
+        assert wrongs(shelf, procedure) == []
 
 
 def test_the_names_and_titles_of_the_table(shelf):
@@ -81,14 +87,13 @@ def test_a_broken_procedure_is_refused(shelf, hot_surface, step, changes, said):
     bad = broken(hot_surface, step, **changes)
     if step == "told" and "then" in changes.get("next", {}):  # nor may the other ending lead out
         bad = broken(bad, "told-off", next={"yes": "told", "no": "told"})
-    problems = check(bad, shelf.quantities, shelf.hazards, FINDINGS)
-    assert any(said in problem.says for problem in problems), problems
+    problems = wrongs(shelf, bad)
+    assert any(said in problem for problem in problems), problems
 
 
 def test_a_step_nobody_can_reach_is_told(shelf, hot_surface):
     bad = broken(hot_surface, "igniter-cold", next={"then": "rod-unlit"})
-    problems = check(bad, shelf.quantities, shelf.hazards, FINDINGS)
-    assert "no path leads to the step 'igniter-new'." in [problem.says for problem in problems]
+    assert "no path leads to the step 'igniter-new'." in wrongs(shelf, bad)
 
 
 def test_a_step_that_makes_others_safe_cannot_be_skippable(hot_surface):
@@ -194,7 +199,7 @@ def test_lp_is_checked_low_before_it_is_opened_and_locks_out_whole(sound):
     for procedure in sound:
         lp = procedure.fuel == "LP"
         low = [step for step in procedure.steps if "low-gas-check" in step.proves]
-        opens = [step for step in procedure.steps if step.sets and step.sets.gas == "on"]
+        opens = [step for step in procedure.steps if step.sets and step.sets.gas == "on" and step.kind == "do"]
         assert len(low) == (len(opens) + 1 if lp else 0), procedure.name
         locks = any("lock-out" in step.proves for step in procedure.steps)
         direct = procedure.ignition in ("direct spark", "hot surface")
@@ -215,10 +220,11 @@ def test_every_change_of_power_or_gas_is_confirmed_and_warns_before_it(sound):
         for step in procedure.steps:
             if step.sets:
                 assert not step.skippable
+            as_found = step.kind == "check"  # it was on already when the visit came to it
             if step.sets and step.sets.power == "live":
-                assert "power-on" in step.hazards
+                assert ("live-as-found" if as_found else "power-on") in step.hazards
             if step.sets and step.sets.gas == "on":
-                assert "gas-on" in step.hazards
+                assert ("gas-as-found" if as_found else "gas-on") in step.hazards
 
 
 def test_every_sentence_is_short_enough_to_be_said_in_five_seconds(shelf, sound):
@@ -238,7 +244,7 @@ def test_nothing_in_the_data_sounds_like_a_permission(shelf, sound):
 def test_a_run_by_cause_is_safe_in_any_order_or_it_is_refused(shelf):
     """A warning that only a neighbour in the run gives is enough in the order as written, and in no other."""
     procedure = shelf.procedures["hot-surface-natural-gas-no-heat"]
-    assert check(procedure, shelf.quantities, shelf.hazards, FINDINGS) == []
+    assert wrongs(shelf, procedure) == []
     changed = {
         "find-neighbours": {"hazards": ("burner-run",), "skippable": False},
         "find-flue-with-blower": {"hazards": ("hot-flue",)},
@@ -246,10 +252,10 @@ def test_a_run_by_cause_is_safe_in_any_order_or_it_is_refused(shelf):
     steps = tuple(step.model_copy(update=changed.get(step.id, {})) for step in procedure.steps)
     by_cause = procedure.model_copy(update={"steps": steps})
     written = by_cause.model_copy(update={"order": "written"})
-    assert check(written, shelf.quantities, shelf.hazards, FINDINGS) == []
-    wrongs = [wrong.says for wrong in check(by_cause, shelf.quantities, shelf.hazards, FINDINGS)]
-    assert wrongs
-    assert all("find-flue-with-blower" in says and "warning of flue gas" in says for says in wrongs)
+    assert wrongs(shelf, written) == []
+    told = wrongs(shelf, by_cause)
+    assert told
+    assert all("find-flue-with-blower" in says and "warning of flue gas" in says for says in told)
 
 
 def test_no_step_that_changes_power_or_gas_or_leads_elsewhere_is_in_a_run(shelf):
