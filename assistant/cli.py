@@ -51,7 +51,7 @@ from assistant.visit.earlier import history
 from assistant.visit.now import Now
 from assistant.visit.record import Record, SystemClock, audio_of
 from assistant.visit.seal import seal
-from assistant.visit.visit import QUIET_S, Setting, Visit, turns
+from assistant.visit.visit import QUIET_S, Setting, Visit, setting_of, turns
 from assistant.work_out_commands import work_out
 
 app = typer.Typer(
@@ -430,7 +430,11 @@ def work(
             if wait:
                 console.print(f"[cyan]< {WAITS}[/]")
                 before.wait()
-            record = resumed or stack.enter_context(begin(begun, folder, before, recognizer.name, voice_engine, files))
+            record = (
+                go_on(resumed, before)
+                if resumed
+                else stack.enter_context(begin(begun, folder, before, recognizer.name, voice_engine, files))
+            )
         except KeyboardInterrupt:
             raise Problem(LEFT) from None
         path = record.path
@@ -462,6 +466,13 @@ def work(
             if track.seconds:
                 track.write(path.parent / "visit.flac")
         finish(record, path, closed)
+
+
+def go_on(record: Record, before: Beforehand) -> Record:
+    """The record of a resumed visit, with the emergencies that were called out while it waited."""
+    if before.answers:
+        record.append(before.entries(audio_of(record.path), setting_of(record).grammar_sha256))
+    return record
 
 
 def begin(
@@ -525,6 +536,8 @@ def finish(record: Record, path: Path, closed: bool) -> None:
     else:
         console.print("The recording ended before the visit did; go on with: assistant visit --resume")
     console.print(f"Head of the record: {record.head}")
+    if closed:
+        console.print(f"As it was said, before the end was written: {list(record.rows())[-1].previous[:8]}")
 
 
 def show(event: Event, effects: Sequence[Effect]) -> None:
