@@ -14,6 +14,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cached_property
 from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -140,14 +141,18 @@ class Faults(_Data):
 
     def outcomes(self, observation: str) -> tuple[str, ...]:
         """Every outcome that an observation can have, the usual one first."""
-        found = {self.observations[observation].usual: None}
+        return self._outcomes[observation]
+
+    @cached_property
+    def _outcomes(self) -> dict[str, tuple[str, ...]]:
+        found = {name: {observation.usual: None} for name, observation in self.observations.items()}
         for cause in self.causes.values():
-            shown = cause.shows.get(observation, {})
-            found |= dict.fromkeys([shown] if isinstance(shown, str) else shown)
+            for name, shown in cause.shows.items():
+                found[name] |= dict.fromkeys([shown] if isinstance(shown, str) else shown)
         for row in self.rows:
-            if observation in row.seen:
-                found[row.seen[observation]] = None
-        return tuple(found)
+            for name, seen in row.seen.items():
+                found[name][seen] = None
+        return {name: tuple(outcomes) for name, outcomes in found.items()}
 
     def picked(self, evidence: Evidence, fuel: Fuel, symptom: str | None = None) -> tuple[Row, ...]:
         """The rows that fit: those of the symptom, or the one of that name; else those of which all was seen."""
