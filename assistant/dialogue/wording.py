@@ -41,9 +41,7 @@ ALARMS: Mapping[EmergencyKind, str] = {
         "Leave now. Get everybody out. Leave this device where it is. Call the fire department from outside. "
         "Shut gas or power only from outside. Only if it puts nobody in danger."
     ),
-    "unknown": (
-        "Leave now. Get everybody out. Leave this device where it is. Call for help from outside."
-    ),
+    "unknown": "Leave now. Get everybody out. Leave this device where it is. Call for help from outside.",
 }
 """What people are told, by the kind of the emergency (common practice: safety pages of gas suppliers and fire services
 say the same)."""
