@@ -13,10 +13,11 @@ from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import findings, heard, judge_reading, said_value
 from assistant.dialogue.state import Answer, Candidate, Fact, Found, Phase, State, Taken
-from assistant.dialogue.steps import open_step, present, weigh
+from assistant.dialogue.steps import back_to_the_step, open_step, present, weigh
 from assistant.language.meaning import Confirm, Meaning, Reading, Readings, Unclear
 from assistant.trade.findings import FINDINGS
 from assistant.trade.procedures import State as Site
+from assistant.trade.procedures import Step
 
 
 def heard_reading(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -95,27 +96,35 @@ def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
         candidate=None,
         failures=0,
     )
-    stand = {found.name for found in findings(dialogue.rules, state) if found.verdict and not found.voided}
-    gone = [found.name for found in before if found.verdict and not found.voided and found.name not in stand]
-    name, value = (
-        (dialogue.rules.quantities[last.quantity].spoken, said_value(last))
-        if isinstance(last, Taken)
-        else (dialogue.rules.procedure.step(last.step).title, last.answer)
-    )
-    body: dict[str, object] = {"step": last.step}
-    body |= (
-        {"quantity": last.quantity, "withdrawn": plain(last.value)}
-        if isinstance(last, Taken)
-        else {"answer": last.answer}
-    )
+    stand = findings(dialogue.rules, state)
+    gone = [found.name for found in before if found.verdict and not found.voided and found not in stand]
+    told, body = _what(dialogue, last)
     body |= {"findings": gone} if gone else {}
-    told = [f"Taken back: {name}, {value}.", *(f"With it, {FINDINGS[each].spoken}." for each in gone)]
-    state, reopened = _reopened(dialogue, state, last)
-    effects: list[Effect] = [Note("correction", body), *say(" ".join(told)), *reopened]
-    if isinstance(last, Answer) and state.correcting is None:
+    step = dialogue.rules.procedure.step(last.step)
+    notes: list[Effect] = []
+    if isinstance(last, Answer) and step.sets:
+        state, notes = _as_it_was(state, step)
+    elif isinstance(last, Answer) and _mended_last(state, last, step):
+        body |= {"repair": step.mends}
+        state = _not_repaired(state)
+    said = say(" ".join([f"Taken back: {told}.", *(f"With it, {FINDINGS[each].spoken}." for each in gone)]))
+    if state.correcting is None:  # its step is worked again as a whole
         turn, more = open_step(dialogue, state, last.step)
-        return turn, [*effects, *more]
-    return state, [*effects, *present(dialogue, state)]
+    elif isinstance(last, Answer) and not last.answer:  # a remark beside a reading, which is not asked by itself
+        turn, more = back_to_the_step(dialogue, replace(state, correcting=None))
+    else:
+        turn, more = state, present(dialogue, state)
+    return turn, [Note("correction", body), *said, *notes, *more]
+
+
+def _what(dialogue: Context, last: Taken | Answer) -> tuple[str, dict[str, object]]:
+    """What is taken back, as it is said and as it is noted."""
+    if isinstance(last, Taken):
+        name = dialogue.rules.quantities[last.quantity].spoken
+        body = {"step": last.step, "quantity": last.quantity, "withdrawn": plain(last.value)}
+        return f"{name}, {said_value(last)}", body
+    name = dialogue.rules.procedure.step(last.step).title
+    return f"{name}, {last.answer or last.text}", {"step": last.step, "answer": last.answer or last.text}
 
 
 def _taken_back(fact: Fact, last: Taken | Answer) -> Fact:
@@ -124,12 +133,27 @@ def _taken_back(fact: Fact, last: Taken | Answer) -> Fact:
     return replace(fact, withdrawn=True) if fact is last or rests else fact
 
 
-def _reopened(dialogue: Context, state: State, last: Taken | Answer) -> tuple[State, list[Effect]]:
-    """An answer that changed power or gas takes that back too: its step is worked again as a whole."""
-    step = dialogue.rules.procedure.step(last.step)
-    if not (isinstance(last, Answer) and step.sets):
-        return state, []
+def _as_it_was(state: State, step: Step) -> tuple[State, list[Effect]]:
+    """Before an answer that changed power or gas."""
     power = step.power[0] if step.power else "unknown"
     site = Site(power=power, gas=step.gas[0] if step.gas else state.site.gas)
     note = Note("site", {"power": site.power, "gas": site.gas, "step": step.id})
     return replace(state, site=site, burning=False, correcting=None), [note]
+
+
+def _mended_last(state: State, last: Answer, step: Step) -> bool:
+    """Whether an answer was a repair, and no other came after it."""
+    made = state.repairs[-1] if state.repairs else None
+    return made is not None and last.answer == step.good and (made.step, made.name) == (last.step, step.mends)
+
+
+def _not_repaired(state: State) -> State:
+    """Without the last repair: what it voided stands again, as found."""
+    number = len(state.repairs) - 1
+    return replace(
+        state,
+        facts=tuple(replace(fact, voided_by=None) if fact.voided_by == number else fact for fact in state.facts),
+        repairs=state.repairs[:number],
+        as_left=tuple(dict.fromkeys(step for made in state.repairs[:number] for step in made.voids)),
+        correcting=None,
+    )

@@ -290,6 +290,26 @@ def test_a_correction_of_what_changed_power_or_gas_goes_back_to_its_step_as_a_wh
     assert talk.say("no", "yes").state.step == "isolate"
 
 
+def test_a_correction_of_an_answer_that_was_a_repair_takes_the_repair_back():
+    talk = at(*COLD).say("open", "yes").on_to("igniter-new").say("yes")
+    assert [made.name for made in talk.state.repairs] == ["igniter-replaced"]
+    talk.say("correction")
+    assert talk.note("correction") == {"step": "igniter-new", "answer": "yes", "repair": "igniter-replaced"}
+    assert (talk.state.step, talk.state.repairs, talk.state.as_left) == ("igniter-new", (), ())
+    assert talk.state.latest("igniter-resistance") is not None
+    talk.on_to("igniter-new").say("yes").say("correction").on_to("igniter-new").say("no")
+    assert talk.note("remark")["text"] == "the igniter has failed and was not replaced"
+    assert (talk.state.step, talk.state.repairs) == ("refit-off", ())
+
+
+def test_a_correction_of_a_remark_beside_a_reading_asks_for_the_reading():
+    talk = at("monoxide").say("rising").say("correction")
+    assert talk.note("correction") == {"step": "monoxide", "answer": "flue C O is rising, find the cause"}
+    assert talk.answer.endswith("Read the flue C O.")
+    assert talk.say("twenty eight parts", "yes").state.step == "monoxide-steady"
+    assert talk.state.remarks == ()
+
+
 def test_a_correction_that_changes_the_outcome_leads_where_the_new_value_leads():
     talk = at(*COLD).say("sixty two ohms", "correction", "open", "yes")
     assert talk.state.step == "igniter-new"
