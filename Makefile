@@ -35,7 +35,7 @@ format: .venv/.dev
 	$(BIN)/ruff format .
 
 clean:
-	rm -rf .venv out build .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache
+	rm -rf .venv out build .coverage .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache
 
 .venv/.product: pyproject.toml
 	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed: make PYTHON=python3.11 demo")'
@@ -94,9 +94,9 @@ bench-hearing: .venv/.bench
 	$(BIN)/pip install --quiet --group bench
 	touch $@
 
-# All recorded visits through their sound; `make test` hears two of them.
+# The recorded visits through their sound that `make test` does not hear.
 bench-visits: .venv/.dev
-	$(BIN)/pytest -q $(TWO) --every-visit tests/visit/test_through_audio.py
+	$(BIN)/pytest -q -n 2 -m bench tests/visit/test_through_audio.py
 
 # Each property with 10,000 examples instead of 200 (an hour).
 bench-fuzz: .venv/.dev

@@ -133,3 +133,5 @@ class Terminal:
         if not closed:
             console.print("The recording ended before the visit did; go on with: assistant visit --resume")
         console.print(f"Head of the record: {record.head}")
+        if closed:
+            console.print(f"As it was said, before the end was written: {list(record.rows())[-1].previous[:8]}")

@@ -103,6 +103,7 @@ def say(text: str, manner: Manner = "prompt") -> list[Effect]:
     return [Say(sentence.strip(), manner) for sentence in wording.sentences(text)]
 
 
-def alarm(why: str, step: str, kind: EmergencyKind) -> list[Effect]:
-    """An emergency: its entry for the record, then what everybody is told."""
-    return [Note("emergency", {"why": why, "step": step, "kind": kind}), *say(wording.ALARMS[kind], "alarm")]
+def alarm(why: str, step: str, kind: EmergencyKind, kinds: bool = True) -> list[Effect]:
+    """An emergency: its entry for the record, then what everybody is told. kinds: the record tells kinds at all."""
+    body = {"why": why, "step": step, **({"kind": kind} if kinds else {})}
+    return [Note("emergency", body), *say(wording.ALARMS[kind], "alarm")]

@@ -16,7 +16,8 @@ from assistant.trade.procedures import State as Site
 
 def emergency_words(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Words of an emergency, said in any phase."""
-    return emergency(state, event.heard.text, dialogue.language.emergency(event.heard.text) or "unknown")
+    text = event.heard.text
+    return emergency(dialogue, state, text, dialogue.language.emergency(text) or "unknown")
 
 
 def stay_out(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

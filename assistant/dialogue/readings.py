@@ -121,8 +121,8 @@ def _what(dialogue: Context, last: Taken | Answer) -> tuple[str, dict[str, objec
     """What is taken back, as it is said and as it is noted."""
     if isinstance(last, Taken):
         name = dialogue.rules.quantities[last.quantity].spoken
-        body = {"step": last.step, "quantity": last.quantity, "withdrawn": plain(last.value)}
-        return f"{name}, {said_value(last)}", body
+        withdrawn = {"quantity": last.quantity, "withdrawn": plain(last.value)}
+        return f"{name}, {said_value(last)}", {"step": last.step, **withdrawn}
     name = dialogue.rules.procedure.step(last.step).title
     return f"{name}, {last.answer or last.text}", {"step": last.step, "answer": last.answer or last.text}
 

@@ -65,7 +65,7 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
     if step_id == END:
         return _end(dialogue, state)
     if step_id == EMERGENCY:
-        return emergency(state, "smell of gas", "gas")
+        return emergency(dialogue, state, "smell of gas", "gas")
     step = dialogue.rules.procedure.step(step_id)
     state = replace(state, step=step_id)
     if step_id in state.stands:  # once: where the procedure comes back to it, it is asked
@@ -387,7 +387,7 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
         effects += compared(dialogue, step_id=taken.step, name=taken.quantity, value=taken.judged)
     if kind := calls_for_leaving(dialogue, taken):
         state = left_with(state, taken.step, taken.verdict.outcome)
-        turn, more = emergency(state, f"{taken.quantity} {plain(taken.value)}", kind)
+        turn, more = emergency(dialogue, state, f"{taken.quantity} {plain(taken.value)}", kind)
         return turn, [*effects, *more]
     step = dialogue.rules.procedure.step(taken.step)
     outcomes: list[str] = [taken.verdict.outcome]
@@ -438,7 +438,7 @@ def given_up(state: State) -> tuple[State, list[Effect]]:
     return state, [Note("skipped", {"step": left.step, "reason": left.reason, "audio": ""})]
 
 
-def emergency(state: State, why: str, kind: EmergencyKind) -> Turn:
+def emergency(dialogue: Context, state: State, why: str, kind: EmergencyKind) -> Turn:
     """Everybody out: nothing but "area clear" helps, and nothing is known of power and gas any more."""
     state, notes = given_up(state)
     state = replace(
@@ -461,4 +461,4 @@ def emergency(state: State, why: str, kind: EmergencyKind) -> Turn:
         stands=(),  # nothing of it is known to hold any more
         failures=0,
     )
-    return state, [*notes, *alarm(why, state.step, kind)]
+    return state, [*notes, *alarm(why, state.step, kind, dialogue.language.tells_kinds)]

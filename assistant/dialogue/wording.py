@@ -41,10 +41,10 @@ ALARMS: Mapping[EmergencyKind, str] = {
         "Leave now. Get everybody out. Leave this device where it is. Call the fire department from outside. "
         "Shut gas or power only from outside. Only if it puts nobody in danger."
     ),
-    "unknown": "Leave now. Get everybody out. Leave this device where it is. Call for help from outside.",
+    "unknown": ("Leave now. Get everybody out. Leave this device where it is. Call for help from outside."),
 }
-"""What people are told, by the kind of the emergency (common practice: safety pages of gas suppliers and fire services
-say the same)."""
+"""What people are told, by what the emergency is of. Gas: common practice, safety pages of gas utilities say the same;
+the others: from memory, verify."""
 STAY_OUT = "The visit is stopped. Stay out. Somebody with a name must say area clear."
 
 _OUTCOMES = {

@@ -174,6 +174,11 @@ class Language:
         )
         return next(cried, None) or next(alone, None)
 
+    @property
+    def tells_kinds(self) -> bool:
+        """Whether the grammars tell what an emergency is of. Those of older records do not: all is taken for gas."""
+        return "cry" in self.grammar.rules
+
     @cached_property
     def _cries(self) -> dict[str, EmergencyKind]:
         """What is an emergency wherever it is said -> of what."""
@@ -185,10 +190,9 @@ class Language:
         return self._kinds(lone=True)
 
     def _kinds(self, lone: bool) -> dict[str, EmergencyKind]:
-        rule = "lone_cry" if lone else "cry"
-        if rule in self.grammar.rules:
+        if self.tells_kinds:
+            rule = "lone_cry" if lone else "cry"
             return {words: cast("EmergencyKind", self.tag(rule, words)) for words in self.grammar.sentences(rule)}
-        # Grammars of older records tell no kinds: all of them were taken for gas.
         said = self.grammar.sentences("emergency")
         return {words: "gas" for words in said if (words in ("odor", "odour", "fire")) is lone}
 

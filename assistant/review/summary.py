@@ -229,6 +229,10 @@ class Summary:
     happenings: tuple[Happening, ...]
     repairs: tuple[Repair, ...] = ()
     ending: Ending = Ending()
+    complaint: str = ""
+    """What the appliance did or did not do, as it was told."""
+    cause: str | None = None
+    """The probable cause of a no heat visit that came to its end; empty where none was found."""
     set_up: Mapping[str, str] = field(default_factory=dict)
     """What was asked in the set-up by voice -> how it was left; empty where a job file said it all."""
 
@@ -306,6 +310,8 @@ class _Fold:
     set_up: dict[str, str] = field(default_factory=dict)  # what was asked -> how it was left, the last time
     power: str = "unknown"
     gas: str = "unknown"
+    complaint: str = ""
+    cause: str | None = None
     closed: bool = False
 
     def __post_init__(self) -> None:
@@ -352,6 +358,8 @@ class _Fold:
             happenings=tuple(self.happenings),
             repairs=tuple(self.repairs),
             ending=self.ending,
+            complaint=self.complaint,
+            cause=self.cause,
             set_up=self.set_up,
         )
 
@@ -367,6 +375,9 @@ class _Fold:
         return printed(self.procedure.step(step).title) if self.procedure.has(step) else step
 
     # --- one kind of entry each
+
+    def _summed_up(self, entry: Entry, body: dict[str, Any]) -> None:
+        self.complaint, self.cause = body.get("complaint", ""), body.get("cause")
 
     def _set_up(self, entry: Entry, body: dict[str, Any]) -> None:
         self.set_up[body["asked"]] = body["decided"]
@@ -599,6 +610,7 @@ _HANDLERS = {
     "emergency": _Fold._emergency,
     "cleared-by": _Fold._cleared_by,
     "area-clear": _Fold._area_clear,
+    "summary": _Fold._summed_up,
     "closed": _Fold._closed,
     "not-voiced": _Fold._not_voiced,
     "not-opened": _Fold._not_opened,

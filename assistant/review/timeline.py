@@ -85,9 +85,10 @@ def moments(entries: Iterable[Entry]) -> Iterator[Moment]:
         if entry.kind == "voiced":
             now.answered += _played(entry)
             continue
-        step = str(entry.body.get("step") or step)
-        if not now.decided:
-            now.step, now.decided = step, True
+        if now.entry.kind != "set-up":  # which is before any step
+            step = str(entry.body.get("step") or step)
+            if not now.decided:
+                now.step, now.decided = step, True
         said = decided(Note(entry.kind, entry.body))
         if said:
             (now.put_right if entry.kind in PUT_RIGHT else now.taken).append(said)

@@ -32,7 +32,7 @@ from assistant.visit.earlier import history
 from assistant.visit.now import Now
 from assistant.visit.record import Record, SystemClock, audio_of
 from assistant.visit.seal import seal
-from assistant.visit.visit import QUIET_S, Setting, Visit
+from assistant.visit.visit import QUIET_S, Setting, Visit, setting_of
 
 TAIL_S = 0.3  # of the own voice in a room; SPEECH 2.4 takes it as the start before it is measured
 NARROW = "This microphone gives 8000 samples a second, as a telephone: words are heard worse. Use a wired headset."
@@ -116,8 +116,10 @@ def work(
             if wait:
                 screen.tell(WAITS, "said")
                 before.wait()
-            record = resumed or stack.enter_context(
-                begin(begun, folder, before, recognizer.name, settings, files, screen)
+            record = (
+                go_on(resumed, before)
+                if resumed
+                else stack.enter_context(begin(begun, folder, before, recognizer.name, settings, files, screen))
             )
         except KeyboardInterrupt:
             raise Problem(LEFT) from None
@@ -151,6 +153,13 @@ def work(
         if closed:
             seal(record)
         screen.over(record, closed)
+
+
+def go_on(record: Record, before: Beforehand) -> Record:
+    """The record of a resumed visit, with the emergencies that were called out while it waited."""
+    if before.answers:
+        record.append(before.entries(audio_of(record.path), setting_of(record).grammar_sha256))
+    return record
 
 
 def begin(

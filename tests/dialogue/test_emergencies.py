@@ -167,6 +167,12 @@ def test_grammars_of_older_records_tell_no_kind_and_all_was_gas():
         assert language.emergency(words) == "gas"
     for words in ("full fire", "the odour", "get out", "no leaks"):
         assert language.emergency(words) is None
+    talk = Talk()
+    talk.dialogue = Dialogue(language, talk.dialogue.rules)
+    for words in (["i smell gas"], ["area clear", "robin roe", "yes", *A_CHECK, "yes"]):
+        talk.say(*words)
+        assert set(talk.notes["emergency"]) == {"why", "step"}
+        assert talk.answer == wording.ALARMS["gas"]
 
 
 def test_in_the_set_up_too():

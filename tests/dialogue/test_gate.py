@@ -71,9 +71,12 @@ class Oracle:
             outside = value == "over-range" or (value != "open" and float(value) > float(forbids["above"]))
         if forbids and outside:
             self.forbids[name] = (set(forbids["acts"]), "found")
-        elif name in self.forbids and body.get("verdict") not in (None, "cannot-judge"):
-            if self.forbids[name][1] in ("mended", "taken back"):
-                del self.forbids[name]
+        elif (
+            name in self.forbids
+            and body.get("verdict") not in (None, "cannot-judge")
+            and self.forbids[name][1] in ("mended", "taken back")
+        ):
+            del self.forbids[name]
 
     def _mended(self, voids: tuple[str, ...]) -> None:
         for name, (acts, _) in self.forbids.items():
@@ -206,7 +209,7 @@ TABLE = [
 ]
 
 
-@pytest.mark.parametrize(("name", "about", "step", "outcome"), TABLE, ids=lambda value: str(value))
+@pytest.mark.parametrize(("name", "about", "step", "outcome"), TABLE, ids=str)
 def test_a_forbidding_finding_closes_the_way_until_it_is_mended_and_measured_again(name, about, step, outcome):
     technician = simulated.Technician(library().procedures[name], visits=1)
     procedure, rules = technician.procedure, technician.dialogue.rules

@@ -9,7 +9,7 @@ import pytest
 import scripted_visits
 
 from assistant.errors import Problem
-from assistant.review.summary import Recording, Summary, summarize
+from assistant.review.summary import Ending, Recording, Summary, summarize
 from assistant.visit.record import Record
 
 
@@ -76,6 +76,17 @@ def test_after_an_emergency_nothing_is_known_of_power_and_gas(tmp_path):
     (emergency,) = summary.emergencies
     assert "smell gas" in emergency.text
     assert (summary.power, summary.gas) == ("unknown", "unknown")
+
+
+def test_an_emergency_after_the_visit_was_closed_opens_it_again(tmp_path):
+    path = scripted_visits.visit(tmp_path)
+    assert summary_of(path).closed
+    with Record.open(path) as record:
+        said = next(entry.body for entry in record.entries() if entry.kind == "said")
+        record.append([("said", said), ("emergency", {"why": "fire", "step": "told", "kind": "fire"})])
+    summary = summary_of(path)
+    assert (summary.closed, summary.ending, summary.gas) == (False, Ending(), "unknown")
+    assert len(summary.emergencies) == 1
 
 
 def test_the_fold_is_the_same_however_often_it_is_made(tmp_path):

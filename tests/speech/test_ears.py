@@ -13,6 +13,7 @@ from assistant.language.heard import Heard
 from assistant.language.meaning import Question
 from assistant.language.phrases import Expected
 from assistant.speech.audio import Audio, VisitTrack, read_audio, resample, write_flac
+from assistant.speech.devices import MicrophoneLost
 from assistant.speech.ears import Ears, Utterance, onset
 from assistant.speech.models import user_store
 from assistant.speech.recognizer import VoskRecognizer
@@ -273,3 +274,58 @@ def test_an_answer_that_begins_while_the_assistant_speaks_is_let_go_whole(tmp_pa
     following = ears.listen(["yes"], lambda _: False, 60.0)
     assert isinstance(following, Utterance)
     assert following.start_s > end
+
+
+@pytest.mark.parametrize("before_s", [0.2, 0.1, 0.07, 0.04, 0.0, -0.03, -0.06, -0.1])
+def test_words_that_begin_as_a_sentence_ends_are_heard_whole(tmp_path, before_s):
+    """The sentence ends so long before they begin, and the next listening begins there."""
+    start, end, _ = spoken()[0]
+    write_flac(tmp_path / "sound.flac", Audio(first_utterances(), RATE))
+    ears = Ears(ScriptedRecognizer("stop"), FileSource([tmp_path / "sound.flac"]))
+
+    def overheard_until(over):
+        return ears.overhear(Question("between"), lambda text: text == "stop", over, lambda: None, lambda _: None)
+
+    got = overheard_until(lambda: ears.now_s > start - before_s) or overheard_until(lambda: False)
+    assert isinstance(got, Utterance)
+    assert got.start_s < start - 0.2  # with the quiet before them
+    assert got.start_s + got.audio.seconds > end
+
+
+class PulledOut:
+    """A microphone that is pulled out after some seconds."""
+
+    rate_hz = RATE
+    overflows = 0
+
+    def __init__(self, seconds):
+        self.sound = first_utterances()[: round(seconds * RATE)]
+
+    def blocks(self):
+        yield self.sound
+        raise MicrophoneLost("It was pulled out.")
+
+    def discard(self):
+        return 0
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_what_cut_the_voice_off_counts_though_the_microphone_is_lost_before_its_end(known):
+    start, end, _ = spoken()[0]
+    assert end - start > 0.6
+    ears = Ears(ScriptedRecognizer("stop" if known else "yes"), PulledOut(end - 0.1))
+    cuts = []
+
+    def overhear():
+        return ears.overhear(
+            Question("between"), lambda text: text == "stop", lambda: False, lambda: cuts.append(1), lambda _: None
+        )
+
+    if not known:
+        with pytest.raises(MicrophoneLost):
+            overhear()
+        return
+    got = overhear()
+    assert isinstance(got, Utterance)
+    assert (got.heard.text, cuts) == ("stop", [1])
+    assert got.audio.seconds > 0.5

@@ -4,7 +4,7 @@ import itertools
 from decimal import Decimal
 
 import pytest
-from played_faults import appliance_of, appliances, every, play
+from played_faults import appliance_of, appliances, play
 
 from assistant.files import library
 from assistant.language.meaning import Command

@@ -8,6 +8,7 @@ from scripted_ears import BackAtOnce, NothingDrawn, ScriptedEars, open_visit
 
 from assistant import cli
 from assistant.cli.visit import Terminal
+from assistant.dialogue import wording
 from assistant.dialogue.setting_up import SettingUp, SetUp
 from assistant.errors import Problem
 from assistant.files import library
@@ -19,10 +20,10 @@ from assistant.speech.audio import Audio, resample, write_flac
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.player import ScriptedPlayer
 from assistant.speech.voice import ChildVoice, ScriptedVoice, VoiceSettings
-from assistant.visit.beforehand import Beforehand
+from assistant.visit.beforehand import WAITS, Beforehand
 from assistant.visit.record import Record, audio_of
 from assistant.visit.seal import check
-from assistant.visit.session import Begin, begin
+from assistant.visit.session import Begin, begin, go_on
 from assistant.visit.visit import setting_of, turns
 
 KNOWN = {
@@ -37,6 +38,8 @@ KNOWN = {
         "supply-temperature": {"value": 175, "unit": "degF"},
     },
 }
+
+JOB = {**KNOWN, "appliance": {**KNOWN["appliance"], "fuel": "natural gas"}}
 
 
 @pytest.fixture(autouse=True)
@@ -76,10 +79,46 @@ def test_it_waits_for_the_start_words_and_keeps_nothing_else():
 
 
 def test_an_emergency_while_it_waits_is_answered_and_it_waits_on():
-    before = beforehand(saying("i smell gas", "start"))
+    before = beforehand(saying("fire", "start"))
     before.wait()
-    assert before._voice.rendered[1] == "Leave now."
+    assert " ".join(before._voice.rendered[1:-1]) == wording.ALARMS["fire"]
     assert before._voice.rendered[-1] == "Waiting. Say begin the visit."
+
+
+def test_an_emergency_while_it_waits_is_in_the_record_that_begins_then_or_goes_on(tmp_path):
+    first = beforehand(saying("i smell gas", "start"))
+    first.wait()
+    with begin(Begin(JOB), tmp_path, first, "scripted", VoiceSettings(), [], Terminal()) as record:
+        path = record.path
+    visit = open_visit(path, saying("two parts per million"))
+    visit.run()
+    visit.record.close()
+    again = beforehand(saying("c o alarm", "start"))
+    again.wait()
+    with Record.open(path) as record:
+        go_on(record, again)
+    visit = open_visit(path, saying("yes", "no"))
+    visit.run()
+    visit.record.close()
+    with Record.open(path, read_only=True) as record:
+        entries = list(record.entries())
+        assert all(turn.same for turn in turns(record))
+        assert [row.decided for row in replay.rows(record)][:2] == ["start: emergency", "start: emergency"]
+    cries = [(entry.body["why"], entry.body["kind"]) for entry in entries if entry.kind == "emergency"]
+    assert cries == [("i smell gas", "gas"), ("c o alarm", "carbon monoxide")]
+    assert check(path).problems == []
+    happened = summarize(entries).emergencies
+    assert [each.text for each in happened] == [f"Stopped for an emergency: {why}." for why, _ in cries]
+    assert len({each.recording.name for each in happened}) == 2
+    assert [m.heard for m in moments(entries) if m.step == "set up"] == ["i smell gas", "c o alarm"]
+
+
+def test_in_a_room_it_listens_between_two_sentences():
+    before = beforehand(saying("i smell gas", "gas leak", "twenty", 0.6, 0.6, 0.6, 0.6, "start"), route=BackAtOnce())
+    before.wait()
+    alarm = wording.sentences(wording.ALARMS["gas"])
+    assert before._voice.rendered == [WAITS, alarm[0], *alarm, WAITS]
+    assert [answer.body["heard"]["text"] for answer in before.answers] == ["i smell gas", "gas leak"]
 
 
 def test_a_recording_that_ends_before_the_start_is_one_sentence():

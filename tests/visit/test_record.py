@@ -558,6 +558,21 @@ def test_an_entry_added_after_the_visit_was_closed_shows_by_the_witnessed_head(f
         assert found.startswith("Entry 7 was added after the visit was closed")
 
 
+def test_the_head_that_is_said_is_that_before_the_end(five):
+    with Record.open(five) as record:
+        head = record.append([("closed", {})])[0].hash
+        record.append([("end", {})])
+        assert record.verify(head[:8]) == record.verify(record.head[:8]) == []
+
+
+def test_an_emergency_opens_a_closed_visit_again(five):
+    with Record.open(five) as record:
+        record.append([("closed", {})])
+        head = record.append([("said", {}), ("emergency", {})])[-1].hash
+        record.append([("reading", {"value": "9"})])
+        assert record.verify(head[:8]) == []
+
+
 def test_rows_of_any_order_are_verified(five):
     with Record.open(five, read_only=True) as record:
         rows = list(record.rows())

@@ -61,6 +61,14 @@ def test_a_visit_that_has_not_ended_is_not_sealed(tmp_path):
         seal.seal(record)
 
 
+def test_a_visit_that_an_emergency_opened_again_is_not_sealed(tmp_path):
+    work(tmp_path / "visit.sqlite")
+    with Record.open(tmp_path / "visit.sqlite") as record:
+        record.append([("closed", {}), ("said", {}), ("emergency", {})])
+        with pytest.raises(Problem, match="has not ended"):
+            seal.seal(record)
+
+
 def test_a_sealed_record_opens_for_reading_only_and_is_left_as_it_is(sealed):
     before = {path.name: path.read_bytes() for path in sealed.parent.iterdir() if path.is_file()}
     with pytest.raises(Problem, match="finished and sealed"):
