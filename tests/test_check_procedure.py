@@ -100,7 +100,7 @@ BROKEN = {
     "ohms with the power on": (LP, "parts/cold.yaml", OHMS, OHMS.replace("dead", "live"), "reads ohms"),
     "a flame taken by a lead": (SPARK, "parts/flame-failure.yaml", "sets: {gas: shut}", "sets: {}", "closing the gas"),
     "a test to be skipped": (LP, "parts/running.yaml", "proves: [flue-co]", "proves: [venting]", "cannot be skippable"),
-    "a repair of nothing": (LP, "parts/repairs.yaml", "[limit-switch-resistance]", "[limit]", "no known quantity"),
+    "a repair of nothing": (LP, "parts/repairs.yaml", "[ambient-co,", "[ambient,", "no known quantity"),
     "times not in order": (
         LP,
         "parts/light-off.yaml",

@@ -20,6 +20,7 @@ from assistant.errors import Problem
 from assistant.review.replay import Row as Shown
 from assistant.review.replay import rows
 from assistant.review.report import words
+from assistant.review.report.page import of_record
 from assistant.review.summary import printed, summarize
 from assistant.review.timeline import moments
 from assistant.visit.chain import GENESIS, Entry, Row, canonical_json, chained, from_line, to_line, verify_entries
@@ -114,7 +115,7 @@ def test_its_report_has_what_was_read_and_decided_then(old):
     readings = bodies(old, "reading")
     with Record.open(old, read_only=True) as record:
         summary = summarize(record.entries())
-        html, problems = render(record)
+        html, problems = of_record(record)
         assert record.head in html
     assert problems == []
     then = [(b["quantity"], b["value"], b["unit"], b["verdict"], b["reason"]) for b in readings]
@@ -195,7 +196,7 @@ def test_rules_with_keys_that_are_not_known_here_replay_and_report(name, tmp_pat
     path = write(tmp_path / "visit.sqlite", of_another_version(rows_of(name)))
     assert {row.same for row in check_replay(path)} == {None}
     with Record.open(path, read_only=True) as record:
-        assert render(record)[1] == []
+        assert of_record(record)[1] == []
         assert len(summarize(record.entries()).readings) == len(bodies(path, "reading")) > 0
 
 

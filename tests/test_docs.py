@@ -116,8 +116,8 @@ def test_a_page_says_where_a_step_leads(shelf):
     lit, off, cock = number["lighting"], number["gas shut, appliance off"], number["gas shut for a leak at a tap"]
     assert lines[lit]["leads to"] == f"no: {off}"
     assert lines[number["taps leak test"]]["leads to"] == f"yes: {cock}"
-    assert lines[cock]["leads to"] == f"done: {number['power isolated']}"
-    assert lines[number["smell of gas"]]["leads to"] == "yes: **emergency, leave**"
+    assert lines[number["tap tightened"]]["leads to"] == f"done: {number['power isolated']}"
+    assert lines[number["smell check"]]["leads to"] == "yes: **emergency, leave**"
     assert lines[number["customer told"]]["leads to"] == "then: the visit ends"
     assert lines[number["line voltage"]]["leads to"] == ""
     assert min(off, cock) > number["customer told"]  # they are not on the way of a visit without a finding

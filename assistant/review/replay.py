@@ -22,7 +22,7 @@ _SHOWN = {
     "heard-reading": "asked: {value} {unit} ({asked_because})",
     "refused": "refused: {value}",
     "kept": "kept: {quantity} {value} {unit}",
-    "correction": "taken back: {quantity} {withdrawn}",
+    "correction": "taken back: {what}",
     "unclear": "unclear: {reason}",
     "skipped": "skipped {step}: {reason}",
     "left-out": "left out {step}: {reason}",
@@ -55,6 +55,9 @@ _SHOWN = {
     "times": "times worked out of the marks",
     "marks-dropped": "marks dropped: {reason}",
     "repair": "repair: {say}",
+    "barred": "BARRED: no {forbids}, because of {because}",
+    "put-off": "put off: {step}, for {for}",
+    "shut-down": "shut down",
     "stands": "still stands: {step}",
     "decision": "stays on: {stays_on}",
     "told": "told: {words}",
@@ -117,7 +120,12 @@ def decided(note: Note) -> str:
     if body.get("unit") == "dimensionless":  # a count
         body["unit"] = ""
     if note.kind == "decision":
-        body["stays_on"] = "yes" if body["stays_on"] else "no"
+        against = f", against: {'; '.join(body['against'])}" if body.get("against") else ""
+        body["stays_on"] = f"{'yes' if body['stays_on'] else 'no'}{against}"
+    if note.kind == "correction":
+        about, value = ("quantity", "withdrawn") if "quantity" in body else ("step", "answer")
+        gone = [*body.get("findings", ()), *([body["repair"]] if "repair" in body else [])]
+        body["what"] = ", with it ".join([f"{body[about]} {body[value]}", *gone])
     return _SHOWN.get(note.kind, "").format_map(body).replace(" :", ":")
 
 

@@ -6,7 +6,7 @@ a record is the same whatever the rules of today are.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal, InvalidOperation
 from typing import Any, TypeVar
@@ -24,6 +24,7 @@ from assistant.visit.chain import Entry
 from assistant.visit.privacy import NOT_WORDS
 
 M = TypeVar("M", bound=BaseModel)
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -103,6 +104,7 @@ class Reading:
 class Finding:
     """What was worked out from readings. value: empty where it could not be; `problem` says why."""
 
+    seq: int
     name: str
     step: str
     value: str
@@ -114,13 +116,15 @@ class Finding:
 
 @dataclass(frozen=True)
 class Answer:
-    """The answer to a step without a reading: "yes", "no" or "done". remark: what a check found."""
+    """The answer to a step without a reading: "yes", "no" or "done". remark: what a check found, or was seen beside a
+    reading (then without an answer). withdrawn: taken back later."""
 
     utc: str
     step: str
     title: str
     answer: str
     remark: str = ""
+    withdrawn: bool = False
 
 
 @dataclass(frozen=True)
@@ -135,7 +139,7 @@ class NotChecked:
 
 @dataclass(frozen=True)
 class Correction:
-    """A reading that was taken back, or a value that was heard and refused. then: what was taken instead."""
+    """A reading or an answer that was taken back, or one that was heard and refused. then: what was taken instead."""
 
     utc: str
     title: str
@@ -169,23 +173,27 @@ class Happening:
 
 @dataclass(frozen=True)
 class Repair:
-    """Something that was repaired on the way, as it is said. recording: the words that named it."""
+    """Something that was repaired on the way, as it is said. recording: the words that named it; None where the repair
+    was a step of the procedure."""
 
     utc: str
     step: str
+    name: str
     say: str
     recording: Recording | None
 
 
 @dataclass(frozen=True)
 class Ending:
-    """How the visit ended. stays_on: the technician's decision; None where the visit did not come to it.
+    """How the visit ended. stays_on: the technician's decision; None where the visit did not come to it. against: what
+    was found, or not checked, that spoke against leaving it on.
 
     told: who was told, as a recording of the name; empty words where nobody was. follow_up: what is to be done.
     notice: the lines of the notice of an unsafe appliance, or one that is shut off; none where there is none.
     """
 
     stays_on: bool | None = None
+    against: tuple[str, ...] = ()
     told: Recording | None = None
     nobody_told: bool = False
     follow_up: Recording | None = None
@@ -235,13 +243,18 @@ class Summary:
 
     @property
     def remarks(self) -> tuple[Answer, ...]:
-        """The checks that found something."""
-        return tuple(answer for answer in self.answers if answer.remark)
+        """The checks that found something, and were not taken back."""
+        return tuple(answer for answer in self.answers if answer.remark and not answer.withdrawn)
 
     @property
     def emergencies(self) -> tuple[Happening, ...]:
         """Each time the visit was stopped for an emergency."""
         return tuple(h for h in self.happenings if h.kind == "emergency")
+
+    @property
+    def barred(self) -> tuple[str, ...]:
+        """What was not opened, lit or run because of what was found, each once."""
+        return tuple(dict.fromkeys(h.text for h in self.happenings if h.kind == "barred"))
 
     def latest(self, quantity: str) -> Reading | None:
         """The last standing reading of a quantity."""
@@ -286,7 +299,7 @@ class _Fold:
     now: Recording | None = None
     kept: dict[str, Recording] = field(default_factory=dict)  # readings said ahead, by quantity
     readings: list[Reading] = field(default_factory=list)
-    findings: dict[str, Finding] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)  # all that were not taken back; the last of a name counts
     answers: list[Answer] = field(default_factory=list)
     skipped: dict[str, NotChecked] = field(default_factory=dict)
     corrections: list[Correction] = field(default_factory=list)
@@ -337,7 +350,7 @@ class _Fold:
             power=self.power,
             gas=self.gas,
             readings=tuple(self.readings),
-            findings=tuple(self.findings.values()),
+            findings=tuple({finding.name: finding for finding in self.findings}.values()),
             answers=tuple(self.answers),
             not_checked=(*self.skipped.values(), *self._not_reached()),
             corrections=tuple(self.corrections),
@@ -401,28 +414,44 @@ class _Fold:
             recording=recording,
         )
         self.readings.append(reading)
-        self.skipped.pop(reading.step, None)
+        self._taken(reading.step, _value(reading.value, reading.upper))
+
+    def _taken(self, step: str, value: str) -> None:
+        """A reading or an answer was taken at a step: it is checked, and what was corrected has what it was put to."""
+        self.skipped.pop(step, None)
         for place, correction in enumerate(self.corrections):
-            if correction.title == reading.title and not correction.then:
-                self.corrections[place] = replace(correction, then=_value(reading.value, reading.upper))
+            if correction.title == self.title(step) and not correction.then:
+                self.corrections[place] = replace(correction, then=value)
 
     def _correction(self, entry: Entry, body: dict[str, Any]) -> None:
-        for place in reversed(range(len(self.readings))):
-            reading = self.readings[place]
-            if reading.quantity == body["quantity"] and not reading.withdrawn:
-                self.readings[place] = replace(reading, withdrawn=True)
-                break
-        before = f"{body['withdrawn']}"
-        self.corrections.append(Correction(entry.utc, self.title(body["step"]), before, False, self.now))
+        step = body["step"]
+        if "quantity" in body:
+            place = _last(self.readings, lambda r: r.quantity == body["quantity"] and not r.withdrawn)
+            if place is not None:
+                taken = self.readings[place] = replace(self.readings[place], withdrawn=True)
+                # What was worked out before it did not rest on it, and stands again.
+                gone = body.get("findings", ())
+                self.findings = [f for f in self.findings if f.name not in gone or f.seq < taken.seq]
+            before = body["withdrawn"]
+        else:
+            before = body["answer"]
+            place = _last(
+                self.answers, lambda a: a.step == step and not a.withdrawn and (a.answer or a.remark) == before
+            )
+            if place is not None:
+                self.answers[place] = replace(self.answers[place], withdrawn=True)
+            if self.repairs and self.repairs[-1].name == body.get("repair"):
+                self.repairs.pop()
+        self.corrections.append(Correction(entry.utc, self.title(step), before, False, self.now))
 
     def _refused(self, entry: Entry, body: dict[str, Any]) -> None:
         self.corrections.append(Correction(entry.utc, self.title(body["step"]), body["value"], True, self.now))
 
     def _finding(self, entry: Entry, body: dict[str, Any]) -> None:
         judged = _judged(body) if "verdict" in body else None
-        name = body["finding"]
-        self.findings[name] = Finding(
-            name, body["step"], body.get("value", ""), body["unit"], body["problem"], body.get("assumption", ""), judged
+        name, value, assumption = body["finding"], body.get("value", ""), body.get("assumption", "")
+        self.findings.append(
+            Finding(entry.seq, name, body["step"], value, body["unit"], body["problem"], assumption, judged)
         )
 
     def _worked_out(self, entry: Entry, body: dict[str, Any]) -> None:
@@ -435,7 +464,9 @@ class _Fold:
             *body["assumptions"],
         ]
         name = body["working"]
-        self.findings[name] = Finding(name, body["step"], body["value"], body["unit"], "", "; ".join(rests), judged)
+        self.findings.append(
+            Finding(entry.seq, name, body["step"], body["value"], body["unit"], "", "; ".join(rests), judged)
+        )
 
     def _symptom(self, entry: Entry, body: dict[str, Any]) -> None:
         self._happened(entry, "symptom", f"Symptom told: {body['symptom']}.")
@@ -445,13 +476,16 @@ class _Fold:
         self._happened(entry, "probable-cause", f"Probable causes, among those of the table: {ranked}.")
 
     def _answer(self, entry: Entry, body: dict[str, Any]) -> None:
-        step = body["step"]
-        self.answers.append(Answer(entry.utc, step, self.title(step), body.get("answer", "done")))
-        self.skipped.pop(step, None)
+        step, answer = body["step"], body.get("answer", "done")
+        self.answers.append(Answer(entry.utc, step, self.title(step), answer))
+        self._taken(step, answer)
 
     def _remark(self, entry: Entry, body: dict[str, Any]) -> None:
-        if self.answers and self.answers[-1].step == body["step"]:
-            self.answers[-1] = replace(self.answers[-1], remark=body["text"])
+        step, text = body["step"], body["text"]
+        if self.answers and self.answers[-1].step == step and not self.answers[-1].remark:
+            self.answers[-1] = replace(self.answers[-1], remark=text)
+        else:  # beside a reading
+            self.answers.append(Answer(entry.utc, step, self.title(step), "", text))
 
     def _skipped(self, entry: Entry, body: dict[str, Any]) -> None:
         recording = self.now if body.get("audio") else None
@@ -480,12 +514,24 @@ class _Fold:
         self.closed = True
 
     def _repair(self, entry: Entry, body: dict[str, Any]) -> None:
-        # Hands were in the appliance: nothing is known of power and gas until it is said again.
-        self.power = self.gas = "unknown"
-        self.repairs.append(Repair(entry.utc, body["step"], body["say"], self.said.get(body["words"])))
+        if body["restart"]:  # hands were in the appliance: nothing is known of power and gas until it is said again
+            self.power = self.gas = "unknown"
+        recording = self.said.get(body["words"]) if body["audio"] else None
+        self.repairs.append(Repair(entry.utc, body["step"], body["repair"], body["say"], recording))
+
+    def _barred(self, entry: Entry, body: dict[str, Any]) -> None:
+        because = printed(body["because"])
+        self._happened(entry, "barred", f"No {body['forbids']}, at {self.title(body['step'])}: {because}.")
+
+    def _put_off(self, entry: Entry, body: dict[str, Any]) -> None:
+        first = self.title(body["for"])
+        self._happened(entry, "put-off", f"Put off until {first} is measured again: {self.title(body['step'])}.")
+
+    def _shut_down(self, entry: Entry, body: dict[str, Any]) -> None:
+        self._happened(entry, "shut-down", f"Shut down, at {self.title(body['step'])}.")
 
     def _decision(self, entry: Entry, body: dict[str, Any]) -> None:
-        self.ending = replace(self.ending, stays_on=body["stays_on"])
+        self.ending = replace(self.ending, stays_on=body["stays_on"], against=tuple(body.get("against", ())))
 
     def _notice(self, entry: Entry, body: dict[str, Any]) -> None:
         self.ending = replace(self.ending, notice={name: tuple(lines) for name, lines in body.items()})
@@ -570,6 +616,9 @@ _HANDLERS = {
     "not-opened": _Fold._not_opened,
     "note": _Fold._note,
     "repair": _Fold._repair,
+    "barred": _Fold._barred,
+    "put-off": _Fold._put_off,
+    "shut-down": _Fold._shut_down,
     "decision": _Fold._decision,
     "notice": _Fold._notice,
     "told": _Fold._told,
@@ -603,6 +652,11 @@ def _judged(body: dict[str, Any]) -> Judged:
 def _read(model: type[M], value: Any) -> M:
     """A rule as the record has it. Keys that are not known here, of another version, pass: nothing is decided by it."""
     return model.model_validate(value, extra="ignore")
+
+
+def _last(known: Sequence[T], wanted: Callable[[T], bool]) -> int | None:
+    """The place of the last one that is wanted."""
+    return next((place for place in reversed(range(len(known))) if wanted(known[place])), None)
 
 
 def _value(value: str, upper: str) -> str:

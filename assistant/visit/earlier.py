@@ -48,21 +48,23 @@ def values_of(entries: Iterable[Entry], units: dict[str, str], date: str, days_a
 
     units: of its quantities, by name. A reading without a figure ("open") leaves none.
     """
-    readings: dict[str, list[str]] = {}
-    findings: dict[str, str] = {}
+    readings: dict[str, list[tuple[int, str]]] = {}
+    findings: dict[str, list[tuple[int, str]]] = {}
     for entry in entries:
         body = entry.body
         if entry.kind == "reading":
-            readings.setdefault(body["quantity"], []).append(body["judged"])
-        elif entry.kind == "correction" and readings.get(body["quantity"]):
-            readings[body["quantity"]].pop()
+            readings.setdefault(body["quantity"], []).append((entry.seq, body["judged"]))
+        elif entry.kind == "correction" and readings.get(body.get("quantity")):
+            taken, _ = readings[body["quantity"]].pop()
+            for name in body.get("findings", ()):  # what was worked out before it stands again
+                findings[name] = [(seq, figure) for seq, figure in findings.get(name, ()) if seq < taken]
         elif entry.kind == "finding":
-            findings[body["finding"]] = body.get("value", "")
+            findings.setdefault(body["finding"], []).append((entry.seq, body.get("value", "")))
         elif entry.kind == "worked-out" and "verdict" in body:
-            findings[body["working"]] = body["value"]
+            findings.setdefault(body["working"], []).append((entry.seq, body["value"]))
+    of = {name: FINDINGS[name].unit for name in findings if name in FINDINGS} | units
     figures = {
-        **{name: (figure, FINDINGS[name].unit) for name, figure in findings.items() if name in FINDINGS},
-        **{name: (values[-1], units[name]) for name, values in readings.items() if values and name in units},
+        name: (values[-1][1], of[name]) for name, values in {**findings, **readings}.items() if values and name in of
     }
     return [
         Earlier(quantity=name, value=number, unit=unit, date=date, days_ago=days_ago)

@@ -66,3 +66,11 @@ def test_nothing_it_says_to_commands_and_mistakes_would_be_taken():
     for at, text in enumerate(spoken("hot-surface")):
         script += [*ASIDES, text] if at % 4 == 3 else [text]
     assert echoes(script) == []
+
+
+def test_no_title_of_a_step_or_a_part_would_be_heard_as_a_cry(language):
+    """They are said in many sentences: what is taken back, how far the visit is, what was not checked."""
+    steps = [step for procedure in library().procedures.values() for step in procedure.steps]
+    titles = {*(step.title for step in steps), *(text for step in steps for text in step.bad.values())}
+    titles |= {quantity.spoken for quantity in library().quantities.values()}
+    assert [title for title in titles if language.urgent(title)] == []

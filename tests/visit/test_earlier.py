@@ -15,7 +15,7 @@ UTC = "2026-01-05T09:00:00.000Z"
 
 
 def test_only_earlier_visits_to_the_same_appliance_and_what_stood_at_their_end(tmp_path):
-    corrected = {"flame": ["two point eight microamps"], "inlet-running": ["correction", "two point six microamps"]}
+    corrected = {"flame": ["two point eight microamps"], "flame-look": ["correction", "two point six microamps"]}
     scripted_visits.visit(tmp_path / "a", corrected, utc="2024-01-05T09:00:00.000Z")
     scripted_visits.visit(tmp_path / "b", {"flame": ["two point four microamps"]}, utc="2025-01-05T09:00:00.000Z")
     elsewhere = scripted_visits.demo_job().model_copy(update={"site": "another"})
