@@ -100,11 +100,16 @@ def measures(rules: Rules, bar: Bar) -> list[Step]:
     return [step for step in steps if set(names) & set(step.quantities)]
 
 
-def _first_lighting(rules: Rules) -> int:
-    """The number of the first step that lights, but for one cycle as found."""
+def _lightings(rules: Rules) -> list[int]:
+    """The numbers of the steps that light on a visit on which nothing is found wrong, but for one cycle as found."""
     procedure = rules.procedure
-    lights = (step.id for step in procedure.steps if step.burner == "lights" and _is_asked(rules, step))
-    return min((procedure.number(step) for step in lights), default=len(procedure.steps) + 1)
+    steps = (procedure.step(step) for step in procedure.plain_way(rules.job))
+    return [procedure.number(step.id) for step in steps if step.burner == "lights" and not step.never_after]
+
+
+def _first_lighting(rules: Rules) -> int:
+    """The number of the first step that lights."""
+    return min(_lightings(rules), default=len(rules.procedure.steps) + 1)
 
 
 def _needs_the_flame(rules: Rules, measured: list[Step]) -> bool:
@@ -141,8 +146,8 @@ def first_of_all(rules: Rules, state: State, step: Step) -> Step | None:
     if not wanted or step in wanted:
         return None
     first = min(wanted, key=lambda each: procedure.number(each.id))
-    before = procedure.steps[: procedure.number(first.id)]
-    if any(each.burner == "lights" and each.id not in state.lit and _is_asked(rules, each) for each in before):
+    before = [n for n in _lightings(rules) if n < procedure.number(first.id)]
+    if any(procedure.steps[n - 1].id not in state.lit for n in before):
         return None  # it does not burn yet
     return first
 
@@ -161,10 +166,6 @@ def _with_the_flame(rules: Rules, measure: Step) -> Step:
     procedure = rules.procedure
     before = procedure.steps[: procedure.number(measure.id)]
     return next((step for step in reversed(before) if step.burner == "runs"), measure)
-
-
-def _is_asked(rules: Rules, step: Step) -> bool:
-    return not (left_out(step, rules.job) or step.if_it_tells or step.never_after)
 
 
 def must_stop(rules: Rules, state: State) -> Bar | None:

@@ -77,6 +77,8 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
         state = replace(state, resume_at=state.resume_at or step.id)
         turn, effects = open_step(dialogue, state, first.id)
         return turn, [Note("put-off", {"step": step.id, "for": first.id}), *effects]
+    if step_id == state.resume_at:
+        state = replace(state, resume_at="")
     if reason := left_out(step, dialogue.rules.job) or _never_after(dialogue, state, step):
         state = left_with(replace(state, skipped=(*state.skipped, Skipped(step.id, reason))), step.id, "skip")
         note = Note("left-out", {"step": step.id, "reason": reason})
@@ -175,15 +177,18 @@ def _after(dialogue: Context, state: State, step: Step, outcome: str) -> str:
     if not state.resume_at or not (procedure.has(follows) and procedure.number(follows) > procedure.number(step.id)):
         return follows
     waits = procedure.step(state.resume_at)
+    if procedure.number(step.id) < procedure.number(waits.id):  # it is on the way
+        return follows
     if gate.first_of_all(dialogue.rules, state, waits) or gate.forbidding(dialogue.rules, state, "running"):
         return follows
     if not dialogue.unfit(state.site, waits):
-        return waits.id
-    # The gas is shut again: it is opened and lit once more for what was put off.
-    opens = [at for at, each in enumerate(procedure.steps) if each.sets and each.sets.gas == "on"]
-    at = min(opens)
+        return waits.id if state.burning else follows
+    # The gas is shut again: the control is reset, and it is opened and lit once more for what was put off.
+    steps = enumerate(procedure.steps)
+    at = min(at for at, each in steps if each.kind == "do" and each.sets and each.sets.gas == "on")
     while at and (procedure.steps[at - 1].power, procedure.steps[at - 1].gas) == (("live",), ("shut",)):
-        if "low-gas-check" not in procedure.steps[at - 1].proves:
+        before = procedure.steps[at - 1]
+        if before.kind != "do" and "low-gas-check" not in before.proves:
             break
         at -= 1
     return procedure.steps[at].id if not dialogue.unfit(state.site, procedure.steps[at]) else follows
