@@ -105,6 +105,10 @@ bench-fuzz: .venv/.dev
 bench-faults: .venv/.dev
 	$(BIN)/python tests/bench/faults.py
 
+# Random visits against the gate, many of them. WALKS of each procedure, 20 if not given.
+bench-gate: .venv/.dev
+	$(BIN)/python tests/bench/gate.py $(WALKS)
+
 # How long the commands take to start.
 bench-start: .venv/.product
 	$(BIN)/python tests/bench/start.py
