@@ -261,7 +261,8 @@ def procedure_page(shelf: Library, ignition: Ignition) -> str:
         "nothing, leave, and call from outside.**",
         "",
         "- *power, gas*: the state in which the step is worked, *dead* where it is proved dead; empty is any. After",
-        "  the arrow: what the step sets.",
+        "  the arrow: what the step sets. *burner*: the step lights it, or it runs then.",
+        "- *forbids*: what a bad answer closes the way to, until it is mended and checked again.",
         "- *limit*: the generic one, with the mark of its source; the sources are in [limits.md](../limits.md). A",
         "  value of the plate or the maker's sheet comes before it. *Watch*: within it, with the verdict caution.",
         "  *Safety limit*: a reading inside it by less than the meter's uncertainty is not accepted.",
@@ -319,6 +320,15 @@ def _state(what: Literal["power", "gas"]) -> Callable[[Row], str]:
         return " ".join((" or ".join(getattr(step, what)), "" if sets == "unknown" else f"→\u00a0{sets}")).strip()
 
     return cell
+
+
+def _forbids(row: Row) -> str:
+    """What the bad answer of a check forbids; of a reading its limit says it."""
+    step = row.line.step
+    if not step.forbids:
+        return ""
+    acts = f"{' or '.join(step.bad)}: no {', '.join(step.forbids)}"
+    return f"{acts}; only the shut-down is left" if step.no_repair else acts
 
 
 def _hazards(row: Row) -> str:
@@ -405,8 +415,10 @@ COLUMNS: dict[str, Callable[[Row], str]] = {
     "step": _step,
     "power": _state("power"),
     "gas": _state("gas"),
+    "burner": lambda row: row.line.step.burner or "",
     "hazards voiced before": _hazards,
     "limit": _limits,
+    "forbids": _forbids,
     "only": _only,
     "leads to": _leads_to,
 }

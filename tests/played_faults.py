@@ -157,7 +157,7 @@ class NoHeat(Technician):
                         self.say("yes")
                     return
         plain = [o for o in self.plain_first(step.id) if o not in ("skip", "fail")]
-        self.answer_step("pass" if "pass" in plain else plain[0])
+        self.answer_step(next((o for o in ("pass", step.good) if o in plain), plain[0]))
 
     def outcome(self, observation: str) -> str:
         """What is seen there: what the row says, what the fault shows, or what a repair has made of it."""

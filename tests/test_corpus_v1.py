@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
-from assistant.report_commands import render
 from scripted_ears import Person, open_visit
 
 from assistant.dialogue.machine import Dialogue

@@ -23,7 +23,7 @@ from assistant.files import library
 from assistant.language.phrases import Expected
 from assistant.speech.audio import read_audio, resample
 from assistant.speech.ears import hear_whole
-from assistant.speech.models import recognizer_in_use
+from assistant.speech.recognizer import recognizer_in_use
 
 app = command_app()
 

@@ -164,8 +164,10 @@ class Language:
         """What the emergency is of that the words call out; None where they call out none.
 
         Some words do so wherever they are said in an utterance, some only alone. Where several do, the first in the
-        grammar decides.
+        grammar decides. A symptom that is told ("symptom, C O alarm") is none.
         """
+        if "symptom" in self.grammar.rules and self.grammar.parse("symptom", normalise(text)):
+            return None
         words = f" {' '.join(normalise(text))} "
         cried = (kind for cry, kind in self._cries.items() if f" {cry} " in words)
         # Said once or over and over.

@@ -114,8 +114,8 @@ def decided(note: Note) -> str:
     if note.kind == "finding":
         if "value" not in note.body:
             return f"{note.body['finding']} not worked out"
-        value = round_significant(Decimal(note.body["value"]), 3)
-        return f"{note.body['finding']} {value:f} {note.body['unit']}: {note.body['verdict']}"
+        figure = round_significant(Decimal(note.body["value"]), 3)
+        return f"{note.body['finding']} {figure:f} {note.body['unit']}: {note.body['verdict']}"
     body = dict(note.body)
     if body.get("unit") == "dimensionless":  # a count
         body["unit"] = ""

@@ -6,9 +6,10 @@ import re
 from pathlib import Path
 
 from assistant.errors import Problem
-from assistant.speech.recognizer import NEEDED_IN_MODEL, VoskRecognizer
 from assistant.speech.unpack import ARCHIVE_SUFFIXES
 
+NEEDED_IN_MODEL = ("am/final.mdl", "conf/model.conf", "graph/HCLr.fst", "graph/Gr.fst")
+RATE_HZ = 16000  # of the samples that a model is to be made for
 RUN_TIME_GRAPH = {"graph/HCLr.fst", "graph/Gr.fst"}
 
 
@@ -44,5 +45,5 @@ def check_model(name: str, folder: Path) -> None:
     mfcc = folder / "conf" / "mfcc.conf"
     text = mfcc.read_text(encoding="utf-8", errors="replace") if mfcc.is_file() else ""
     rate = re.search(r"^\s*--sample-frequency=([\d.]+)", text, re.MULTILINE)
-    if rate and rate[1] not in (f"{VoskRecognizer.rate_hz}", f"{VoskRecognizer.rate_hz}.0"):
-        raise Problem(f"{name} is for sound at {rate[1]} Hz; get a model for {VoskRecognizer.rate_hz} Hz.")
+    if rate and rate[1] not in (f"{RATE_HZ}", f"{RATE_HZ}.0"):
+        raise Problem(f"{name} is for sound at {rate[1]} Hz; get a model for {RATE_HZ} Hz.")

@@ -17,7 +17,6 @@ from functools import cached_property
 from pathlib import Path
 
 from assistant.errors import Problem
-from assistant.language.jsgf import Grammar
 from assistant.places import top_folder, user_data, user_settings
 from assistant.speech.manifest import (
     NAME_PATTERN,
@@ -30,7 +29,6 @@ from assistant.speech.manifest import (
 )
 from assistant.speech.model_folder import check_model, fixed_graph, model_root, own_name
 from assistant.speech.pins import Pin, Pins, write_whole
-from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.unpack import unpack
 
 SIZE_MARGIN = 2  # some sizes in the manifest are rounded; more than twice the size is another file
@@ -293,16 +291,3 @@ class ModelStore:
 def user_store() -> ModelStore:
     """This user's models."""
     return ModelStore(top_folder("models_manifest") / "models.toml", user_data(), user_settings())
-
-
-def recognizer_in_use(grammar: Grammar) -> VoskRecognizer:
-    """Hears with the model in use, in which every word of the grammar was found (SPEECH V2). Raises Problem."""
-    recognizer = VoskRecognizer(user_store().model_in_use())
-    words = grammar.vocabulary
-    for missing in recognizer.missing(words):
-        place = words[missing]
-        raise Problem(
-            f"grammars/{place.file}, line {place.line}: {missing!r} is not in the speech model of "
-            f"{recognizer.name}; use another word there, or another model."
-        )
-    return recognizer

@@ -19,11 +19,13 @@ from numpy.typing import NDArray
 
 from assistant.errors import Problem
 from assistant.language.heard import Alternative, Heard, HeardWord
+from assistant.language.jsgf import Grammar
 from assistant.language.phrases import Expected
+from assistant.speech.model_folder import NEEDED_IN_MODEL, RATE_HZ
+from assistant.speech.models import user_store
 
 UNKNOWN = "[unk]"
 ALTERNATIVES = 5  # how many texts to compare; more than five never held a value that the first five lacked
-NEEDED_IN_MODEL = ("am/final.mdl", "conf/model.conf", "graph/HCLr.fst", "graph/Gr.fst")
 
 
 class Hearing(Protocol):
@@ -59,7 +61,7 @@ class VoskRecognizer:
     Raises Problem when Vosk is not installed, or the folder is not such a model.
     """
 
-    rate_hz = 16000
+    rate_hz = RATE_HZ
 
     def __init__(self, model_folder: Path) -> None:
         lacking = [name for name in NEEDED_IN_MODEL if not (model_folder / name).is_file()]
@@ -91,6 +93,19 @@ class VoskRecognizer:
         if lost or not all(phrase.split() for phrase in phrases) or not phrases:
             raise ValueError(f"phrases that the model cannot hear: {', '.join(sorted(lost)) or 'empty ones'}")
         return VoskHearing(self._vosk, self._model, self.rate_hz, json.dumps([*phrases, UNKNOWN]), alternatives)
+
+
+def recognizer_in_use(grammar: Grammar) -> VoskRecognizer:
+    """Hears with the model in use, in which every word of the grammar was found (SPEECH V2). Raises Problem."""
+    recognizer = VoskRecognizer(user_store().model_in_use())
+    words = grammar.vocabulary
+    for missing in recognizer.missing(words):
+        place = words[missing]
+        raise Problem(
+            f"grammars/{place.file}, line {place.line}: {missing!r} is not in the speech model of "
+            f"{recognizer.name}; use another word there, or another model."
+        )
+    return recognizer
 
 
 class VoskHearing:

@@ -54,7 +54,7 @@ def values_of(entries: Iterable[Entry], units: dict[str, str], date: str, days_a
         body = entry.body
         if entry.kind == "reading":
             readings.setdefault(body["quantity"], []).append((entry.seq, body["judged"]))
-        elif entry.kind == "correction" and readings.get(body.get("quantity")):
+        elif entry.kind == "correction" and readings.get(body.get("quantity", "")):
             taken, _ = readings[body["quantity"]].pop()
             for name in body.get("findings", ()):  # what was worked out before it stands again
                 findings[name] = [(seq, figure) for seq, figure in findings.get(name, ()) if seq < taken]

@@ -19,9 +19,8 @@ from assistant.speech.audio import VisitTrack
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.ears import Ears, Source, TwoEars
 from assistant.speech.microphone import Microphone
-from assistant.speech.models import recognizer_in_use
 from assistant.speech.player import DevicePlayer, TrackPlayer
-from assistant.speech.recognizer import Recognizer
+from assistant.speech.recognizer import Recognizer, recognizer_in_use
 from assistant.speech.route import SoundRoute
 from assistant.speech.sources import FileSource
 from assistant.speech.voice import ChildVoice, VoiceSettings

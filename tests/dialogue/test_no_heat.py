@@ -73,8 +73,8 @@ def test_without_a_symptom_the_order_is_as_written_and_nothing_is_asked_only_to_
     talk = Technician(library().procedures[NO_HEAT])
     talk.go_to("switches-refitted")
     cold = [s for s in talk.state.path if talk.procedure.number(s) > talk.procedure.number("igniter-cold")]
-    assert cold == ["igniter-ground", "rod-unlit", "ground-path", "burner-ground", "limit-switch", "rollout-switch",
-                    "pressure-switch"]  # fmt: skip
+    assert cold == ["igniter-ground", "rod-unlit", "ground-path", "burner-ground", "vent-clear", "jumpers-before",
+                    "limit-switch", "rollout-switch", "pressure-switch"]  # fmt: skip
 
 
 def test_with_a_symptom_every_step_of_the_run_is_still_asked_once():
