@@ -290,10 +290,13 @@ def notice_of(summary: Mapping[str, Any], stays_on: bool = False) -> Body | None
     if not entries and len(shut) < 2 and not against:
         return None
     own = f"It was left on by the technician's own decision, against: {'; '.join(against)}." if against else ""
+    missed = [text for text in against if all(text != entry["text"] for entry in entries)]
+    restores = [entry["restores"] for entry in entries] + (["What was not checked is checked."] if missed else [])
+    wrong = [*(f"{_sentence(entry['text'])} {entry['hazard']}" for entry in entries), *map(_sentence, missed)]
     return {
-        "hazards": _each(f"{_sentence(entry['text'])} {entry['hazard']}" for entry in entries),
+        "hazards": _each(wrong),
         "shut": [*shut, own] if own else shut or ["Gas and power were not shut off by this visit."],
-        "restores": _each(entry["restores"] for entry in entries),
+        "restores": _each(restores),
     }
 
 
@@ -303,7 +306,7 @@ def notice_text(notice: Mapping[str, Sequence[str]], date: str, told: str) -> st
     notice: of `notice_of`. date: as it is to be printed. told: who was told; empty where nobody was.
     """
     lines = [
-        "Notice of an unsafe or shut off gas appliance",
+        "Notice of a gas appliance that is unsafe, not checked or shut off",
         f"Date: {date}",
         "",
         "What is wrong:",

@@ -18,7 +18,7 @@ FREE_SPEECH = frozenset(
 QUESTIONS = frozenset({Phase.ASKING, Phase.WORKING, Phase.CONFIRMING, Phase.TIMED, Phase.DECIDING, Phase.SHUTTING})
 """Where a question stands, so that a reading said now is an answer to it, if a wrong one."""
 
-NO_QUESTION = frozenset({Phase.WARNING, Phase.HOLDING, Phase.EMERGENCY, Phase.CLOSED})
+NO_QUESTION = frozenset({Phase.WARNING, Phase.HOLDING, Phase.BARRED, Phase.EMERGENCY, Phase.CLOSED})
 """Where only commands count."""
 
 NOT_WORDS = "[unk]"

@@ -7,6 +7,7 @@ import re
 import pytest
 from simulated import Technician
 
+from assistant.dialogue import gate
 from assistant.dialogue.state import Phase
 from assistant.dialogue.summary import RISK_OF, RISKS, notice_text
 from assistant.files import library
@@ -93,6 +94,61 @@ def test_what_is_unsafe_is_told_with_a_notice_and_a_follow_up():
     assert closed["follow_up_because"] == summary["follow_up_because"] != []
     assert (closed["told"], closed["stays_on"]) == ("", False)
     assert closed["notice"] == notice
+
+
+def test_leaving_it_on_against_what_was_found_is_recorded_and_noticed():
+    technician = at_the_end(manifold="fail", ground_path="skip")
+    against = ["manifold pressure, fail", "ground path was not checked"]
+    assert note(technician, "summary")["against"] == against
+    for _ in range(3):
+        technician.say("yes")
+    assert note(technician, "decision") == {"stays_on": True, "times_asked": 3, "against": against}
+    notice = note(technician, "notice")
+    assert [wrong.split(".")[0] for wrong in notice["hazards"]] == [
+        "Manifold pressure, fail",
+        "Ground path was not checked",
+    ]
+    assert notice["shut"] == [f"It was left on by the technician's own decision, against: {'; '.join(against)}."]
+    assert notice["restores"][-1] == "What was not checked is checked."
+    assert "It was left shut off." not in notice_text(notice, "2026-11-26", "Robin Roe (invented)")
+
+
+@pytest.mark.parametrize(
+    "found", [{"polarity": "no"}, {"rollout_switch": "fail"}, {"light": "no"}, {"vent": "yes"}, {"monoxide": "fail"}]
+)
+def test_all_that_the_gate_was_closed_for_is_unsafe(found):
+    technician = at_the_end(**found)
+    bars = gate.bars(technician.dialogue.rules, technician.state)
+    assert bars
+    unsafe = note(technician, "summary")["unsafe"]
+    assert {bar.fact.step for bar in bars} <= {entry["step"] for entry in unsafe}
+    assert all(entry["hazard"] and entry["restores"] for entry in unsafe)
+
+
+@pytest.mark.parametrize(
+    ("said", "stands"),
+    [
+        (["correction", "skip"], "taken back and not read again"),
+        (["repair polarity repaired", "yes"], "mended and not measured again"),
+    ],
+)
+def test_what_forbids_is_unsafe_though_it_was_taken_back_or_mended_and_never_read_again(said, stands):
+    technician = Technician(library().procedures["hot-surface-natural-gas-commissioning"])
+    technician.go_to("polarity")
+    technician.answer_step("no")
+    technician.hear(*said)
+    while technician.state.phase is not Phase.DECIDING:
+        step = technician.state.step
+        if technician.state.phase is Phase.BARRED:
+            assert technician.procedure.step(step).burner == "lights"
+            technician.say("shut down")
+        elif technician.state.phase is Phase.ASKING and not technician.state.untold:
+            known = technician.answers(technician.procedure.step(step))
+            technician.answer_step("skip" if step == "polarity" else technician.soundest(known), first=True)
+        else:
+            technician.turn()
+    (unsafe,) = note(technician, "summary")["unsafe"]
+    assert unsafe["text"] == f"hot and neutral are reversed, or the ground is open, {stands}"
 
 
 def test_what_was_skipped_is_told_with_its_reason():

@@ -29,6 +29,7 @@ PLAIN: dict[str, str] = {
     "inlet-pressure": "gas pressure coming in",
     "inlet-pressure-running": "gas pressure coming in while the burner runs",
     "input-rate": "how much gas is burnt",
+    "inter-purge-time": "time of airing between two tries to light",
     "line-voltage": "voltage of the house supply",
     "manifold-pressure": "gas pressure at the burner",
     "meter-dial-seconds": "time for one turn of the gas meter's dial",
@@ -51,6 +52,7 @@ PLAIN: dict[str, str] = {
     "magnet-release-millivolts": "when the pilot's magnet lets go",
     "main-light-time": "time until the burner lights",
     "pilot-trial-time": "time until the pilot lights",
+    "post-purge-time": "time of airing after the burner stops",
     "pre-purge-time": "time of airing before lighting",
     "pressure-switch-pressure": "the pull of the vent fan",
     "pressure-switch-resistance": "the switch that proves the vent fan",
@@ -59,6 +61,7 @@ PLAIN: dict[str, str] = {
     "thermocouple-loaded-millivolts": "the pilot's sensor at work",
     "thermocouple-millivolts": "the pilot's sensor by itself",
     "thermopile-millivolts": "the pilot's own source of power",
+    "trial-manifold-pressure": "gas pressure at the burner while it tries to light",
 }
 """What a quantity is, for somebody who owns the appliance and does not service it."""
 
