@@ -147,7 +147,7 @@ class Wanderer(simulated.Technician):
             phase, step = self.state.phase, self.procedure.step(self.state.step)
             if phase is Phase.CLOSED:
                 break
-            if phase in OPEN:
+            if phase in OPEN and not self.state.correcting:
                 wrong = oracle.broken(step)
                 assert not wrong, (self.seed, wrong)
             self.one(draw, phase, step)
