@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from assistant.dialogue.context import Context
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.figures import findings
-from assistant.dialogue.state import Rules, State
+from assistant.dialogue.state import Found, Rules, State
 from assistant.language.meaning import Value
 from assistant.trade.faults import UNTOLD, Probable, because
 from assistant.trade.limits import limit_for
@@ -23,13 +23,13 @@ def evidence(rules: Rules, state: State) -> dict[str, str]:
     What was wrong before it was mended still counts where nothing is wrong there now: it was the cause, and what is
     read as left only says that it was mended.
     """
-    faults = rules.faults
+    faults, worked = rules.faults, findings(rules, state)
     told = faults.seen_with(state.symptom, rules.job.appliance)
     seen = dict(told)
     for name, observation in faults.observations.items():
-        found = [*([told[name]] if name in told and _mended(state) else []), *_as_found(rules, state, name)]
+        found = [*([told[name]] if name in told and _mended(state) else []), *_as_found(rules, state, name, worked)]
         wrong = [outcome for outcome in found if outcome != observation.usual]
-        now = _now(rules, state, name)
+        now = _now(rules, state, name, worked)
         if wrong and now in (None, observation.usual):
             seen[name] = wrong[-1]
         elif now:
@@ -37,7 +37,7 @@ def evidence(rules: Rules, state: State) -> dict[str, str]:
     for name, observation in faults.observations.items():
         if any(made.name == observation.repair for made in state.repairs):
             again = next(n for n, of in faults.observations.items() if of.quantity == observation.rereads)
-            if outcome := _now(rules, state, again):
+            if outcome := _now(rules, state, again, worked):
                 seen[name] = "better" if outcome == faults.observations[again].usual else "same"
     return seen
 
@@ -51,12 +51,12 @@ def _mended(state: State) -> bool:
     )
 
 
-def _now(rules: Rules, state: State, observation: str) -> str | None:
+def _now(rules: Rules, state: State, observation: str, worked: Sequence[Found]) -> str | None:
     """The outcome that stands, of a reading, a finding or a check; None where nothing does."""
     of = rules.faults.observations[observation]
     if of.quantity:
         taken = state.latest(of.quantity)
-        found = next((f for f in findings(rules, state) if f.name == of.quantity and not f.voided), None)
+        found = next((f for f in worked if f.name == of.quantity and not f.voided), None)
         value = taken.judged if taken else found.value if found else None
         if outcome := _outcome(rules, observation, value):
             return outcome
@@ -69,7 +69,7 @@ def _now(rules: Rules, state: State, observation: str) -> str | None:
     return next((each for each in outcomes if each != of.usual), outcomes[0] if outcomes else None)
 
 
-def _as_found(rules: Rules, state: State, observation: str) -> list[str]:
+def _as_found(rules: Rules, state: State, observation: str, worked: Sequence[Found]) -> list[str]:
     """The outcomes that no longer stand, the last one last: a repair voided them, or a new part was read after."""
     of, procedure = rules.faults.observations[observation], rules.procedure
     outcomes: list[str | None] = [
@@ -87,7 +87,7 @@ def _as_found(rules: Rules, state: State, observation: str) -> list[str]:
         ]
         outcomes += [
             _outcome(rules, observation, each.value)
-            for each in findings(rules, state)
+            for each in worked
             if each.name == of.quantity and each.voided
         ]
     return [outcome for outcome in outcomes if outcome]
