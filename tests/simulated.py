@@ -313,7 +313,8 @@ class Technician:
     def _is_new(self, step: str) -> bool:
         if step == END or self._steps[step].if_it_tells:
             return False
-        return any((step, outcome) not in self.taken for outcome in self.answers(self._steps[step]))
+        new = [o for o in self.answers(self.procedure.step(step)) if (step, o) not in self.taken]
+        return any(self.may_close or not self.closes(step, outcome) for outcome in new)
 
     def way(self, step: str, wanted: Callable[[str], bool]) -> str:
         """The outcome that leads soonest to a step (or the end) that is wanted; empty where none does."""
@@ -321,7 +322,8 @@ class Technician:
         seen = {step}
         while ways:
             first, at = ways.popleft()
-            at = self.procedure.steps[0].id if at == EMERGENCY else at
+            if at == EMERGENCY:  # it begins the visit again, and the next visit does that too
+                continue
             if wanted(at):
                 return first
             if at != END and at not in seen:
@@ -339,13 +341,32 @@ class Technician:
         return self._plain_first[step]
 
     def choose(self, step: str) -> str:
-        """The outcome to make for at a step: one not taken yet that goes plainly on, else any, else the nearest."""
+        """The outcome to make for at a step: one not taken yet that goes plainly on, else any, else the nearest.
+
+        One that closes the gate is made for once in a visit, and after all others.
+        """
         untaken = [outcome for outcome in self.plain_first(step) if (step, outcome) not in self.taken]
-        if untaken:
-            return min(untaken, key=lambda outcome: self._tried[step, outcome])
+        calm = [outcome for outcome in untaken if not self.closes(step, outcome)]
+        if choices := calm or (untaken if self.may_close else []):
+            return min(choices, key=lambda outcome: self._tried[step, outcome])
         way = self.target(step, self.nearest(step))
         same = [outcome for outcome in self.plain_first(step) if self.target(step, outcome) == way]
-        return self._draw.choice(same)
+        open_yet = [outcome for outcome in self.plain_first(step) if not self.closes(step, outcome)]
+        return self._draw.choice([outcome for outcome in same if outcome in open_yet] or open_yet or same)
+
+    @property
+    def may_close(self) -> bool:
+        """Whether nothing closed the gate on this visit yet."""
+        return not (self.state.repairs or any(self.closes(*branch) for branch in self.state.outcomes))
+
+    def closes(self, step: str, outcome: str) -> bool:
+        """Whether an outcome of a step closes the gate to lighting."""
+        of, limits = self.procedure.step(step), self.dialogue.rules.limits
+        if of.kind == "check":
+            return outcome in of.bad and "lighting" in of.forbids
+        forbids = [limits[q].forbids for q in (*of.quantities, *of.works_out) if q in limits]
+        bad = outcome in ("fail", "conditional-fail", "conditional-pass")
+        return bad and any(rule and "lighting" in rule.acts for rule in forbids)
 
     def work(self) -> None:
         """One visit, from its first word to its last."""
@@ -463,7 +484,7 @@ class Technician:
         names += FINDINGS[bar.about].inputs if bar and bar.about in FINDINGS else ()
         for name, repair in self.procedure.repairs.items():
             made = sum(each.name == name for each in self.state.repairs)
-            if set(names) & set(repair.voids) and made < self.most_repairs and self.visits % 2:
+            if set(names) & set(repair.voids) and made < self.most_repairs:
                 return f"repair {repair.say}"
         return "shut down"
 
@@ -472,7 +493,7 @@ class Technician:
         ending = self.state.ending
         return "yes" if ending.done else "done" if ending.understood else "understood"
 
-    def work_all(self, most: int = 60) -> None:
+    def work_all(self, most: int = 200) -> None:
         """Visits until every possible branch was taken; `most` of them."""
         while self.possible - self.taken and self.visits < most:
             self.work()

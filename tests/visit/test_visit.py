@@ -53,7 +53,12 @@ READINGS = [
     ("trial-for-ignition", None, "pass"),
     ("blower-on-time", None, "pass"),
     ("flame-signal", "1.3", "caution"),
+    ("igniter-resistance", "62", "pass"),  # of the new igniter, as left, since its first reading was voided
     ("rod-to-ground", "open", "pass"),
+    ("pre-purge-time", None, "pass"),  # after the repair it is lit, and timed, once more
+    ("warm-up-time", None, "pass"),
+    ("trial-for-ignition", None, "pass"),
+    ("blower-on-time", None, "pass"),
     ("flame-signal", "2.4", "pass"),
     ("manifold-pressure", "3.5", "pass"),
     ("meter-dial-seconds", "24", "noted"),
@@ -63,6 +68,8 @@ READINGS = [
     ("flue-co", "28", "noted"),
     ("flame-failure-response", None, "caution"),
     ("ignition-trials", "3", "pass"),
+    ("inter-purge-time", "32", "pass"),
+    ("post-purge-time", None, "pass"),
     ("ambient-co", "4", "pass"),
 ]
 
