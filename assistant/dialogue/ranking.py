@@ -86,9 +86,7 @@ def _as_found(rules: Rules, state: State, observation: str, worked: Sequence[Fou
             _outcome(rules, observation, each.judged) for at, each in enumerate(taken) if each.voided or at < last_left
         ]
         outcomes += [
-            _outcome(rules, observation, each.value)
-            for each in worked
-            if each.name == of.quantity and each.voided
+            _outcome(rules, observation, each.value) for each in worked if each.name == of.quantity and each.voided
         ]
     return [outcome for outcome in outcomes if outcome]
 
