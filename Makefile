@@ -14,7 +14,8 @@ quick: .venv/.dev
 
 test: check
 	$(BIN)/python tests/parts.py
-	$(BIN)/pytest -q $(TWO)
+	$(BIN)/pytest -q $(TWO) --ignore tests/live
+	$(BIN)/pytest -q tests/live  # they keep time with a sound card: nothing runs beside them
 
 # Two processes; each file's tests in one of them, since they share what a fixture made.
 TWO := -n 2 --dist loadfile
