@@ -97,7 +97,7 @@ bench-hearing: .venv/.bench
 
 # The recorded visits through their sound that `make test` does not hear.
 bench-visits: .venv/.dev
-	$(BIN)/pytest -q -n 2 -m bench tests/visit/test_through_audio.py
+	$(BIN)/pytest -q -n 2 -m bench tests/session/test_through_audio.py
 
 # Each property with 10,000 examples instead of 200 (an hour).
 bench-fuzz: .venv/.dev

@@ -16,14 +16,15 @@ from assistant.files import library
 from assistant.language.heard import Heard
 from assistant.language.meaning import Question
 from assistant.language.phrases import Expected
+from assistant.record.record import Clock, Record, TestClock
+from assistant.record.setting import Setting
+from assistant.session.expecting import Expecting
+from assistant.session.visit import Visit
 from assistant.speech.audio import Audio
 from assistant.speech.ears import Utterance
 from assistant.speech.player import Player, ScriptedPlayer
 from assistant.speech.voice import ScriptedVoice, Voice
 from assistant.trade.job import Job
-from assistant.visit.expecting import Expecting
-from assistant.visit.record import Clock, Record, TestClock
-from assistant.visit.visit import Setting, Visit
 
 RATE_HZ = 16000
 Say = Callable[[], str | float | None]
@@ -163,7 +164,7 @@ def open_visit(
         record.append([("visit", setting.to_body())])
     player = player or (TickingPlayer(scripted) if scripted else ScriptedPlayer())
     ears = ears or ScriptedEars(say, scripted)
-    with patch("assistant.visit.visit.Expecting", NothingDrawn):
+    with patch("assistant.session.visit.Expecting", NothingDrawn):
         visit = Visit(record, ears, voice or ScriptedVoice(), player, lambda event, effects: None, **more)  # type: ignore[arg-type]
     if isinstance(say, Person):
         say.visit = visit

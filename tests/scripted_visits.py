@@ -20,11 +20,12 @@ from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Phase, State
 from assistant.files import library, read_job, top_folder
 from assistant.language.heard import Heard
+from assistant.record.fold import EVENTS
+from assistant.record.record import Record, TestClock
+from assistant.record.setting import Setting
 from assistant.speech.audio import Audio, write_flac
 from assistant.trade.history import History
 from assistant.trade.job import Job
-from assistant.visit.record import Record, TestClock
-from assistant.visit.visit import EVENTS, Setting
 
 VALUES = {
     "ambient-co": "three parts per million",

@@ -18,8 +18,8 @@ from assistant import cli
 from assistant.cli.self_check import room_table
 from assistant.errors import Problem
 from assistant.files import read_job, top_folder
+from assistant.record.record import Record
 from assistant.speech.audio import Audio, read_audio, write_flac
-from assistant.visit.record import Record
 
 FIXTURES = top_folder("audio_fixtures") / "visits"
 JOB = FIXTURES / "hot-surface.job.yaml"
@@ -221,7 +221,7 @@ def test_a_full_disk_is_told_and_nothing_recorded_is_lost(run, tmp_path, monkeyp
     def full(path: Path, audio: Audio) -> None:
         raise Problem(f"{path} could not be written: no space left; free some space and resume the visit.")
 
-    monkeypatch.setattr("assistant.visit.visit.write_flac", full)
+    monkeypatch.setattr("assistant.session.visit.write_flac", full)
     sound = FIXTURES / "gas-odour.flac"
     got = run("visit", "--job", JOB, "--from-audio", sound, "--folder", tmp_path)
     assert "free some space" in refused(got)
@@ -325,7 +325,7 @@ def test_a_visit_that_is_stopped_says_how_to_go_on(run, tmp_path, monkeypatch):
     def stopped(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("assistant.visit.visit.Visit.run", stopped)
+    monkeypatch.setattr("assistant.session.visit.Visit.run", stopped)
     sound = FIXTURES / "gas-odour.flac"
     status, _, err = run("visit", "--job", JOB, "--from-audio", sound, "--folder", tmp_path)
     assert status == 130

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from assistant.visit.chain import Entry, canonical_json, from_line, to_line, verify_entries
-from assistant.visit.visit import FACTS, fold, setting_in
+from assistant.record.chain import Entry, canonical_json, from_line, to_line, verify_entries
+from assistant.record.fold import FACTS, fold
+from assistant.record.setting import setting_in
 
 CORPUS = sorted((Path(__file__).parent / "corpus").glob("*.jsonl"))
 

@@ -16,14 +16,14 @@ from scripted_ears import Person, open_visit
 
 from assistant.dialogue.machine import Dialogue
 from assistant.errors import Problem
+from assistant.record.chain import GENESIS, Entry, Row, canonical_json, chained, from_line, to_line, verify_entries
+from assistant.record.record import Record, TestClock, seal_of
 from assistant.review.replay import Row as Shown
 from assistant.review.replay import rows
 from assistant.review.report import words
 from assistant.review.report.page import of_record
 from assistant.review.summary import printed, summarize
 from assistant.review.timeline import moments
-from assistant.visit.chain import GENESIS, Entry, Row, canonical_json, chained, from_line, to_line, verify_entries
-from assistant.visit.record import Record, TestClock, seal_of
 
 V1 = Path(__file__).parent / "corpus" / "v1"
 NAMES = (

@@ -13,8 +13,8 @@ from scripted_visits import EVENTFUL
 
 from assistant import cli
 from assistant.files import TRADE_DATA, top_folder
-from assistant.visit import seal
-from assistant.visit.record import SCHEMA_VERSION, Record, TestClock, audio_of
+from assistant.record import seal
+from assistant.record.record import SCHEMA_VERSION, Record, TestClock, audio_of
 
 JOB = top_folder("audio_fixtures") / "visits" / "hot-surface.job.yaml"
 

@@ -26,15 +26,17 @@ import itertools
 from scripted_ears import Person, open_visit
 from scripted_visits import EVENTFUL
 
-from assistant.dialogue import wording
 from assistant.dialogue.effects import Say
 from assistant.dialogue.state import Phase, Rules, State
+from assistant.record import seal
+from assistant.record.fold import turns
+from assistant.record.record import Record, TestClock, audio_of, seal_of
+from assistant.record.setting import setting_of
+from assistant.session.visit import NO_ROOM, ROOM_AGAIN, Visit
 from assistant.speech.audio import Audio
 from assistant.speech.player import Played, ScriptedPlayer
 from assistant.speech.voice import ScriptedVoice
-from assistant.visit import seal
-from assistant.visit.record import Record, TestClock, audio_of, seal_of
-from assistant.visit.visit import NO_ROOM, ROOM_AGAIN, Visit, setting_of, turns
+from assistant.wording import english as wording
 
 
 @dataclass

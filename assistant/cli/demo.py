@@ -11,8 +11,8 @@ from assistant.cli.visit import work
 from assistant.errors import Problem
 from assistant.files import read_draft
 from assistant.places import top_folder
-from assistant.visit import folder as visits
-from assistant.visit.session import Begin
+from assistant.record import folder as visits
+from assistant.session.session import Begin
 
 app = command_app()
 

@@ -12,10 +12,10 @@ from rich.markup import escape
 
 from assistant.cli.terminal import VISIT, complain, group_app, lines
 from assistant.errors import Problem
+from assistant.record import folder as visits
+from assistant.record import seal as seals
+from assistant.record.record import Record
 from assistant.review.export import readings_csv, to_jsonl
-from assistant.visit import folder as visits
-from assistant.visit import seal as seals
-from assistant.visit.record import Record
 
 app = group_app("The record of a visit: verify, seal, export, erase-audio.")
 

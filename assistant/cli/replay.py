@@ -18,6 +18,10 @@ from assistant.language.heard import Heard
 from assistant.language.meaning import Question
 from assistant.language.phrases import Expected
 from assistant.places import voice_cache
+from assistant.record import folder as visits
+from assistant.record.fold import Recorded
+from assistant.record.record import Record, audio_of
+from assistant.record.setting import Setting, setting_of
 from assistant.review import aloud as playing
 from assistant.review.rejudge import Hear, rejudge
 from assistant.review.replay import as_it_was
@@ -27,9 +31,6 @@ from assistant.speech.models import user_store
 from assistant.speech.player import DevicePlayer
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.voice import ChildVoice, VoiceSettings
-from assistant.visit import folder as visits
-from assistant.visit.record import Record, audio_of
-from assistant.visit.visit import Recorded, Setting, setting_of
 
 app = command_app()
 

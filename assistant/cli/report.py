@@ -10,9 +10,9 @@ import typer
 from rich.markup import escape
 
 from assistant.cli.terminal import VISIT, command_app, complain, lines
+from assistant.record import folder as visits
+from assistant.record.record import Record
 from assistant.review.report import page
-from assistant.visit import folder as visits
-from assistant.visit.record import Record
 
 app = command_app()
 

@@ -13,11 +13,11 @@ from rich.markup import escape
 
 from assistant.cli.terminal import FOLDER, VISITS, complain, group_app, lines
 from assistant.errors import Problem
+from assistant.record import folder as visits
 from assistant.review.store import copies
 from assistant.review.store.parcel import Parcel, from_export, from_record
 from assistant.review.store.store import Store
 from assistant.review.web.shop import StoreDown
-from assistant.visit import folder as visits
 
 app = group_app("One store for the visits of many crews: an SQLite file, or PostgreSQL.")
 

@@ -6,8 +6,8 @@ from rich.markup import escape
 from rich.table import Table
 
 from assistant.cli.terminal import console
+from assistant.record.record import Record
 from assistant.review.replay import Row, rows
-from assistant.visit.record import Record
 
 
 def print_turn(row: Row | None, timed: bool = False) -> None:

@@ -28,14 +28,15 @@ from assistant.dialogue.events import Event
 from assistant.errors import Problem
 from assistant.files import read_draft, read_job
 from assistant.language.meaning import value_text
+from assistant.record import folder as visits
+from assistant.record.fold import turns
+from assistant.record.record import Record
 from assistant.review import replay
 from assistant.review.report import page
+from assistant.session.session import TAIL_S, Begin, Live
+from assistant.session.session import work as work_visit
+from assistant.session.visit import QUIET_S
 from assistant.speech.voice import VoiceSettings
-from assistant.visit import folder as visits
-from assistant.visit.record import Record
-from assistant.visit.session import TAIL_S, Begin, Live
-from assistant.visit.session import work as work_visit
-from assistant.visit.visit import QUIET_S, turns
 
 app = command_app()
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue import wording
 from assistant.dialogue.bodies import plain
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
@@ -14,6 +13,7 @@ from assistant.dialogue.state import Answer, Candidate, Phase, State
 from assistant.dialogue.steps import after_correction, ask, leave, open_step, present, take
 from assistant.language.meaning import Command, Meaning, Unclear
 from assistant.language.utterance import normalise
+from assistant.wording import english as wording
 
 
 def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue import wording
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
@@ -14,6 +13,7 @@ from assistant.dialogue.steps import back_to_the_step, given_up, leave, open_ste
 from assistant.language.meaning import Meaning, Unclear
 from assistant.language.utterance import NOTE_FIRST, normalise
 from assistant.trade.limits import limit_for
+from assistant.wording import english as wording
 
 
 def say_again(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

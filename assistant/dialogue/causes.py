@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue import wording
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Note
 from assistant.dialogue.events import Said
@@ -13,6 +12,7 @@ from assistant.dialogue.state import State
 from assistant.dialogue.steps import present
 from assistant.language.meaning import Meaning
 from assistant.trade.faults import because
+from assistant.wording import english as wording
 
 
 def symptom(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from assistant.dialogue import wording
 from assistant.dialogue.context import Context, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.state import Taken
@@ -13,6 +12,7 @@ from assistant.trade import units
 from assistant.trade.findings import FINDINGS
 from assistant.trade.history import Earlier, is_far, slope
 from assistant.trade.limits import limit_for
+from assistant.wording import english as wording
 
 FAR_FROM_LAST = "far from the last visit"
 """Why a reading is asked."""

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 
-from assistant.dialogue import wording
 from assistant.dialogue.effects import Effect, Manner, Note, Say
 from assistant.dialogue.events import Said
 from assistant.dialogue.state import Phase, Rules, State, Taken
@@ -17,6 +16,7 @@ from assistant.trade.limits import EmergencyKind
 from assistant.trade.procedures import State as Site
 from assistant.trade.procedures import Step
 from assistant.trade.quantities import Quantity
+from assistant.wording import english as wording
 
 Turn = tuple[State, list[Effect]]
 """A new state, and what is to be done."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue import wording
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
@@ -12,6 +11,7 @@ from assistant.dialogue.state import Candidate, Phase, State
 from assistant.dialogue.steps import emergency, open_step, present, repaired
 from assistant.language.meaning import Command, Meaning, Unclear
 from assistant.trade.procedures import State as Site
+from assistant.wording import english as wording
 
 
 def emergency_words(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue import wording
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
@@ -17,6 +16,7 @@ from assistant.dialogue.steps import present
 from assistant.dialogue.summary import notice_of, summary_of
 from assistant.language.meaning import Command, Meaning, Unclear
 from assistant.trade.procedures import State as Site
+from assistant.wording import english as wording
 
 TIMES_ASKED = 3  # once, and confirmed twice
 SHUT_OFF = ("gas-lock", "lock-out")  # the hazards of shutting an appliance off

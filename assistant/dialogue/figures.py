@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
 
-from assistant.dialogue import wording
 from assistant.dialogue.context import Context
 from assistant.dialogue.events import Said
 from assistant.dialogue.state import Candidate, Found, Rules, State, Taken
@@ -19,6 +18,7 @@ from assistant.trade.judging import RISING, Verdict, judge
 from assistant.trade.limits import EmergencyKind, limit_for
 from assistant.trade.procedures import Step
 from assistant.trade.quantities import Overload
+from assistant.wording import english as wording
 
 # From best to worst, to choose where a step leads when a reading completes findings.
 RANK = ("noted", "pass", "caution", "cannot-judge", "conditional-pass", "conditional-fail", "fail")

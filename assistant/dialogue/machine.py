@@ -36,7 +36,6 @@ from assistant.dialogue import (
     repairs,
     timers,
     timing,
-    wording,
     working_out,
 )
 from assistant.dialogue.context import Context, Handler, Turn, say
@@ -45,6 +44,7 @@ from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.dialogue.state import Phase, State
 from assistant.dialogue.steps import ask, barred, open_step, present
 from assistant.language.meaning import Command, Meaning, Reading, Readings, Unclear
+from assistant.wording import english as wording
 
 
 class Dialogue(Context):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue import wording
 from assistant.dialogue.answers import refused
 from assistant.dialogue.bodies import plain
 from assistant.dialogue.comparing import FAR_FROM_LAST, is_far_from_last
@@ -18,6 +17,7 @@ from assistant.language.meaning import Confirm, Meaning, Reading, Readings, Uncl
 from assistant.trade.findings import FINDINGS
 from assistant.trade.procedures import State as Site
 from assistant.trade.procedures import Step
+from assistant.wording import english as wording
 
 
 def heard_reading(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

@@ -16,7 +16,6 @@ from decimal import Decimal
 from enum import Enum
 from typing import Any
 
-from assistant.dialogue import wording
 from assistant.dialogue.context import alarm, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
@@ -26,6 +25,7 @@ from assistant.language.utterance import Language
 from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Procedure
 from assistant.trade.quantities import Quantity
+from assistant.wording import english as wording
 
 Job = Mapping[str, Any]
 """A job file as plain values, as far as it is known."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue import gate, wording
+from assistant.dialogue import gate
 from assistant.dialogue.bodies import finding_body, plain, reading_body
 from assistant.dialogue.comparing import FAR_FROM_LAST, compared, last_time
 from assistant.dialogue.context import Context, Turn, alarm, say
@@ -38,6 +38,7 @@ from assistant.trade.findings import FINDINGS
 from assistant.trade.limits import EmergencyKind
 from assistant.trade.procedures import EMERGENCY, END, Repair, Step, after_step, left_out
 from assistant.trade.procedures import State as Site
+from assistant.wording import english as wording
 
 CLOCKED = "meter-dial-seconds"
 """The reading of the gas meter, for which all other gas on it is turned off."""

@@ -11,7 +11,6 @@ from dataclasses import replace
 from decimal import Decimal
 from itertools import combinations
 
-from assistant.dialogue import wording
 from assistant.dialogue.answers import yes_no
 from assistant.dialogue.bodies import plain, reading_body
 from assistant.dialogue.context import Context, Turn, say
@@ -24,6 +23,7 @@ from assistant.language.meaning import Command, Meaning
 from assistant.language.utterance import normalise
 from assistant.trade import units
 from assistant.trade.procedures import Step
+from assistant.wording import english as wording
 
 
 def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

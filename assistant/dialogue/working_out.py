@@ -10,7 +10,6 @@ from dataclasses import replace
 from decimal import Decimal
 from functools import partial
 
-from assistant.dialogue import wording
 from assistant.dialogue.bodies import plain, worked_body
 from assistant.dialogue.comparing import compared
 from assistant.dialogue.context import Context, Turn, say
@@ -25,6 +24,7 @@ from assistant.trade.feeds import SPOKEN, Known, Lacking, Result, feed
 from assistant.trade.findings import FINDINGS
 from assistant.trade.judging import Verdict, judge
 from assistant.trade.limits import limit_for
+from assistant.wording import english as wording
 
 
 def work_out(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

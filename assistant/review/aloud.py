@@ -6,11 +6,11 @@ from collections.abc import Callable
 
 from assistant.dialogue.events import Said
 from assistant.errors import Problem
+from assistant.record.fold import Recorded, recorded
+from assistant.record.record import Record, audio_of
 from assistant.speech.audio import read_audio
 from assistant.speech.player import Player, PlayerError
 from assistant.speech.voice import Voice, VoiceError
-from assistant.visit.record import Record, audio_of
-from assistant.visit.visit import Recorded, recorded
 
 
 def play(

@@ -7,7 +7,7 @@ import io
 from collections.abc import Iterable
 from typing import Any
 
-from assistant.visit.chain import Entry, Row, to_line
+from assistant.record.chain import Entry, Row, to_line
 
 COLUMNS = (
     "seq",

@@ -13,9 +13,10 @@ from assistant.dialogue.effects import Note
 from assistant.dialogue.events import Said
 from assistant.language.heard import Heard
 from assistant.language.meaning import Question
+from assistant.record.chain import Entry, canonical_json
+from assistant.record.fold import fold
+from assistant.record.setting import Setting
 from assistant.review.replay import decided
-from assistant.visit.chain import Entry, canonical_json
-from assistant.visit.visit import Setting, fold
 
 Notes = Sequence[tuple[str, dict[str, Any]]]
 Hear = Callable[[str, Question], Heard | None]

@@ -10,10 +10,11 @@ from typing import Any
 from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.errors import Problem
+from assistant.record.chain import Entry
+from assistant.record.fold import Recorded, fold, recorded
+from assistant.record.record import Record
+from assistant.record.setting import setting_in
 from assistant.trade.units import round_significant
-from assistant.visit.chain import Entry
-from assistant.visit.record import Record
-from assistant.visit.visit import Recorded, fold, recorded, setting_in
 
 # What is shown of the decisions: the others are plain from what is said.
 _SHOWN = {

@@ -14,14 +14,14 @@ from typing import Any, TypeVar
 from pydantic import BaseModel
 
 from assistant.errors import Problem
+from assistant.record.chain import Entry
+from assistant.session.privacy import NOT_WORDS
 from assistant.trade.job import Job
 from assistant.trade.judging import Limit, Outcome
 from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Hazard, Procedure
 from assistant.trade.quantities import Quantity
 from assistant.trade.units import UNIT_SYMBOL
-from assistant.visit.chain import Entry
-from assistant.visit.privacy import NOT_WORDS
 
 M = TypeVar("M", bound=BaseModel)
 T = TypeVar("T")

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from assistant.dialogue.effects import Note
+from assistant.record.chain import Entry
 from assistant.review.replay import decided, how_it_came
-from assistant.visit.chain import Entry
 
 PUT_RIGHT = ("correction", "refused", "unclear", "not-voiced", "not-opened")
 """Decisions that say that something was not taken as it was heard."""

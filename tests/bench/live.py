@@ -37,6 +37,10 @@ from assistant.files import library, read_job  # noqa: E402
 from assistant.language.heard import Heard  # noqa: E402
 from assistant.language.meaning import Command, Question, Reading, Readings  # noqa: E402
 from assistant.language.phrases import Expected  # noqa: E402
+from assistant.record.record import Record, audio_of  # noqa: E402
+from assistant.record.setting import setting_of  # noqa: E402
+from assistant.session.expecting import Expecting  # noqa: E402
+from assistant.session.visit import stretches  # noqa: E402
 from assistant.speech.audio import Audio, read_audio, resample  # noqa: E402
 from assistant.speech.ears import Ears, Utterance  # noqa: E402
 from assistant.speech.models import user_store  # noqa: E402
@@ -44,9 +48,6 @@ from assistant.speech.recognizer import VoskRecognizer  # noqa: E402
 from assistant.speech.room import OWN_VOICE, Room, level_db  # noqa: E402
 from assistant.speech.room import own_voice as own_voice_in  # noqa: E402
 from assistant.speech.voice import ChildVoice, VoiceSettings  # noqa: E402
-from assistant.visit.expecting import Expecting  # noqa: E402
-from assistant.visit.record import Record, audio_of  # noqa: E402
-from assistant.visit.visit import setting_of, stretches  # noqa: E402
 
 RATE = 16_000
 

@@ -19,10 +19,10 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from scripted_ears import Person, open_visit
 from scripted_visits import EVENTFUL
 
+from assistant.record.fold import turns
+from assistant.record.record import Record, TestClock, audio_of
 from assistant.review.report import page
 from assistant.review.summary import summarize
-from assistant.visit.record import Record, TestClock, audio_of
-from assistant.visit.visit import turns
 
 COMMITS = 3000
 READINGS = 60

@@ -12,11 +12,11 @@ from pathlib import Path
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
+from assistant.visit.record import TestClock  # noqa: E402
 from scripted_ears import Person, open_visit  # noqa: E402
 from scripted_visits import EVENTFUL  # noqa: E402
 
 from assistant.review.export import to_jsonl  # noqa: E402
-from assistant.visit.record import TestClock  # noqa: E402
 
 INTERRUPTED = {
     "arrival-air": ["[unk] what did you do there", "fifteen", "three parts per million"],

@@ -8,7 +8,6 @@ from decimal import Decimal
 import pytest
 from scripted_visits import demo_job
 
-from assistant.dialogue import wording
 from assistant.dialogue.effects import Note, Say
 from assistant.dialogue.events import Event, Opened, Said, Voiced
 from assistant.dialogue.figures import calls_for_leaving, judge_reading
@@ -20,6 +19,7 @@ from assistant.language.heard import Heard
 from assistant.language.jsgf import read_grammars
 from assistant.language.utterance import Language
 from assistant.trade.limits import GenericLimit
+from assistant.wording import english as wording
 
 
 class Talk:

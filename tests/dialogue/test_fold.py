@@ -12,7 +12,9 @@ from assistant.dialogue.effects import Note, Say
 from assistant.dialogue.state import Phase
 from assistant.files import library
 from assistant.language.meaning import Command, Reading, Readings
-from assistant.visit.visit import EVENTS, Setting, stretches
+from assistant.record.fold import EVENTS
+from assistant.record.setting import Setting
+from assistant.session.visit import stretches
 
 NEW = {"mark", "times", "repair", "stands", "summary", "decision", "notice", "told", "follow-up", "marks-dropped"}
 

@@ -15,10 +15,10 @@ from assistant.dialogue.state import Phase
 from assistant.files import library, top_folder
 from assistant.language.heard import Heard, HeardWord
 from assistant.language.meaning import Command, Question
+from assistant.record.fold import turns
+from assistant.record.record import Record, TestClock
 from assistant.review.replay import rows
 from assistant.review.summary import summarize
-from assistant.visit.record import Record, TestClock
-from assistant.visit.visit import turns
 
 
 @pytest.fixture

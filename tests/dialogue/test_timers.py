@@ -13,9 +13,9 @@ from assistant.dialogue.events import Clock, Opened
 from assistant.dialogue.state import Phase, Working
 from assistant.files import library
 from assistant.language.meaning import Command
+from assistant.record.fold import turns
+from assistant.record.record import Record, TestClock
 from assistant.review.replay import rows
-from assistant.visit.record import Record, TestClock
-from assistant.visit.visit import turns
 
 
 @pytest.fixture

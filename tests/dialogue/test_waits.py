@@ -11,13 +11,13 @@ from simulated import Technician
 from assistant.dialogue.events import Clock, Opened, Quiet
 from assistant.dialogue.state import Phase
 from assistant.files import Library, library
+from assistant.record.fold import turns
+from assistant.record.record import Record, TestClock
 from assistant.review.replay import rows
 from assistant.review.summary import summarize
 from assistant.trade.checking import check
 from assistant.trade.findings import FINDINGS
 from assistant.trade.procedures import Step
-from assistant.visit.record import Record, TestClock
-from assistant.visit.visit import turns
 
 SECONDS = {
     "one": 60,

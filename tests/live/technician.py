@@ -30,12 +30,13 @@ from assistant.dialogue.state import Phase, State
 from assistant.errors import Problem
 from assistant.files import top_folder
 from assistant.language.meaning import Reading
+from assistant.record.fold import turns
+from assistant.record.record import Record
+from assistant.record.setting import setting_of
 from assistant.speech.audio import read_audio, resample
 from assistant.speech.earcons import earcon
 from assistant.speech.voice import ChildVoice, VoiceSettings
 from assistant.trade.procedures import Step
-from assistant.visit.record import Record
-from assistant.visit.visit import setting_of, turns
 
 VOICE_FROM = 300  # of int16's full scale: quieter is no voice of the assistant
 TURN_S = 1.3  # silence after which a person takes the turn; the assistant pauses 0.9 s between sentences

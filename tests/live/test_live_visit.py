@@ -12,8 +12,9 @@ from card import Card
 from technician import FIXTURES, LiveVisit, Script
 
 from assistant.dialogue.state import Phase
-from assistant.visit.record import Record
-from assistant.visit.visit import setting_of, turns
+from assistant.record.fold import turns
+from assistant.record.record import Record
+from assistant.record.setting import setting_of
 
 JOB = FIXTURES / "hot-surface.job.yaml"
 

@@ -7,8 +7,8 @@ from card import Card
 from technician import FIXTURES, WORDS, LiveVisit, Script
 
 from assistant.language.meaning import Question, Reading
-from assistant.visit.record import Record
-from assistant.visit.visit import turns
+from assistant.record.fold import turns
+from assistant.record.record import Record
 
 # Late, wrong, unclear and silent once each, as people are.
 SCRIPT = Script(

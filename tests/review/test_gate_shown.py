@@ -12,6 +12,9 @@ import pytest
 import scripted_visits
 from starlette.testclient import TestClient
 
+from assistant.record.chain import Entry
+from assistant.record.earlier import values_of
+from assistant.record.record import Record
 from assistant.review.replay import rows
 from assistant.review.report.page import of_record
 from assistant.review.store.parcel import derive
@@ -19,9 +22,6 @@ from assistant.review.summary import Summary, summarize
 from assistant.review.web.app import create_app
 from assistant.review.web.folder import FolderShop
 from assistant.trade.history import Earlier
-from assistant.visit.chain import Entry
-from assistant.visit.earlier import values_of
-from assistant.visit.record import Record
 
 VISITS = {
     # A check is taken back and answered anew; carbon monoxide is found, mended and measured again before all else; a

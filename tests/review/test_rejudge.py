@@ -11,14 +11,14 @@ from scripted_visits import EVENTFUL
 
 from assistant.errors import Problem
 from assistant.language.heard import Heard
+from assistant.record.chain import from_line, verify_entries
+from assistant.record.record import Record, TestClock, audio_of
+from assistant.record.setting import setting_of
 from assistant.review import aloud
 from assistant.review.export import COLUMNS, readings_csv, to_jsonl
 from assistant.review.rejudge import rejudge
 from assistant.speech.player import ScriptedPlayer
 from assistant.speech.voice import ScriptedVoice
-from assistant.visit.chain import from_line, verify_entries
-from assistant.visit.record import Record, TestClock, audio_of
-from assistant.visit.visit import setting_of
 
 
 @pytest.fixture(scope="module")

@@ -9,8 +9,8 @@ import pytest
 import scripted_visits
 
 from assistant.errors import Problem
+from assistant.record.record import Record
 from assistant.review.summary import Ending, Recording, Summary, summarize
-from assistant.visit.record import Record
 
 
 def summary_of(path: Path) -> Summary:

@@ -4,7 +4,6 @@ from decimal import Decimal
 
 import pytest
 
-from assistant.dialogue import wording
 from assistant.dialogue.state import Found
 from assistant.errors import Problem
 from assistant.files import Library, read_limits
@@ -13,6 +12,7 @@ from assistant.trade.job import PlateValue
 from assistant.trade.judging import judge
 from assistant.trade.limits import limit_for
 from assistant.trade.quantities import Overload
+from assistant.wording import english as wording
 
 
 @pytest.fixture

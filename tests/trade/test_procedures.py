@@ -7,11 +7,11 @@ from typing import get_args
 import pytest
 from own_procedure import own_procedure
 
-from assistant.dialogue.wording import sentences
 from assistant.trade.checking import check, dangers
 from assistant.trade.findings import FINDINGS
 from assistant.trade.job import Fuel, Ignition, VisitKind
 from assistant.trade.procedures import EMERGENCY, END, Procedure, State, after_step
+from assistant.wording.english import sentences
 
 
 def broken(procedure: Procedure, step_id: str, **changes: object) -> Procedure:

@@ -14,11 +14,11 @@ from markupsafe import Markup
 
 from assistant.dialogue.summary import notice_text
 from assistant.errors import Problem
+from assistant.record.earlier import history
+from assistant.record.record import Record, audio_of
 from assistant.review.report import plots, words
 from assistant.review.summary import Reading, Recording, Summary, summarize
 from assistant.trade.limits import limit_for
-from assistant.visit.earlier import history
-from assistant.visit.record import Record, audio_of
 
 REPORT = "report.html"
 """The report that a run of a visit leaves beside its record."""

@@ -10,11 +10,11 @@ from pathlib import Path
 from typing import Any
 
 from assistant.errors import Problem
+from assistant.record import seal
+from assistant.record.chain import Entry, Row, canonical_json, from_line, verify_entries
+from assistant.record.record import UTTERANCES, Record, audio_of
 from assistant.review.report.page import attention
 from assistant.review.summary import summarize
-from assistant.visit import seal
-from assistant.visit.chain import Entry, Row, canonical_json, from_line, verify_entries
-from assistant.visit.record import UTTERANCES, Record, audio_of
 
 WRONG_IN_STEP = {"refused": "refused", "correction": "corrected", "skipped": "skipped", "unclear": "unclear"}
 """Kind of entry -> the column in which a step's are counted."""

@@ -26,11 +26,11 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 
 from assistant.errors import Problem
+from assistant.record.chain import GENESIS, Entry, Row, canonical_json, chained, verify_entries
+from assistant.record.seal import ERASED
 from assistant.review.store import schema as s
 from assistant.review.store.parcel import Derived, Parcel, derive, read_recording, urgency
 from assistant.review.web.shop import By, Kept, Listed, Measured, Review, Search, StepCount, StoreDown, worst_first
-from assistant.visit.chain import GENESIS, Entry, Row, canonical_json, chained, verify_entries
-from assistant.visit.seal import ERASED
 
 APPLICATION_ID = 0x49474E53  # "IGNS"
 """Marks an SQLite file as a shop's store."""

@@ -11,6 +11,9 @@ from decimal import Decimal
 from pathlib import Path
 
 from assistant.errors import Problem
+from assistant.record.chain import Entry
+from assistant.record.folder import RECORD
+from assistant.record.record import Record, audio_of
 from assistant.review.store.parcel import WRONG_IN_STEP, Derived, derive, urgency
 from assistant.review.web.shop import (
     By,
@@ -24,9 +27,6 @@ from assistant.review.web.shop import (
     StoreDown,
     worst_first,
 )
-from assistant.visit.chain import Entry
-from assistant.visit.folder import RECORD
-from assistant.visit.record import Record, audio_of
 
 REVIEWS = "reviews.jsonl"
 """What supervisors said: one line each, only ever added to."""

@@ -14,12 +14,13 @@ from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Phase, Rules, State
 from assistant.errors import Problem
 from assistant.language.meaning import value_text
+from assistant.record.fold import EVENTS
+from assistant.record.folder import find
+from assistant.record.record import Record, seal_of
+from assistant.record.setting import setting_of
 from assistant.review.report import words
 from assistant.review.summary import printed
-from assistant.visit import now
-from assistant.visit.folder import find
-from assistant.visit.record import Record, seal_of
-from assistant.visit.visit import EVENTS, setting_of
+from assistant.session import now
 
 Shape = Literal["circle", "triangle", "octagon", "diamond", "square"]
 SHAPES: dict[str, Shape] = {

@@ -8,7 +8,7 @@ from decimal import Decimal
 from typing import Literal, Protocol
 
 from assistant.errors import Problem
-from assistant.visit.chain import Entry
+from assistant.record.chain import Entry
 
 Standing = Literal["open", "signed off", "returned"]
 """What a supervisor last said of a visit; "open" before anybody did."""

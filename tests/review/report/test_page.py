@@ -15,11 +15,11 @@ import pytest
 import scripted_visits
 
 from assistant.errors import Problem
+from assistant.record.record import Record
 from assistant.review.report import page, words
 from assistant.review.report.page import of_record
 from assistant.review.summary import printed, summarize
 from assistant.trade.findings import FINDINGS
-from assistant.visit.record import Record
 
 ASSISTANT = [sys.executable, "-m", "assistant"]
 VOID = {"meta", "link", "br", "img", "input", "hr", "col"}

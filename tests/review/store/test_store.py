@@ -17,6 +17,8 @@ from alembic.runtime.migration import MigrationContext
 from sqlalchemy import select, text
 
 from assistant.errors import Problem
+from assistant.record.record import Record, audio_of
+from assistant.record.seal import erase_audio, seal
 from assistant.review.export import to_jsonl
 from assistant.review.store import copies
 from assistant.review.store import schema as s
@@ -25,8 +27,6 @@ from assistant.review.store.parcel import derive, from_export, from_record
 from assistant.review.store.store import Store
 from assistant.review.summary import summarize
 from assistant.review.web.shop import Review, Search, StoreDown
-from assistant.visit.record import Record, audio_of
-from assistant.visit.seal import erase_audio, seal
 
 BY_HAND = Review("2026-02-01T10:00:00.000Z", "Sam Poe (invented)", "returned", "Read the flame signal again.")
 

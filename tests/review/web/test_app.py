@@ -14,6 +14,7 @@ from starlette.testclient import TestClient
 
 from assistant.cli.page import TOKEN, token_for
 from assistant.errors import Problem
+from assistant.record.folder import all_in
 from assistant.review.store.parcel import from_record
 from assistant.review.store.store import Store
 from assistant.review.web import limits_now
@@ -21,7 +22,6 @@ from assistant.review.web.app import create_app
 from assistant.review.web.folder import FolderShop
 from assistant.review.web.guard import Guard
 from assistant.review.web.shop import Search, StoreDown
-from assistant.visit.folder import all_in
 
 
 def client(shop, guard: Guard | None = None) -> TestClient:

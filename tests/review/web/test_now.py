@@ -7,10 +7,10 @@ from typing import get_args
 import pytest
 
 from assistant.errors import Problem
+from assistant.record.record import Record, seal_of
 from assistant.review.web.now import SHAPES, Follower
+from assistant.session.now import Moment
 from assistant.trade.judging import Outcome
-from assistant.visit.now import Moment
-from assistant.visit.record import Record, seal_of
 
 
 def following(folder, **moment) -> Follower:

@@ -8,23 +8,24 @@ from scripted_ears import BackAtOnce, NothingDrawn, ScriptedEars, open_visit
 
 from assistant import cli
 from assistant.cli.visit import Terminal
-from assistant.dialogue import wording
 from assistant.dialogue.setting_up import SettingUp, SetUp
 from assistant.errors import Problem
 from assistant.files import library
+from assistant.record.fold import turns
+from assistant.record.record import Record, audio_of
+from assistant.record.seal import check
+from assistant.record.setting import setting_of
 from assistant.review import replay
 from assistant.review.report import page
 from assistant.review.summary import summarize
 from assistant.review.timeline import moments
+from assistant.session.beforehand import WAITS, Beforehand
+from assistant.session.session import Begin, begin, go_on
 from assistant.speech.audio import Audio, resample, write_flac
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.player import ScriptedPlayer
 from assistant.speech.voice import ChildVoice, ScriptedVoice, VoiceSettings
-from assistant.visit.beforehand import WAITS, Beforehand
-from assistant.visit.record import Record, audio_of
-from assistant.visit.seal import check
-from assistant.visit.session import Begin, begin, go_on
-from assistant.visit.visit import setting_of, turns
+from assistant.wording import english as wording
 
 KNOWN = {
     "invented": True,
@@ -44,7 +45,7 @@ JOB = {**KNOWN, "appliance": {**KNOWN["appliance"], "fuel": "natural gas"}}
 
 @pytest.fixture(autouse=True)
 def _no_phrases(monkeypatch):
-    monkeypatch.setattr("assistant.visit.beforehand.Expecting", NothingDrawn)
+    monkeypatch.setattr("assistant.session.beforehand.Expecting", NothingDrawn)
 
 
 def saying(*words):

@@ -16,7 +16,7 @@ from assistant.dialogue.events import Event, Opened, Said, Voiced
 from assistant.dialogue.machine import Dialogue
 from assistant.files import library, read_job, top_folder
 from assistant.language.heard import Heard
-from assistant.visit.record import Record
+from assistant.record.record import Record
 
 FIXTURES = top_folder("audio_fixtures") / "visits"
 VISITS = sorted(path.name.removesuffix(".say.yaml") for path in FIXTURES.glob("*.say.yaml"))

@@ -17,12 +17,12 @@ from typing import Any, Protocol, TypeVar
 
 from assistant.dialogue.effects import Say
 from assistant.language.meaning import Question
+from assistant.session.expecting import Expecting
 from assistant.speech.audio import Audio
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.ears import Ears, Utterance
 from assistant.speech.player import Played, Player, PlayerError
 from assistant.speech.voice import VoiceError
-from assistant.visit.expecting import Expecting
 
 BETWEEN = Question("between")
 """What is listened for while the assistant speaks into a headset, and between two sentences of it."""

@@ -6,8 +6,8 @@ import re
 from pathlib import Path
 
 from assistant.errors import Problem
-from assistant.visit.record import END, Record
-from assistant.visit.visit import setting_of
+from assistant.record.record import END, Record
+from assistant.record.setting import setting_of
 
 RECORD = "visit.sqlite"
 

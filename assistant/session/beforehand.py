@@ -23,14 +23,14 @@ from assistant.dialogue.setting_up import SET_UP, SettingUp, SetUp, Stage
 from assistant.errors import Problem
 from assistant.language.meaning import Question
 from assistant.language.utterance import Language
+from assistant.session.expecting import Expecting
+from assistant.session.mouth import BETWEEN, DEVICE_BACK, Interruption, Mouth, Route
+from assistant.session.visit import BETWEEN_S, QUIET_S, USUAL_DB, stretches
 from assistant.speech.audio import Audio, louder, write_flac
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.ears import Ears, Utterance
 from assistant.speech.player import Player, PlayerError
 from assistant.speech.voice import Voice, VoiceError
-from assistant.visit.expecting import Expecting
-from assistant.visit.mouth import BETWEEN, DEVICE_BACK, Interruption, Mouth, Route
-from assistant.visit.visit import BETWEEN_S, QUIET_S, USUAL_DB, stretches
 
 START = Question("start")
 WAITS = "Waiting. Say begin the visit."

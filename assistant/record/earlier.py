@@ -8,13 +8,13 @@ from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
 from assistant.errors import Problem
+from assistant.record.chain import Entry
+from assistant.record.folder import RECORD
+from assistant.record.record import Record
+from assistant.record.setting import setting_in
 from assistant.trade.findings import FINDINGS
 from assistant.trade.history import Earlier, History
 from assistant.trade.job import Job
-from assistant.visit.chain import Entry
-from assistant.visit.folder import RECORD
-from assistant.visit.record import Record
-from assistant.visit.visit import setting_in
 
 MOST = 10  # visits that are looked back on, the newest
 

@@ -14,8 +14,13 @@ from numpy.typing import NDArray
 
 from assistant.dialogue.state import Phase
 from assistant.files import library, read_job, top_folder
+from assistant.record.earlier import history
+from assistant.record.fold import turns
+from assistant.record.record import Record, TestClock
+from assistant.record.setting import Setting
 from assistant.review.report.page import of_record
 from assistant.review.timeline import moments
+from assistant.session.visit import Visit
 from assistant.speech.audio import resample
 from assistant.speech.ears import Ears
 from assistant.speech.player import ScriptedPlayer
@@ -23,9 +28,6 @@ from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.sources import BLOCK
 from assistant.speech.voice import ChildVoice, ScriptedVoice, VoiceSettings
 from assistant.trade.procedures import Procedure
-from assistant.visit.earlier import history
-from assistant.visit.record import Record, TestClock
-from assistant.visit.visit import Setting, Visit, turns
 
 RATE_HZ = 16000
 AFTER_S = 1.4  # of silence after an utterance: more than the ears wait for one that may go on

@@ -15,6 +15,14 @@ from assistant.dialogue.setting_up import SettingUp, SetUp, job_of
 from assistant.errors import Problem
 from assistant.files import library
 from assistant.places import voice_cache
+from assistant.record import folder as visits
+from assistant.record.earlier import history
+from assistant.record.record import Record, SystemClock, audio_of
+from assistant.record.seal import seal
+from assistant.record.setting import Setting, setting_of
+from assistant.session.beforehand import LEFT, WAITS, Beforehand
+from assistant.session.now import Now
+from assistant.session.visit import QUIET_S, Visit
 from assistant.speech.audio import VisitTrack
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.ears import Ears, Source, TwoEars
@@ -25,13 +33,6 @@ from assistant.speech.route import SoundRoute
 from assistant.speech.sources import FileSource
 from assistant.speech.voice import ChildVoice, VoiceSettings
 from assistant.trade.job import Job
-from assistant.visit import folder as visits
-from assistant.visit.beforehand import LEFT, WAITS, Beforehand
-from assistant.visit.earlier import history
-from assistant.visit.now import Now
-from assistant.visit.record import Record, SystemClock, audio_of
-from assistant.visit.seal import seal
-from assistant.visit.visit import QUIET_S, Setting, Visit, setting_of
 
 TAIL_S = 0.3  # of the own voice in a room; SPEECH 2.4 takes it as the start before it is measured
 NARROW = "This microphone gives 8000 samples a second, as a telephone: words are heard worse. Use a wired headset."

@@ -24,13 +24,15 @@ from assistant.dialogue.setting_up import SettingUp, SetUp
 from assistant.dialogue.state import Phase
 from assistant.errors import NotWritten, Problem
 from assistant.files import library
+from assistant.record.fold import turns
+from assistant.record.record import Record, TestClock
+from assistant.record.setting import Setting
+from assistant.session.beforehand import Beforehand
+from assistant.session.visit import Visit
 from assistant.speech.audio import Audio
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.ears import Utterance
 from assistant.speech.player import Played, PlayerError
-from assistant.visit.beforehand import Beforehand
-from assistant.visit.record import Record, TestClock
-from assistant.visit.visit import Setting, Visit, turns
 
 CRY = "i smell gas"
 ALARM = [
@@ -207,7 +209,7 @@ def dialogue() -> Dialogue:
 def _in_no_time(monkeypatch):
     """Nothing is recognized here, so that no recognizer need be told anything; and the rules are read once."""
     monkeypatch.setattr("assistant.language.phrases.phrases", lambda language, question: [])
-    monkeypatch.setattr("assistant.visit.visit.setting_in", lambda entries, name: short_visit())
+    monkeypatch.setattr("assistant.session.visit.setting_in", lambda entries, name: short_visit())
     of_visit = dialogue()
     monkeypatch.setattr(Setting, "dialogue", lambda setting: of_visit)
 

@@ -24,9 +24,9 @@ from hypothesis import strategies as st
 
 import assistant
 from assistant.errors import Problem
-from assistant.visit import record as record_module
-from assistant.visit.chain import GENESIS, canonical_json, chained, from_line, to_line, verify_entries
-from assistant.visit.record import (
+from assistant.record import record as record_module
+from assistant.record.chain import GENESIS, canonical_json, chained, from_line, to_line, verify_entries
+from assistant.record.record import (
     APPLICATION_ID,
     END,
     SCHEMA_VERSION,
@@ -433,7 +433,7 @@ READ_AS_NOBODY = """
 import os
 import sys
 from pathlib import Path
-from assistant.visit.record import Record
+from assistant.record.record import Record
 
 if os.getuid() == 0:  # root may write anywhere
     os.setuid(65534)
@@ -631,7 +631,7 @@ def test_a_damaged_page(path, clock):
 CHILD = """
 import sys
 from pathlib import Path
-from assistant.visit.record import Record
+from assistant.record.record import Record
 
 with Record.open(Path(sys.argv[1])) as record:
     while True:

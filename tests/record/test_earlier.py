@@ -6,10 +6,11 @@ from decimal import Decimal
 
 import scripted_visits
 
+from assistant.record.earlier import history
+from assistant.record.fold import turns
+from assistant.record.record import Record
+from assistant.record.setting import Setting, setting_of
 from assistant.trade.history import History
-from assistant.visit.earlier import history
-from assistant.visit.record import Record
-from assistant.visit.visit import Setting, setting_of, turns
 
 UTC = "2026-01-05T09:00:00.000Z"
 

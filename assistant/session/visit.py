@@ -10,43 +10,36 @@ import hashlib
 import textwrap
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from importlib.metadata import version
 from typing import Any, TypeVar
 
 import msgspec
-from pydantic import ValidationError
 
-from assistant.dialogue import timers, wording
+from assistant.dialogue import timers
 from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
-from assistant.dialogue.machine import Dialogue
-from assistant.dialogue.state import Phase, Rules, State
-from assistant.errors import NotWritten, Problem
+from assistant.dialogue.state import Phase
+from assistant.errors import NotWritten
 from assistant.language.heard import Heard
-from assistant.language.jsgf import GrammarError, read_grammars
 from assistant.language.meaning import Question, value_text
 from assistant.language.spoken import spoken_characters
-from assistant.language.utterance import Language, normalise
+from assistant.language.utterance import normalise
+from assistant.record.fold import EVENTS, turns
+from assistant.record.record import END, SCHEMA_VERSION, UTTERANCES, Record, audio_of
+from assistant.record.setting import setting_of
+from assistant.session.expecting import Expecting
+from assistant.session.mouth import BETWEEN, DEVICE_BACK, Interruption, Mouth, Route
+from assistant.session.privacy import keeps, redacted
 from assistant.speech.audio import Audio, joined, louder, write_flac
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.earcons import Earcon, earcon
 from assistant.speech.ears import Ears, Utterance
 from assistant.speech.player import Player, PlayerError
 from assistant.speech.voice import Voice, VoiceError
-from assistant.trade.faults import Faults
-from assistant.trade.history import History
-from assistant.trade.job import Job
-from assistant.trade.limits import GenericLimit
-from assistant.trade.procedures import Hazard, Procedure
-from assistant.trade.quantities import Quantity
-from assistant.visit.chain import Entry, canonical_json
-from assistant.visit.expecting import Expecting
-from assistant.visit.mouth import BETWEEN, DEVICE_BACK, Interruption, Mouth, Route
-from assistant.visit.privacy import keeps, redacted
-from assistant.visit.record import END, SCHEMA_VERSION, UTTERANCES, Record, audio_of
+from assistant.wording import english as wording
 
 QUIET_S = 30.0  # nobody spoke: the assistant says what it waits for
 BETWEEN_S = 0.6  # how long it listens between two sentences of its own, where people can interrupt
@@ -69,178 +62,7 @@ HELPER_LOST = "The helper's microphone is gone. I hear the other one."
 # What the short sound "refused" goes before.
 REFUSALS = ("unclear", "refused", "not-opened", "marks-dropped", "stopwatch-refused")
 
-EVENTS: dict[str, type[Event]] = {"opened": Opened, "said": Said, "quiet": Quiet, "clock": Clock, "voiced": Voiced}
-
-FACTS = ("visit", "set-up", "device", "discarded", "held-for-room", "audio-erased", END)
-"""Entries that the edges write: no event, and nothing that the dialogue decided. See docs/record.md."""
-
 T = TypeVar("T")
-
-
-@dataclass(frozen=True)
-class Setting:
-    """What a visit is worked by, as its record's first entry keeps it.
-
-    origin: for recordings, the files that were given. engine: what hears. voice: what speaks.
-    """
-
-    rules: Rules
-    grammars: dict[str, str]
-    engine: str
-    voice: str
-    origin: tuple[str, ...] = ()
-
-    @property
-    def grammar_sha256(self) -> str:
-        """Which grammars these are."""
-        return hashlib.sha256("\0".join(self.grammars.values()).encode()).hexdigest()
-
-    def to_body(self) -> dict[str, Any]:
-        """As plain JSON values."""
-        rules = self.rules
-        return {
-            "procedure": rules.procedure.model_dump(mode="json"),
-            "job": rules.job.model_dump(mode="json"),
-            **{
-                name: {key: model.model_dump(mode="json") for key, model in getattr(rules, name).items()}
-                for name in ("quantities", "limits", "hazards")
-            },
-            "faults": rules.faults.model_dump(mode="json", exclude_defaults=True),
-            "history": rules.history.model_dump(mode="json"),
-            "grammars": self.grammars,
-            "grammar_sha256": self.grammar_sha256,
-            "engine": self.engine,
-            "voice": self.voice,
-            "origin": list(self.origin),
-        }
-
-    @classmethod
-    def from_body(cls, body: dict[str, Any]) -> Setting:
-        """The inverse of `to_body`."""
-        rules = Rules(
-            Procedure.model_validate(body["procedure"]),
-            {key: Quantity.model_validate(value) for key, value in body["quantities"].items()},
-            {key: GenericLimit.model_validate(value) for key, value in body["limits"].items()},
-            {key: Hazard.model_validate(value) for key, value in body["hazards"].items()},
-            Job.model_validate(body["job"]),
-            History.model_validate(body.get("history", {})),  # older records have none
-            Faults.model_validate(body.get("faults", {})),
-        )
-        return cls(rules, body["grammars"], body["engine"], body["voice"], tuple(body["origin"]))
-
-    def with_(self, rules: Mapping[str, Any], grammars: dict[str, str] | None) -> Setting:
-        """The same with other rules, by the names of their fields, and other grammars if any are given."""
-        return replace(self, rules=replace(self.rules, **rules), grammars=grammars or self.grammars)
-
-    def dialogue(self) -> Dialogue:
-        """The dialogue by these rules and grammars. Raises Problem when the grammars are none."""
-        try:
-            grammar = read_grammars(self.grammars)
-        except GrammarError as wrong:
-            raise Problem(str(wrong)) from wrong
-        language = Language(grammar, dict(self.rules.quantities))
-        return Dialogue(language, self.rules)
-
-
-@dataclass(frozen=True)
-class Recorded:
-    """One event of a record and what came of it then. notes: what was decided; said: what was voiced of the answer."""
-
-    entry: Entry
-    event: Event
-    notes: tuple[Entry, ...]
-    said: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Turn:
-    """One event of a record and what the dialogue makes of it now. notes: what the record says it made then."""
-
-    entry: Entry
-    event: Event
-    before: State
-    after: State
-    effects: tuple[Effect, ...]
-    notes: tuple[Entry, ...]
-
-    @property
-    def same(self) -> bool:
-        """Whether the dialogue decides now as it did then."""
-        return canonical_json(self.now) == canonical_json(self.then)
-
-    @property
-    def now(self) -> list[tuple[str, dict[str, Any]]]:
-        """What the dialogue decides now: pairs (kind, body)."""
-        return [(effect.kind, effect.body) for effect in self.effects if isinstance(effect, Note)]
-
-    @property
-    def then(self) -> list[tuple[str, dict[str, Any]]]:
-        """What the record says it decided then."""
-        return [(entry.kind, entry.body) for entry in self.notes]
-
-
-def setting_of(record: Record) -> Setting:
-    """What the visit of a record is worked by. Raises Problem when the record does not begin with it."""
-    return setting_in(record.entries(), f"{record.path}")
-
-
-def setting_in(entries: Iterable[Entry], name: str) -> Setting:
-    """What a visit is worked by, from its entries; `name` is that of the record, for a Problem."""
-    first = next(iter(entries), None)
-    if first is None or first.kind != "visit":
-        raise Problem(f"{name} holds no visit; it was stopped before it began, so start a new one.")
-    try:
-        return Setting.from_body(first.body)
-    except (KeyError, ValidationError) as wrong:
-        raise Problem(
-            f"{name} is worked by rules of another version of this program; it can be verified and exported here, "
-            "and replayed as it was; only that version goes on with it or judges it again."
-        ) from wrong
-
-
-def turns(record: Record) -> Iterator[Turn]:
-    """Folds a record again, event by event."""
-    return fold(record.entries(), setting_of(record).dialogue())
-
-
-def recorded(entries: Iterable[Entry]) -> Iterator[Recorded]:
-    """The events of a record, each with what came of it then, whatever the dialogue of today would make of it.
-
-    Raises:
-        Problem: if an event is not as this version of the program writes it.
-    """
-    waiting: Entry | None = None
-    notes: list[Entry] = []
-    for entry in entries:
-        # What was decided before the visit, or before it went on, is of no event.
-        if entry.kind in EVENTS or entry.kind == "set-up":
-            if waiting:
-                yield _recorded(waiting, notes, entry.body.get("played", ()))
-            waiting, notes = entry if entry.kind in EVENTS else None, []
-        elif entry.kind not in FACTS:
-            notes.append(entry)
-    if waiting:
-        yield _recorded(waiting, notes, ())
-
-
-def _recorded(entry: Entry, notes: Sequence[Entry], played: Sequence[Mapping[str, Any]]) -> Recorded:
-    try:
-        event = msgspec.convert(entry.body, EVENTS[entry.kind])
-    except msgspec.ValidationError as wrong:
-        raise Problem(
-            f"Entry {entry.seq} is of another version of this program; the record can be verified and exported here, "
-            "and replayed by that version."
-        ) from wrong
-    return Recorded(entry, event, tuple(notes), tuple(each["text"] for each in played))
-
-
-def fold(entries: Iterable[Entry], dialogue: Dialogue) -> Iterator[Turn]:
-    """Folds entries again, event by event: what the dialogue makes of each, beside what the record says it made."""
-    state = dialogue.start()
-    for each in recorded(entries):
-        after, effects = dialogue.step(state, each.event)
-        yield Turn(each.entry, each.event, state, after, tuple(effects), each.notes)
-        state = after
 
 
 def stretches(says: Sequence[Say]) -> list[Say]:

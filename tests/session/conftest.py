@@ -9,13 +9,14 @@ from pathlib import Path
 import pytest
 
 from assistant.files import library, read_job, top_folder
+from assistant.record.record import Record
+from assistant.record.setting import Setting
+from assistant.session.visit import Visit
 from assistant.speech.ears import Ears
 from assistant.speech.player import ScriptedPlayer
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.sources import FileSource
 from assistant.speech.voice import ScriptedVoice
-from assistant.visit.record import Record
-from assistant.visit.visit import Setting, Visit
 
 
 @pytest.fixture(scope="session")

@@ -8,13 +8,13 @@ import pytest
 from scripted_ears import BackAtOnce, ScriptedEars, open_visit
 
 from assistant.dialogue.state import Phase
+from assistant.record.fold import turns
+from assistant.record.record import Record, TestClock
 from assistant.review.replay import rows
 from assistant.review.timeline import moments
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.ears import Utterance
 from assistant.speech.player import Played
-from assistant.visit.record import Record, TestClock
-from assistant.visit.visit import turns
 
 
 class Held:

@@ -10,7 +10,7 @@ One table::
           monotonic_s REAL,         -- seconds on a clock that is never set; for intervals within one run
           body TEXT,                -- canonical JSON of an object
           previous TEXT,            -- hash of the entry before; 64 zeros for the first
-          hash TEXT) STRICT         -- see assistant.visit.chain
+          hash TEXT) STRICT         -- see assistant.record.chain
 
 Triggers refuse every UPDATE and DELETE, every INSERT that is not the next entry, and every INSERT after an entry
 of the kind `END`. The file says what it is: ``PRAGMA application_id`` is `APPLICATION_ID`,
@@ -44,7 +44,7 @@ from typing import Any, ClassVar, Protocol, Self
 import filelock
 
 from assistant.errors import NotWritten, Problem
-from assistant.visit.chain import GENESIS, Entry, Row, canonical_json, chained, verify_entries
+from assistant.record.chain import GENESIS, Entry, Row, canonical_json, chained, verify_entries
 
 APPLICATION_ID = 0x49474E56  # "IGNV"
 """Marks an SQLite file as a visit record."""

@@ -15,8 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from assistant.errors import Problem
-from assistant.speech.audio import write_whole
-from assistant.visit.chain import (
+from assistant.record.chain import (
     Entry,
     Row,
     canonical_json,
@@ -27,7 +26,8 @@ from assistant.visit.chain import (
     verify_entries,
     verify_head,
 )
-from assistant.visit.record import END, UTTERANCES, Clock, Record, SystemClock, audio_of, lock_of, seal_of
+from assistant.record.record import END, UTTERANCES, Clock, Record, SystemClock, audio_of, lock_of, seal_of
+from assistant.speech.audio import write_whole
 
 SEALED, ERASED = "sealed", "audio-erased"
 

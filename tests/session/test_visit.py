@@ -18,16 +18,18 @@ from assistant.dialogue.state import Phase
 from assistant.errors import Problem
 from assistant.files import library, read_job, top_folder
 from assistant.language.meaning import Question
+from assistant.record import folder as visits
+from assistant.record.fold import turns
+from assistant.record.record import Record
+from assistant.record.setting import Setting
 from assistant.review.replay import rows
+from assistant.session.visit import LONGEST_S, Visit
 from assistant.speech.audio import Audio, VisitTrack, read_audio
 from assistant.speech.ears import Ears
 from assistant.speech.player import ScriptedPlayer, TrackPlayer
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.sources import FileSource
 from assistant.speech.voice import ScriptedVoice
-from assistant.visit import folder as visits
-from assistant.visit.record import Record
-from assistant.visit.visit import LONGEST_S, Setting, Visit, turns
 
 FIXTURES = top_folder("audio_fixtures") / "visits"
 

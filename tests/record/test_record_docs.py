@@ -2,9 +2,9 @@
 
 from pathlib import Path
 
-from assistant.visit.record import SCHEMA_VERSION
-from assistant.visit.seal import SEALED
-from assistant.visit.visit import EVENTS, FACTS
+from assistant.record.fold import EVENTS, FACTS
+from assistant.record.record import SCHEMA_VERSION
+from assistant.record.seal import SEALED
 
 TEXT = (Path(__file__).parents[2] / "docs" / "record.md").read_text(encoding="utf-8")
 

@@ -9,9 +9,9 @@ import pytest
 from scripted_ears import Person, open_visit
 
 from assistant.errors import Problem
-from assistant.visit import seal
-from assistant.visit.chain import verify_entries
-from assistant.visit.record import END, Record, TestClock, audio_of, seal_of
+from assistant.record import seal
+from assistant.record.chain import verify_entries
+from assistant.record.record import END, Record, TestClock, audio_of, seal_of
 
 
 def work(path: Path, sayings: int = 6) -> None:

@@ -1,0 +1,1 @@
+"""A visit at work: runs effects, listens and speaks, resumes."""

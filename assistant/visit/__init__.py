@@ -1,1 +1,0 @@
-"""A visit at work: runs effects, keeps the record, resumes."""
