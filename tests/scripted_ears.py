@@ -10,20 +10,21 @@ from typing import ClassVar
 from unittest.mock import patch
 
 import numpy as np
+from doubles import ScriptedPlayer, ScriptedVoice, TestClock
 from scripted_visits import answer, demo_job
 
 from assistant.files import library
 from assistant.language.heard import Heard
 from assistant.language.meaning import Question
 from assistant.language.phrases import Expected
-from assistant.record.record import Clock, Record, TestClock
+from assistant.record.record import Clock, Record
 from assistant.record.setting import Setting
 from assistant.session.expecting import Expecting
 from assistant.session.visit import Visit
 from assistant.speech.audio import Audio
 from assistant.speech.ears import Utterance
-from assistant.speech.player import Player, ScriptedPlayer
-from assistant.speech.voice import ScriptedVoice, Voice
+from assistant.speech.player import Player
+from assistant.speech.voice import Voice
 from assistant.trade.job import Job
 
 RATE_HZ = 16000

@@ -12,6 +12,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "audio_fixtures"))  # pytest knows it, the benches do not
 
+from doubles import TestClock
 from script import Script
 
 from assistant.dialogue.effects import Note, Say
@@ -21,7 +22,7 @@ from assistant.dialogue.state import Phase, State
 from assistant.files import library, read_job, top_folder
 from assistant.language.heard import Heard
 from assistant.record.fold import EVENTS
-from assistant.record.record import Record, TestClock
+from assistant.record.record import Record
 from assistant.record.setting import Setting
 from assistant.speech.audio import Audio, write_flac
 from assistant.trade.history import History

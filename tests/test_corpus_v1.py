@@ -12,12 +12,13 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
+from doubles import TestClock
 from scripted_ears import Person, open_visit
 
 from assistant.dialogue.machine import Dialogue
 from assistant.errors import Problem
 from assistant.record.chain import GENESIS, Entry, Row, canonical_json, chained, from_line, to_line, verify_entries
-from assistant.record.record import Record, TestClock, seal_of
+from assistant.record.record import Record, seal_of
 from assistant.review.replay import Row as Shown
 from assistant.review.replay import rows
 from assistant.review.report import words

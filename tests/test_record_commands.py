@@ -8,13 +8,14 @@ import sqlite3
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from doubles import TestClock
 from scripted_ears import Person, open_visit
 from scripted_visits import EVENTFUL
 
 from assistant import cli
 from assistant.files import TRADE_DATA, top_folder
 from assistant.record import seal
-from assistant.record.record import SCHEMA_VERSION, Record, TestClock, audio_of
+from assistant.record.record import SCHEMA_VERSION, Record, audio_of
 
 JOB = top_folder("audio_fixtures") / "visits" / "hot-surface.job.yaml"
 

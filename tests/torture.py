@@ -23,6 +23,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import itertools
 
+from doubles import ScriptedPlayer, ScriptedVoice, TestClock
 from scripted_ears import Person, open_visit
 from scripted_visits import EVENTFUL
 
@@ -30,12 +31,11 @@ from assistant.dialogue.effects import Say
 from assistant.dialogue.state import Phase, Rules, State
 from assistant.record import seal
 from assistant.record.fold import turns
-from assistant.record.record import Record, TestClock, audio_of, seal_of
+from assistant.record.record import Record, audio_of, seal_of
 from assistant.record.setting import setting_of
 from assistant.session.visit import NO_ROOM, ROOM_AGAIN, Visit
 from assistant.speech.audio import Audio
-from assistant.speech.player import Played, ScriptedPlayer
-from assistant.speech.voice import ScriptedVoice
+from assistant.speech.player import Played
 from assistant.wording import english as wording
 
 

@@ -36,10 +36,10 @@ import sqlite3
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, ClassVar, Protocol, Self
+from typing import Any, Protocol, Self
 
 import filelock
 
@@ -119,29 +119,6 @@ class SystemClock:
     def monotonic_s(self) -> float:
         """Seconds since the machine's own fixed moment."""
         return time.monotonic()
-
-
-class TestClock:
-    """A clock that stands still until told to `advance`."""
-
-    __test__: ClassVar[bool] = False  # not a test case, whatever its name suggests to a collector
-
-    def __init__(self, utc: str = "2026-01-05T09:00:00.000Z", monotonic_s: float = 0.0) -> None:
-        self._utc = datetime.fromisoformat(utc)
-        self._monotonic_s = monotonic_s
-
-    def utc(self) -> str:
-        """The scripted wall clock."""
-        return _iso(self._utc)
-
-    def monotonic_s(self) -> float:
-        """The scripted monotonic clock, in seconds."""
-        return self._monotonic_s
-
-    def advance(self, seconds: float) -> None:
-        """Move both clocks on."""
-        self._utc += timedelta(seconds=seconds)
-        self._monotonic_s += seconds
 
 
 def _iso(moment: datetime) -> str:

@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import threading
 import time
-from collections import deque
-from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -201,28 +199,3 @@ class _Playing:
     def done(self) -> int:
         """Samples of the sound that the device took."""
         return min(self.taken, len(self.samples))
-
-
-class ScriptedPlayer:
-    """For tests: keeps what it was given in `played` and follows `script`, one word a sound, then "complete".
-
-    "complete": played at once; "short": half of it is, as if it was stopped; "lost": PlayerError.
-    """
-
-    def __init__(self, script: Iterable[Literal["complete", "short", "lost"]] = ()) -> None:
-        self.played: list[Audio] = []
-        self.stops = 0
-        self._script = deque(script)
-
-    def play(self, audio: Audio) -> Played:
-        """Follow the script."""
-        todo = self._script.popleft() if self._script else "complete"
-        if todo == "lost":
-            raise PlayerError("The sound device was lost, as the script says.")
-        self.played.append(audio)
-        total = len(audio.samples)
-        return Played(total // 2 if todo == "short" else total, total, audio.rate_hz)
-
-    def stop(self) -> None:
-        """Count the call."""
-        self.stops += 1

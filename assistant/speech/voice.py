@@ -16,7 +16,7 @@ import sys
 import tempfile
 import threading
 import uuid
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
@@ -226,24 +226,6 @@ class ChildVoice:
         if wrong:
             raise _RenderingError(wrong)
         return without_silent_end(audio, _SILENT_END_S)
-
-
-class ScriptedVoice:
-    """For tests and replay: a tone of 0.06 s a character, or VoiceError for the texts in `failing`."""
-
-    def __init__(self, failing: Collection[str] = (), rate_hz: int = 22_050) -> None:
-        self.rendered: list[str] = []
-        self.rate_wpm = 165
-        self._failing = failing
-        self._rate_hz = rate_hz
-
-    def render(self, text: str) -> Audio:
-        """Return a tone at 440 Hz, 0.3 of full scale."""
-        if text in self._failing or not text:
-            raise VoiceError(f'The voice could not say "{text}": it was told to fail.')
-        self.rendered.append(text)
-        moments = np.arange(round(0.06 * len(text) * self._rate_hz)) / self._rate_hz
-        return Audio((0.3 * FULL_SCALE * np.sin(2 * np.pi * 440 * moments)).astype(np.int16), self._rate_hz)
 
 
 class _RenderingError(Exception):

@@ -16,11 +16,12 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
+from doubles import TestClock
 from scripted_ears import Person, open_visit
 from scripted_visits import EVENTFUL
 
 from assistant.record.fold import turns
-from assistant.record.record import Record, TestClock, audio_of
+from assistant.record.record import Record, audio_of
 from assistant.review.report import page
 from assistant.review.summary import summarize
 

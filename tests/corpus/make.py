@@ -12,7 +12,7 @@ from pathlib import Path
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from assistant.visit.record import TestClock  # noqa: E402
+from doubles import TestClock  # noqa: E402
 from scripted_ears import Person, open_visit  # noqa: E402
 from scripted_visits import EVENTFUL  # noqa: E402
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from itertools import product
 
 import pytest
+from doubles import TestClock
 from scripted_ears import open_visit
 from simulated import Technician
 
@@ -16,7 +17,7 @@ from assistant.files import library, top_folder
 from assistant.language.heard import Heard, HeardWord
 from assistant.language.meaning import Command, Question
 from assistant.record.fold import turns
-from assistant.record.record import Record, TestClock
+from assistant.record.record import Record
 from assistant.review.replay import rows
 from assistant.review.summary import summarize
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from doubles import TestClock
 from scripted_ears import open_visit
 from simulated import Technician
 
@@ -14,7 +15,7 @@ from assistant.dialogue.state import Phase, Working
 from assistant.files import library
 from assistant.language.meaning import Command
 from assistant.record.fold import turns
-from assistant.record.record import Record, TestClock
+from assistant.record.record import Record
 from assistant.review.replay import rows
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
+from doubles import TestClock
 from scripted_ears import Person, open_visit
 from simulated import Technician
 
@@ -12,7 +13,7 @@ from assistant.dialogue.events import Clock, Opened, Quiet
 from assistant.dialogue.state import Phase
 from assistant.files import Library, library
 from assistant.record.fold import turns
-from assistant.record.record import Record, TestClock
+from assistant.record.record import Record
 from assistant.review.replay import rows
 from assistant.review.summary import summarize
 from assistant.trade.checking import check

@@ -19,6 +19,7 @@ import time
 from pathlib import Path
 
 import pytest
+from doubles import TestClock
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -26,14 +27,7 @@ import assistant
 from assistant.errors import Problem
 from assistant.record import record as record_module
 from assistant.record.chain import GENESIS, canonical_json, chained, from_line, to_line, verify_entries
-from assistant.record.record import (
-    APPLICATION_ID,
-    END,
-    SCHEMA_VERSION,
-    Record,
-    SystemClock,
-    TestClock,
-)
+from assistant.record.record import APPLICATION_ID, END, SCHEMA_VERSION, Record, SystemClock
 
 
 @pytest.fixture

@@ -6,12 +6,13 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from doubles import TestClock
 from scripted_ears import Person, open_visit
 
 from assistant.errors import Problem
 from assistant.record import seal
 from assistant.record.chain import verify_entries
-from assistant.record.record import END, Record, TestClock, audio_of, seal_of
+from assistant.record.record import END, Record, audio_of, seal_of
 
 
 def work(path: Path, sayings: int = 6) -> None:

@@ -6,19 +6,18 @@ from dataclasses import replace
 from decimal import Decimal
 
 import pytest
+from doubles import ScriptedPlayer, ScriptedVoice, TestClock
 from scripted_ears import Person, open_visit
 from scripted_visits import EVENTFUL
 
 from assistant.errors import Problem
 from assistant.language.heard import Heard
 from assistant.record.chain import from_line, verify_entries
-from assistant.record.record import Record, TestClock, audio_of
+from assistant.record.record import Record, audio_of
 from assistant.record.setting import setting_of
 from assistant.review import aloud
 from assistant.review.export import COLUMNS, readings_csv, to_jsonl
 from assistant.review.rejudge import rejudge
-from assistant.speech.player import ScriptedPlayer
-from assistant.speech.voice import ScriptedVoice
 
 
 @pytest.fixture(scope="module")

@@ -7,16 +7,15 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from doubles import ScriptedPlayer, ScriptedVoice
 
 from assistant.files import library, read_job, top_folder
 from assistant.record.record import Record
 from assistant.record.setting import Setting
 from assistant.session.visit import Visit
 from assistant.speech.ears import Ears
-from assistant.speech.player import ScriptedPlayer
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.sources import FileSource
-from assistant.speech.voice import ScriptedVoice
 
 
 @pytest.fixture(scope="session")

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from doubles import ScriptedPlayer, ScriptedVoice, TestClock
 from scripted_ears import Person, open_visit
 
 from assistant.dialogue.state import Phase
 from assistant.errors import NotWritten
 from assistant.language.meaning import Command, Reading, Unclear
 from assistant.record.fold import turns
-from assistant.record.record import Record, TestClock, audio_of
+from assistant.record.record import Record, audio_of
 from assistant.session.privacy import FREE_SPEECH, NO_QUESTION, QUESTIONS, keeps
 from assistant.session.visit import NO_ROOM, RETRY_S, ROOM_AGAIN
-from assistant.speech.player import ScriptedPlayer
-from assistant.speech.voice import ScriptedVoice
 
 TALK = "[unk] my neighbour five [unk] told me"
 

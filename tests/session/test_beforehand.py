@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from doubles import ScriptedPlayer, ScriptedVoice
 from scripted_ears import BackAtOnce, NothingDrawn, ScriptedEars, open_visit
 
 from assistant import cli
@@ -23,8 +24,7 @@ from assistant.session.beforehand import WAITS, Beforehand
 from assistant.session.session import Begin, begin, go_on
 from assistant.speech.audio import Audio, resample, write_flac
 from assistant.speech.devices import MicrophoneLost
-from assistant.speech.player import ScriptedPlayer
-from assistant.speech.voice import ChildVoice, ScriptedVoice, VoiceSettings
+from assistant.speech.voice import ChildVoice, VoiceSettings
 from assistant.wording import english as wording
 
 KNOWN = {

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from doubles import TestClock
 from scripted_ears import RATE_HZ, ScriptedEars
 from scripted_visits import demo_job
 
@@ -25,7 +26,7 @@ from assistant.dialogue.state import Phase
 from assistant.errors import NotWritten, Problem
 from assistant.files import library
 from assistant.record.fold import turns
-from assistant.record.record import Record, TestClock
+from assistant.record.record import Record
 from assistant.record.setting import Setting
 from assistant.session.beforehand import Beforehand
 from assistant.session.visit import Visit

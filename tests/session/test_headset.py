@@ -5,11 +5,12 @@ from __future__ import annotations
 import threading
 
 import pytest
+from doubles import TestClock
 from scripted_ears import BackAtOnce, ScriptedEars, open_visit
 
 from assistant.dialogue.state import Phase
 from assistant.record.fold import turns
-from assistant.record.record import Record, TestClock
+from assistant.record.record import Record
 from assistant.review.replay import rows
 from assistant.review.timeline import moments
 from assistant.speech.devices import MicrophoneLost

@@ -8,14 +8,13 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from doubles import ScriptedPlayer, ScriptedVoice
 
 from assistant.language.heard import Heard
 from assistant.language.phrases import Expected
 from assistant.session.now import NAME, STALE_S, Now, read
 from assistant.speech.audio import Audio
 from assistant.speech.ears import Ears
-from assistant.speech.player import ScriptedPlayer
-from assistant.speech.voice import ScriptedVoice
 
 
 class Clock:

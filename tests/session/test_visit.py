@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from doubles import ScriptedPlayer, ScriptedVoice
 
 from assistant.dialogue.events import Said
 from assistant.dialogue.machine import Dialogue
@@ -26,10 +27,9 @@ from assistant.review.replay import rows
 from assistant.session.visit import LONGEST_S, Visit
 from assistant.speech.audio import Audio, VisitTrack, read_audio
 from assistant.speech.ears import Ears
-from assistant.speech.player import ScriptedPlayer, TrackPlayer
+from assistant.speech.player import TrackPlayer
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.sources import FileSource
-from assistant.speech.voice import ScriptedVoice
 
 FIXTURES = top_folder("audio_fixtures") / "visits"
 

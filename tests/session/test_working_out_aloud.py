@@ -10,23 +10,23 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from doubles import ScriptedPlayer, ScriptedVoice, TestClock
 from numpy.typing import NDArray
 
 from assistant.dialogue.state import Phase
 from assistant.files import library, read_job, top_folder
 from assistant.record.earlier import history
 from assistant.record.fold import turns
-from assistant.record.record import Record, TestClock
+from assistant.record.record import Record
 from assistant.record.setting import Setting
 from assistant.review.report.page import of_record
 from assistant.review.timeline import moments
 from assistant.session.visit import Visit
 from assistant.speech.audio import resample
 from assistant.speech.ears import Ears
-from assistant.speech.player import ScriptedPlayer
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.sources import BLOCK
-from assistant.speech.voice import ChildVoice, ScriptedVoice, VoiceSettings
+from assistant.speech.voice import ChildVoice, VoiceSettings
 from assistant.trade.procedures import Procedure
 
 RATE_HZ = 16000

@@ -8,17 +8,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from doubles import ScriptedPlayer
 
 from assistant.errors import Problem
 from assistant.speech.audio import Audio, VisitTrack
 from assistant.speech.devices import load_sounddevice
-from assistant.speech.player import (
-    DevicePlayer,
-    Played,
-    PlayerError,
-    ScriptedPlayer,
-    TrackPlayer,
-)
+from assistant.speech.player import DevicePlayer, Played, PlayerError, TrackPlayer
 
 
 def ramp(count: int, rate_hz: int = 48_000) -> Audio:

@@ -12,11 +12,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from doubles import ScriptedVoice
 
 from assistant.errors import Problem
 from assistant.speech import voice as voice_module
 from assistant.speech.audio import Audio, read_audio, write_flac
-from assistant.speech.voice import ChildVoice, ScriptedVoice, VoiceError, VoiceSettings, implausible
+from assistant.speech.voice import ChildVoice, VoiceError, VoiceSettings, implausible
 
 SETTINGS = VoiceSettings()
 WORKER = (sys.executable, "-P", str(Path(voice_module.__file__).with_name("voice_worker.py")))

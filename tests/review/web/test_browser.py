@@ -9,12 +9,11 @@ import time
 from pathlib import Path
 
 import pytest
+from doubles import ScriptedPlayer, ScriptedVoice
 from playwright.sync_api import expect
 from scripted_ears import open_visit
 
 from assistant.session.now import NAME, Now
-from assistant.speech.player import ScriptedPlayer
-from assistant.speech.voice import ScriptedVoice
 
 AXE = (Path(__file__).parent / "vendored" / "axe.min.js").read_text(encoding="utf-8")
 
