@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from assistant.errors import Problem
+from assistant.places import write_whole
 from assistant.record.chain import (
     Entry,
     Row,
@@ -27,7 +28,6 @@ from assistant.record.chain import (
     verify_head,
 )
 from assistant.record.record import END, UTTERANCES, Clock, Record, SystemClock, audio_of, lock_of, seal_of
-from assistant.speech.audio import write_whole
 
 SEALED, ERASED = "sealed", "audio-erased"
 

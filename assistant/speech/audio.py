@@ -6,11 +6,8 @@ keeps without loss. Other kinds are turned into it at the moment they are read.
 
 from __future__ import annotations
 
-import errno
 import io
-import os
 import re
-import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +17,8 @@ import soundfile
 import soxr
 from numpy.typing import NDArray
 
-from assistant.errors import NotWritten, Problem
+from assistant.errors import Problem
+from assistant.places import write_whole
 
 LOWEST_RATE_HZ = 8_000
 HIGHEST_RATE_HZ = 192_000
@@ -216,36 +214,3 @@ def _flac(pieces: Iterable[NDArray[np.int16]], channels: int, rate_hz: int) -> b
     if not frames:
         raise ValueError("a FLAC file without samples cannot be read again")
     return buffer.getvalue()
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file, synced; under `path` there is ever the whole file or what was there before.
-
-    Raises NotWritten where it cannot be written.
-    """
-    beside = path.with_name(f".{path.name}.{uuid.uuid4().hex}.part")
-    try:
-        try:
-            with beside.open("xb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            beside.replace(path)
-            _sync_folder(path.parent)
-        finally:
-            beside.unlink(missing_ok=True)
-    except OSError as error:
-        full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
-        mend = "free some space" if full else "make its folder one you may write to"
-        why = f"{error.strerror}; {mend} and resume the visit"
-        raise NotWritten(f"{path} could not be written: {why}.") from None
-
-
-def _sync_folder(folder: Path) -> None:
-    # The new name itself is lost in a power cut unless its folder is synced; not every system can.
-    if hasattr(os, "O_DIRECTORY"):
-        opened = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(opened)
-        finally:
-            os.close(opened)

@@ -17,7 +17,7 @@ from functools import cached_property
 from pathlib import Path
 
 from assistant.errors import Problem
-from assistant.places import top_folder, user_data, user_settings
+from assistant.places import top_folder, user_data, user_settings, write_whole
 from assistant.speech.manifest import (
     NAME_PATTERN,
     KnownModel,
@@ -28,7 +28,7 @@ from assistant.speech.manifest import (
     read_manifest,
 )
 from assistant.speech.model_folder import check_model, fixed_graph, model_root, own_name
-from assistant.speech.pins import Pin, Pins, write_whole
+from assistant.speech.pins import Pin, Pins
 from assistant.speech.unpack import unpack
 
 SIZE_MARGIN = 2  # some sizes in the manifest are rounded; more than twice the size is another file
@@ -186,7 +186,8 @@ class ModelStore:
             raise Problem(f"{name} is damaged ({differences[0]}); remove it and fetch or add it again.")
         with self._disk_problems():
             # The pattern of names leaves nothing that would need escaping.
-            write_whole(self._choice, f'model = "{name}"\n')
+            self._choice.parent.mkdir(parents=True, exist_ok=True)
+            write_whole(self._choice, f'model = "{name}"\n'.encode())
 
     def in_use(self) -> str:
         """The name of the model in use: the bundled one unless the user chose another."""

@@ -9,6 +9,7 @@ from pathlib import Path
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from assistant.errors import Problem
+from assistant.places import write_whole
 from assistant.speech.manifest import Name, Sha256
 
 
@@ -49,12 +50,6 @@ class Pins:
         self._write({other: pin for other, pin in self.all().items() if other != name})
 
     def _write(self, pins: dict[str, Pin]) -> None:
-        write_whole(self.file, json.dumps({name: pin.model_dump() for name, pin in pins.items()}, indent=1))
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Writes a file so that a crash leaves the old one or the new one, making its folder if need be."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    new = path.with_name(path.name + ".new")
-    new.write_text(text, encoding="utf-8")
-    new.replace(path)
+        self.file.parent.mkdir(parents=True, exist_ok=True)
+        text = json.dumps({name: pin.model_dump() for name, pin in pins.items()}, indent=1)
+        write_whole(self.file, text.encode())

@@ -208,7 +208,7 @@ def test_no_room_is_one_sentence_and_leaves_what_was_there(tmp_path: Path) -> No
     with files_limited_to(4_096), pytest.raises(Problem) as caught:
         write_flac(path, Audio(noise, 16_000))
     assert str(path) in str(caught.value)
-    assert str(caught.value).endswith("free some space and resume the visit.")
+    assert str(caught.value).endswith("free some space, then try again.")
     assert [entry.name for entry in tmp_path.iterdir()] == ["a.flac"]
     assert np.array_equal(read_audio(path).samples, tone().samples)
 
