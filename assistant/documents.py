@@ -22,13 +22,13 @@ from assistant.language.table import what_can_be_said
 from assistant.review.report import words
 from assistant.review.summary import printed
 from assistant.trade import procedures
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computation import Computation, Input
+from assistant.trade.computations import COMPUTATIONS, FINDINGS, work_out
 from assistant.trade.job import Fuel, Ignition, VisitKind
 from assistant.trade.judging import Bound, Source
 from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Part, Procedure, ProcedureTable, Step, Wait, WrittenProcedure
 from assistant.trade.units import UNIT_SYMBOL
-from assistant.trade.workings import WORKINGS, Input, Working, work_out
 
 # --- docs/limits.md
 
@@ -430,7 +430,7 @@ COLUMNS: dict[str, Callable[[Row], str]] = {
 
 TOP = Path(__file__).parent.parent
 COMPUTING = "docs/computing.md"
-BEGIN, END = "<!-- made from workings.py by make docs -->", "<!-- end of what is made -->"
+BEGIN, END = "<!-- made from computations.py by make docs -->", "<!-- end of what is made -->"
 
 
 def computing(written: str) -> str:
@@ -442,23 +442,23 @@ def computing(written: str) -> str:
 
 def formulas_table() -> str:
     """Every formula with its keys, units, ranges, example and source; Markdown."""
-    return "\n".join(line for working in WORKINGS.values() for line in _formula(working))
+    return "\n".join(line for each in COMPUTATIONS.values() for line in _formula(each))
 
 
-def _formula(working: Working) -> list[str]:
+def _formula(working: Computation) -> list[str]:
     worked = work_out(working.name, working.example)
     given = " ".join(f"'{key}={value}'" if " " in value else f"{key}={value}" for key, value in working.example.items())
     value = f"{worked.value:f}" if isinstance(worked.value, Decimal) else worked.value
     return [
         f"### {working.name}",
         "",
-        f"{working.title}, in {working.unit or 'a word'}.",
+        f"{working.title}, in {working.printed_unit or 'a word'}.",
         "",
         "| key | unit | left out | taken |",
         "|---|---|---|---|",
-        *(f"| {i.key} | {i.unit} | {_left_out(i)} | {_range(working, i)} |" for i in working.inputs),
+        *(f"| {i.key} | {i.unit} | {_left_out(i)} | {_range(working, i)} |" for i in working.takes),
         "",
-        f"`assistant work-out {working.name} {given}` gives {value} {working.unit}".rstrip() + ".",
+        f"`assistant work-out {working.name} {given}` gives {value} {working.printed_unit}".rstrip() + ".",
         "",
         f"Source: {working.source}.",
         *(f"Assumed: {'; '.join(working.assumptions)}." for _ in [0] if working.assumptions),
@@ -475,7 +475,7 @@ def _left_out(given: Input) -> str:
 BEYOND = Decimal(10) ** 15  # beyond what any formula takes
 
 
-def _range(working: Working, given: Input) -> str:
+def _range(working: Computation, given: Input) -> str:
     """What an input may be, in the words of the refusals that meet what is beyond."""
     if given.choices is not None:
         return ", ".join(given.choices)

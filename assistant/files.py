@@ -19,8 +19,8 @@ from assistant.language.jsgf import Grammar, GrammarError, read_grammars
 from assistant.language.utterance import Language
 from assistant.places import top_folder
 from assistant.trade.checking import check
+from assistant.trade.computations import FINDINGS
 from assistant.trade.faults import Faults
-from assistant.trade.findings import FINDINGS
 from assistant.trade.history import History
 from assistant.trade.job import Fuel, Ignition, Job, VisitKind
 from assistant.trade.judging import Forbids

@@ -26,7 +26,7 @@ from assistant.language.heard import Heard
 from assistant.language.meaning import Meaning, Question, Value
 from assistant.language.spoken import spoken_number, spoken_unit
 from assistant.language.utterance import Language
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computations import FINDINGS
 from assistant.trade.history import History
 from assistant.trade.job import Appliance, Gas, Job, Meter, Person, PlateValue
 from assistant.trade.judging import MeterAccuracy
@@ -220,7 +220,7 @@ class Technician:
         own = self._outcome(step, step.quantity or "", value)
         outcomes = {own}
         for name in step.works_out:
-            others = [q for q in FINDINGS[name].inputs if q != step.quantity]
+            others = [q for q in FINDINGS[name].readings if q != step.quantity]
             for values in itertools.product(*(list(self._values(q))[::3] for q in others)):
                 mine = self._taken(step, step.quantity or "", value)
                 state = State(step=step.id, facts=(mine, *map(partial(self._taken, step), others, values)))
@@ -481,7 +481,7 @@ class Technician:
         step = self.procedure.step(self.state.step)
         bar = gate.barred(self.dialogue.rules, self.state, step) if self.state.phase is Phase.BARRED else None
         names = [*(each.id for each in gate.measures(self.dialogue.rules, bar)), bar.about] if bar else []
-        names += FINDINGS[bar.about].inputs if bar and bar.about in FINDINGS else ()
+        names += FINDINGS[bar.about].readings if bar and bar.about in FINDINGS else ()
         for name, repair in self.procedure.repairs.items():
             made = sum(each.name == name for each in self.state.repairs)
             if set(names) & set(repair.voids) and made < self.most_repairs:

@@ -11,7 +11,8 @@ from rich.table import Table
 
 from assistant.cli.terminal import command_app, console, print_json
 from assistant.errors import Problem
-from assistant.trade import workings
+from assistant.trade import computations
+from assistant.trade.computation import Worked
 from assistant.trade.units import round_significant
 
 app = command_app()
@@ -37,7 +38,7 @@ def work_out(
             raise Problem(f"{pair!r} is not KEY=VALUE with a key of its own, like co_ppm=87.")
         given[key] = value
     try:
-        worked = workings.work_out(name, given)
+        worked = computations.work_out(name, given)
     except ValueError as wrong:
         raise Problem(str(wrong)) from wrong
     if as_json:
@@ -55,7 +56,7 @@ def _short(value: Decimal) -> str:
     return f"{round_significant(value, 2):f}"
 
 
-def body(worked: workings.Worked) -> dict[str, object]:
+def body(worked: Worked) -> dict[str, object]:
     """A result as plain JSON values."""
     return {
         "name": worked.name,
@@ -70,10 +71,7 @@ def body(worked: workings.Worked) -> dict[str, object]:
 def listed() -> Table:
     """What can be worked out, with the inputs of each."""
     table = Table("name", "what", "inputs (unit)", title="What can be worked out")
-    for working in workings.WORKINGS.values():
-        inputs = ", ".join(
-            f"{each.key} ({each.unit})" if each.default is None else f"[{each.key}] ({each.unit})"
-            for each in working.inputs
-        )
-        table.add_row(working.name, f"{working.title}, in {working.unit or 'a word'}", escape(inputs))
+    for each in computations.COMPUTATIONS.values():
+        inputs = ", ".join(f"{i.key} ({i.unit})" if i.default is None else f"[{i.key}] ({i.unit})" for i in each.takes)
+        table.add_row(each.name, f"{each.title}, in {each.printed_unit or 'a word'}", escape(inputs))
     return table

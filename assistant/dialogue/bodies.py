@@ -6,8 +6,9 @@ from decimal import Decimal
 
 from assistant.dialogue.state import Found, Taken
 from assistant.language.meaning import Value
-from assistant.trade.feeds import Result, Spoken
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computation import Computation
+from assistant.trade.computations import FINDINGS
+from assistant.trade.feeds import Result
 from assistant.trade.judging import Verdict
 from assistant.trade.quantities import Overload
 
@@ -45,15 +46,15 @@ def finding_body(found: Found) -> dict[str, object]:
     return {**body, **(verdict_body(found.verdict) if found.verdict else {})}
 
 
-def worked_body(step: str, spoken: Spoken, result: Result, verdict: Verdict | None) -> dict[str, object]:
+def worked_body(step: str, computation: Computation, result: Result, verdict: Verdict | None) -> dict[str, object]:
     """What was worked out aside, with its inputs and where each came from."""
     worked = result.worked
     doubt = worked.expanded_uncertainty
     return {
         "step": step,
-        "working": spoken.name,
+        "working": computation.name,
         "value": f"{worked.value:f}" if isinstance(worked.value, Decimal) else worked.value,
-        "unit": spoken.unit,
+        "unit": computation.unit,
         "worked_uncertainty": None if doubt is None else f"{doubt:f}",
         "whole": result.whole,
         "inputs": {

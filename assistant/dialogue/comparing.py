@@ -9,7 +9,7 @@ from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.state import Taken
 from assistant.language.meaning import Value
 from assistant.trade import units
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computations import FINDINGS
 from assistant.trade.history import Earlier, is_far, slope
 from assistant.trade.limits import limit_for
 from assistant.wording import english as wording

@@ -12,8 +12,8 @@ from assistant.dialogue.state import Candidate, Found, Rules, State, Taken
 from assistant.language.meaning import Reading, Value
 from assistant.language.spoken import spoken_value
 from assistant.trade import units
-from assistant.trade.findings import FINDINGS
-from assistant.trade.formulas import meter_uncertainty
+from assistant.trade.computations import FINDINGS
+from assistant.trade.formulas.uncertainty import meter_uncertainty
 from assistant.trade.judging import RISING, Verdict, judge
 from assistant.trade.limits import EmergencyKind, limit_for
 from assistant.trade.procedures import Step
@@ -143,7 +143,7 @@ def found(rules: Rules, state: State, name: str) -> Found | None:
 def _inputs(name: str, readings: Sequence[Taken]) -> list[Taken]:
     """The last reading of each input of a finding."""
     latest = {taken.quantity: taken for taken in readings}
-    return [latest[quantity] for quantity in FINDINGS[name].inputs if quantity in latest]
+    return [latest[quantity] for quantity in FINDINGS[name].readings if quantity in latest]
 
 
 def _worked_at(rules: Rules, state: State, name: str, readings: Sequence[Taken]) -> list[tuple[int, Found]]:
@@ -169,14 +169,14 @@ def _work_out(rules: Rules, readings: Sequence[Taken], name: str, step: str, bef
     finding = FINDINGS[name]
     inputs: dict[str, Decimal] = {}
     latest = {taken.quantity: taken for taken in readings}
-    for quantity in finding.inputs:
+    for quantity in finding.readings:
         taken = latest.get(quantity)
         if taken is None or not isinstance(taken.judged, Decimal):
             missing = rules.quantities[quantity].spoken
             return Found(name, step, None, finding.unit, None, f"There is no figure for {missing}.")
         inputs[quantity] = taken.judged
     try:
-        value = finding.work_out(inputs, rules.job)
+        value = finding.find(inputs, rules.job)
     except ValueError as wrong:
         return Found(name, step, None, finding.unit, None, str(wrong))
     verdict = judge(value, limit_for(name, rules.limits, rules.job), None)

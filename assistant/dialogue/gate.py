@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from assistant.dialogue.figures import findings
 from assistant.dialogue.state import Answer, Bar, Found, Rules, State, Taken
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computations import FINDINGS
 from assistant.trade.judging import Act
 from assistant.trade.procedures import State as Site
 from assistant.trade.procedures import Step, left_out
@@ -96,7 +96,7 @@ def measures(rules: Rules, bar: Bar) -> list[Step]:
     steps = rules.procedure.steps
     if isinstance(bar.fact, Answer):
         return [step for step in steps if step.id == bar.about]
-    names = FINDINGS[bar.about].inputs if isinstance(bar.fact, Found) else (bar.about,)
+    names = FINDINGS[bar.about].readings if isinstance(bar.fact, Found) else (bar.about,)
     return [step for step in steps if set(names) & set(step.quantities)]
 
 

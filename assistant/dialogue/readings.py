@@ -14,7 +14,7 @@ from assistant.dialogue.figures import findings, heard, judge_reading, said_valu
 from assistant.dialogue.state import Answer, Candidate, Fact, Found, Phase, State, Taken
 from assistant.dialogue.steps import back_to_the_step, open_step, present, weigh
 from assistant.language.meaning import Confirm, Meaning, Reading, Readings, Unclear
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computations import FINDINGS
 from assistant.trade.procedures import State as Site
 from assistant.trade.procedures import Step
 from assistant.wording import english as wording

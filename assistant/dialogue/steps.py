@@ -34,7 +34,7 @@ from assistant.dialogue.state import (
     Timer,
 )
 from assistant.dialogue.summary import TAKEN_BACK, summary_of
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computations import FINDINGS
 from assistant.trade.limits import EmergencyKind
 from assistant.trade.procedures import EMERGENCY, END, Repair, Step, after_step, left_out
 from assistant.trade.procedures import State as Site
@@ -199,7 +199,7 @@ def touched(dialogue: Context, of: Repair) -> tuple[set[str], set[str]]:
     """The steps whose answers a repair voids, and the findings."""
     procedure = dialogue.rules.procedure
     voids = set(of.voids)
-    findings = {name for name, finding in FINDINGS.items() if voids & set(finding.inputs)}
+    findings = {name for name, finding in FINDINGS.items() if voids & set(finding.readings)}
     steps = {
         step.id
         for step in procedure.steps

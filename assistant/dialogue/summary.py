@@ -13,7 +13,7 @@ from assistant.dialogue.bodies import plain
 from assistant.dialogue.figures import findings
 from assistant.dialogue.ranking import found_cause
 from assistant.dialogue.state import Answer, Found, Rules, State, Taken
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computations import FINDINGS
 from assistant.trade.limits import limit_for
 from assistant.trade.procedures import Step, left_out
 

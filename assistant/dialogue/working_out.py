@@ -20,8 +20,8 @@ from assistant.dialogue.state import Candidate, Found, Phase, State, Working
 from assistant.dialogue.steps import CLOCKED, back_to_the_step, present
 from assistant.language.meaning import Command, Meaning, Reading
 from assistant.trade import units
-from assistant.trade.feeds import SPOKEN, Known, Lacking, Result, feed
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computations import COMPUTATIONS
+from assistant.trade.feeds import Known, Lacking, Result, feed
 from assistant.trade.judging import Verdict, judge
 from assistant.trade.limits import limit_for
 from assistant.wording import english as wording
@@ -101,29 +101,29 @@ def _worked(dialogue: Context, state: State, result: Result, effects: list[Effec
     """Tells the result and goes back."""
     works = state.working
     assert works is not None
-    spoken, value = SPOKEN[works.name], result.worked.value
+    computation, value = COMPUTATIONS[works.name], result.worked.value
     assert isinstance(value, Decimal)
-    verdict = None if result.generic else _verdict(dialogue, state, spoken.finding, result)
-    note = Note("worked-out", worked_body(state.step, spoken, result, verdict))
-    effects = [*effects, note, *say(wording.worked(spoken, result, verdict), "answer")]
+    verdict = None if result.generic else _verdict(dialogue, state, works.name, result)
+    note = Note("worked-out", worked_body(state.step, computation, result, verdict))
+    effects = [*effects, note, *say(wording.worked(computation, result, verdict), "answer")]
     if verdict:
         said = {quantity for quantity, _ in works.said}
-        rests_on = tuple(q for q in FINDINGS[spoken.finding].inputs if q not in said and state.latest(q))
-        made = Found(spoken.finding, state.step, value, spoken.unit, verdict, aside=True, rests_on=rests_on)
+        rests_on = tuple(q for q in computation.readings if q not in said and state.latest(q))
+        made = Found(works.name, state.step, value, computation.unit, verdict, aside=True, rests_on=rests_on)
         state = replace(state, facts=(*state.facts, replace(made, after=len(state.repairs))))
-        if FINDINGS[spoken.finding].trend:
-            effects += compared(dialogue, state.step, spoken.finding, value)
+        if computation.trend:
+            effects += compared(dialogue, state.step, works.name, value)
     return _back(dialogue, state, effects)
 
 
-def _verdict(dialogue: Context, state: State, finding: str, result: Result) -> Verdict | None:
+def _verdict(dialogue: Context, state: State, name: str, result: Result) -> Verdict | None:
     """How it stands, where it is a finding too; one that a step worked out of the same readings stays as it is."""
-    if not finding or not isinstance(result.worked.value, Decimal):
+    if not COMPUTATIONS[name].finding or not isinstance(result.worked.value, Decimal):
         return None
-    before = found(dialogue.rules, state, finding)
+    before = found(dialogue.rules, state, name)
     if before and before.value == result.worked.value:
         return before.verdict
-    limit = limit_for(finding, dialogue.rules.limits, dialogue.rules.job)
+    limit = limit_for(name, dialogue.rules.limits, dialogue.rules.job)
     return judge(result.worked.value, limit, result.worked.expanded_uncertainty)
 
 

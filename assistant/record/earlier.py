@@ -12,7 +12,7 @@ from assistant.record.chain import Entry
 from assistant.record.folder import RECORD
 from assistant.record.record import Record
 from assistant.record.setting import setting_in
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computations import FINDINGS
 from assistant.trade.history import Earlier, History
 from assistant.trade.job import Job
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
-from assistant.trade.findings import Finding
+from assistant.trade.computation import Computation
 from assistant.trade.judging import Limit
 from assistant.trade.procedures import (
     EMERGENCY,
@@ -35,7 +35,7 @@ def check(
     procedure: Procedure,
     quantities: Mapping[str, Quantity],
     hazards: Mapping[str, Hazard],
-    findings: Mapping[str, Finding],
+    findings: Mapping[str, Computation],
     limits: Mapping[str, Limit],
 ) -> list[Wrong]:
     """All that is wrong with a procedure; empty when it is sound.
@@ -76,7 +76,7 @@ def _unknown_names(
     procedure: Procedure,
     quantities: Mapping[str, Quantity],
     hazards: Mapping[str, Hazard],
-    findings: Mapping[str, Finding],
+    findings: Mapping[str, Computation],
 ) -> Iterator[Wrong]:
     ids = [step.id for step in procedure.steps]
     for at, step in enumerate(procedure.steps):
@@ -215,7 +215,7 @@ def _unfit_steps(procedure: Procedure, quantities: Mapping[str, Quantity]) -> It
 def _open_gate(
     procedure: Procedure,
     quantities: Mapping[str, Quantity],
-    findings: Mapping[str, Finding],
+    findings: Mapping[str, Computation],
     limits: Mapping[str, Limit],
 ) -> Iterator[Wrong]:
     """What would keep the gate open that closes the way to gas and light on an unsafe finding."""
@@ -239,7 +239,7 @@ def _open_gate(
             says = f"no repair voids the step {step.id!r}, so nothing could open again what it forbids."
             yield Wrong(says, (*keys, "forbids"))
         for name in (*step.quantities, *step.works_out):
-            inputs = findings[name].inputs if name in findings else (name,)
+            inputs = findings[name].readings if name in findings else (name,)
             if name in limits and limits[name].forbids and not voided & {*inputs, step.id}:
                 yield Wrong(f"no repair voids {name!r}, so nothing could open again what it forbids.", keys)
     if not procedure.shut_down:

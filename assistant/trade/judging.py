@@ -22,7 +22,7 @@ from typing import Literal, Self, TypeAlias, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from assistant.trade.formulas import meter_uncertainty
+from assistant.trade.formulas.uncertainty import meter_uncertainty
 from assistant.trade.quantities import Overload
 from assistant.trade.units import UNIT_SYMBOL, check_unit, round_significant, same_dimension
 

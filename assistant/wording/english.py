@@ -14,9 +14,10 @@ from typing import Any
 from assistant.dialogue.state import Answer, Bar, Candidate, Found, Mark, Phase, Rules, State, Taken, Working
 from assistant.language.meaning import Unclear, Value
 from assistant.language.spoken import spoken_number, spoken_unit, spoken_value
+from assistant.trade.computation import Computation
+from assistant.trade.computations import FINDINGS
 from assistant.trade.faults import UNUSUAL, Probable
-from assistant.trade.feeds import Result, Spoken
-from assistant.trade.findings import FINDINGS
+from assistant.trade.feeds import Result
 from assistant.trade.history import Earlier, Slope
 from assistant.trade.judging import RISING, Limit, Verdict
 from assistant.trade.limits import EmergencyKind
@@ -265,12 +266,12 @@ def asked_to_work_out(works: Working, rules: Rules) -> str:
     return f"Say the {quantity.spoken}, in {spoken_unit(quantity.unit)}. Say no if it is not known."
 
 
-def worked(spoken: Spoken, result: Result, verdict_said: Verdict | None) -> str:
+def worked(computation: Computation, result: Result, verdict_said: Verdict | None) -> str:
     """What was worked out aside: value, uncertainty, how it stands, and what it rests on."""
     value = result.worked.value
     assert isinstance(value, Decimal)
     figure = spoken_quantity(round_significant(value, 3))
-    said = [f"{capital(spoken.says)} is {figure} {spoken_unit(spoken.unit, value)}."]
+    said = [f"{capital(computation.spoken)} is {figure} {spoken_unit(computation.unit, value)}."]
     doubt = result.worked.expanded_uncertainty
     if doubt is None:
         said.append("How exact it is, is not known.")
@@ -279,11 +280,11 @@ def worked(spoken: Spoken, result: Result, verdict_said: Verdict | None) -> str:
         said.append(f"Give or take {spoken_quantity(round_significant(doubt, 2))}{more}.")
     if verdict_said:
         said.append(verdict(verdict_said, value))
-    elif spoken.finding and result.generic:
+    elif computation.finding and result.generic:
         said.append("It is not judged.")
     if result.generic:
         said.append(f"It rests on a generic {' and '.join(result.generic)}.")
-    return " ".join([*said, *([spoken.caution] if spoken.caution else [])])
+    return " ".join([*said, *([computation.caution] if computation.caution else [])])
 
 
 def probable_cause(rules: Rules, causes: Sequence[Probable], why: str | None, seen: Mapping[str, str]) -> str:

@@ -11,7 +11,7 @@ from assistant.dialogue import gate
 from assistant.dialogue.state import Phase
 from assistant.dialogue.summary import RISK_OF, RISKS, notice_text
 from assistant.files import library
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computations import FINDINGS
 from assistant.trade.procedures import Proof
 
 FORBIDDEN = re.compile(r"\b(is safe|safe to|you may|you can|allowed to|approved|permitted|good to go)\b", re.I)

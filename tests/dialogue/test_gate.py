@@ -16,7 +16,7 @@ from assistant.dialogue import gate
 from assistant.dialogue.effects import Note
 from assistant.dialogue.state import Phase
 from assistant.files import library
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computations import FINDINGS
 from assistant.trade.procedures import Procedure, Step
 
 OPEN = (Phase.ASKING, Phase.WARNING, Phase.CONFIRMING, Phase.TIMED, Phase.MISSED)
@@ -80,7 +80,7 @@ class Oracle:
 
     def _mended(self, voids: tuple[str, ...]) -> None:
         for name, (acts, _) in self.forbids.items():
-            inputs = FINDINGS[name].inputs if name in FINDINGS else (name,)
+            inputs = FINDINGS[name].readings if name in FINDINGS else (name,)
             steps = [s.id for s in self.procedure.steps if set(s.quantities) & set(inputs)]
             if set(voids) & {name, *inputs, *steps}:
                 self.forbids[name] = (acts, "mended")
@@ -89,7 +89,7 @@ class Oracle:
         """Whether it is measured before anything is lit."""
         steps = self.procedure.steps
         lights = next(at for at, s in enumerate(steps) if s.burner == "lights" and not s.never_after)
-        inputs = FINDINGS[name].inputs if name in FINDINGS else (name,)
+        inputs = FINDINGS[name].readings if name in FINDINGS else (name,)
         return any(s.id == name or set(s.quantities) & set(inputs) for s in steps[:lights])
 
     def broken(self, step: Step) -> str:
@@ -292,7 +292,7 @@ def test_a_forbidding_finding_closes_the_way_until_it_is_mended_and_measured_aga
         raise AssertionError("it was never measured again")
 
 
-FINDINGS_OF: dict[str, tuple[str, ...]] = {name: finding.inputs for name, finding in FINDINGS.items()}
+FINDINGS_OF: dict[str, tuple[str, ...]] = {name: finding.readings for name, finding in FINDINGS.items()}
 
 
 def good(technician: simulated.Technician) -> None:

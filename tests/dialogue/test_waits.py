@@ -17,7 +17,7 @@ from assistant.record.record import Record
 from assistant.review.replay import rows
 from assistant.review.summary import summarize
 from assistant.trade.checking import check
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computations import FINDINGS
 from assistant.trade.procedures import Step
 
 SECONDS = {

@@ -12,7 +12,7 @@ from assistant.dialogue.events import Opened, Voiced
 from assistant.dialogue.figures import findings, found
 from assistant.dialogue.state import Phase
 from assistant.files import library
-from assistant.trade.feeds import SPOKEN
+from assistant.trade.computations import COMPUTATIONS
 from assistant.trade.procedures import State as Site
 
 
@@ -195,7 +195,7 @@ def test_what_was_refused_is_not_heard_again():
 
 def test_every_spoken_working_has_words_and_its_inputs():
     tags = {library().language.working(sentence) for sentence in library().grammar.sentences("work_out")}
-    assert tags == set(SPOKEN)
+    assert tags == {name for name, each in COMPUTATIONS.items() if each.spoken}
 
 
 def test_nothing_said_while_working_out_would_be_taken_as_an_answer():

@@ -4,7 +4,7 @@ from decimal import Decimal
 
 import pytest
 
-from assistant.trade.formulas import co_air_free_ppm
+from assistant.trade.formulas.combustion import co_air_free_ppm
 from assistant.trade.job import PlateValue
 from assistant.trade.judging import Limit, Source, judge
 

@@ -161,7 +161,7 @@ def test_flue_co_is_noted_below_its_limit_and_forbids_from_there_on(limits, job)
 
 
 def test_every_limit_belongs_to_something_and_names_its_source(shelf):
-    from assistant.trade.findings import FINDINGS
+    from assistant.trade.computations import FINDINGS
 
     for name, limit in ((name, limit) for name, limits in shelf.limits.items() for limit in limits):
         assert name in shelf.quantities or name in FINDINGS
@@ -201,11 +201,11 @@ NOTED = ("trial-manifold-pressure",)  # by design: it tells whether gas came, an
 
 
 def test_whatever_a_procedure_measures_has_a_limit_or_a_finding_that_has(shelf):
-    from assistant.trade.findings import FINDINGS
+    from assistant.trade.computations import FINDINGS
 
     for procedure in shelf.procedures.values():
         limits = shelf.limits_for(procedure.fuel, procedure.ignition, procedure.visit)
-        through = {name for finding in FINDINGS for name in FINDINGS[finding].inputs if finding in limits}
+        through = {name for finding in FINDINGS for name in FINDINGS[finding].readings if finding in limits}
         for step in procedure.steps:
             for name in step.quantities:
                 assert name in limits or name in through or name in NOTED, (procedure.name, name)
@@ -361,7 +361,7 @@ def test_what_can_only_be_read_while_the_burner_lights_or_runs(shelf):
 
 
 def test_only_carbon_monoxide_of_the_flue_must_not_rise(shelf):
-    from assistant.trade.findings import FINDINGS
+    from assistant.trade.computations import FINDINGS
 
     assert [name for name, quantity in shelf.quantities.items() if quantity.must_not_rise] == ["flue-co"]
     assert [name for name, finding in FINDINGS.items() if finding.must_not_rise] == ["co-air-free"]

@@ -6,7 +6,7 @@ import pytest
 
 from assistant.files import library
 from assistant.trade.checking import check
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computations import FINDINGS
 from assistant.trade.procedures import Procedure, Step
 
 PROCEDURE = library().procedures["hot-surface-natural-gas-yearly"]

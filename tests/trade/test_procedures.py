@@ -8,7 +8,7 @@ import pytest
 from own_procedure import own_procedure
 
 from assistant.trade.checking import check, dangers
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computations import FINDINGS
 from assistant.trade.job import Fuel, Ignition, VisitKind
 from assistant.trade.procedures import EMERGENCY, END, Procedure, State, after_step
 from assistant.wording.english import sentences

@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal, InvalidOperation
 
 from assistant.review.summary import Finding, Judged, Reading, Summary, printed
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computations import FINDINGS
 from assistant.trade.judging import Limit
 from assistant.trade.units import UNIT_SYMBOL, round_significant
 

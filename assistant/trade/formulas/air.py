@@ -10,38 +10,54 @@ SENSIBLE_HEAT_FACTOR = Decimal("1.08")
 (published: supply-house airflow example)."""
 
 
-def temperature_rise(supply: Decimal, return_air: Decimal) -> Decimal:
-    """Temperature rise across the furnace: ``supply - return_air``, exact.
+def temperature_rise(supply_degf: Decimal, return_degf: Decimal) -> Decimal:
+    """Temperature rise across the furnace in delta_degF: ``supply - return``, exact.
 
-    Both in degF for a result in delta_degF, or both in degC for delta_degC. Negative when the supply is the
-    colder: a sign of swapped probes or of no heat, which is for the caller to say.
+    Negative when the supply is the colder: a sign of swapped probes or of no heat, which is for the caller to say.
 
     Source: common practice.
+
+    Raises:
+        ValueError: if a temperature is outside -100 to 1000 degF.
     """
-    return supply - return_air
+    within("The supply air", supply_degf, "degF", at_least=-100, at_most=1000)
+    within("The return air", return_degf, "degF", at_least=-100, at_most=1000)
+    return supply_degf - return_degf
 
 
-def airflow_ft3_min(output_btu_h: Decimal, rise_delta_degf: Decimal, density_ratio: Decimal = Decimal(1)) -> Decimal:
-    """F2: airflow in ft3/min from heat output and temperature rise.
+def heat_output_btu_h(input_btuh: Decimal, efficiency_percent: Decimal) -> Decimal:
+    """F2: heat to the air in Btu/h: the measured input times the steady efficiency, gross.
 
-    ``output / (1.08 x density_ratio x rise)``. Output is measured input x steady-state efficiency, not the
-    plate's input. 1.08 holds for dry air of 0.075 lb/ft3; `density_ratio` (see `altitude_density_ratio`)
-    scales it. Heat given to the cabinet and the blower motor's own heat are left out.
-
-    Source: published, supply-house airflow example; with the density factor, airflow web page.
-
-    Args:
-        output_btu_h: heat to the air, in Btu/h.
-        rise_delta_degf: temperature rise, in delta_degF.
-        density_ratio: air density over that at sea level, above 0 and at most 1.2.
+    Source: published, supply-house airflow example.
 
     Raises:
         ValueError: if a value is outside its range.
     """
-    within("The heat output", output_btu_h, "Btu/h", above=0, at_most=10_000_000)
-    within("The temperature rise", rise_delta_degf, "degF", above=0, at_most=300)
-    demand(0 < density_ratio <= Decimal("1.2"), "The density ratio must be above 0 and at most 1.2.")
-    return round_significant(output_btu_h / (SENSIBLE_HEAT_FACTOR * density_ratio * rise_delta_degf))
+    within("The input", input_btuh, "Btu/h", above=0, at_most=10_000_000)
+    within("The efficiency", efficiency_percent, "percent", above=0, at_most=100)
+    return round_significant(input_btuh * efficiency_percent / 100)
+
+
+def airflow_ft3_min(output_btuh: Decimal, rise_degf: Decimal, altitude_ft: Decimal = Decimal(0)) -> Decimal:
+    """F2: airflow in ft3/min from heat output and temperature rise.
+
+    ``output / (1.08 x density_ratio x rise)``. Output is measured input x steady-state efficiency, not the
+    plate's input. 1.08 holds for dry air of 0.075 lb/ft3; `altitude_density_ratio` scales it. Heat given to the
+    cabinet and the blower motor's own heat are left out.
+
+    Source: published, supply-house airflow example; with the density factor, airflow web page.
+
+    Args:
+        output_btuh: heat to the air, in Btu/h.
+        rise_degf: temperature rise, in delta_degF.
+        altitude_ft: feet above sea level, as `altitude_density_ratio`.
+
+    Raises:
+        ValueError: if a value is outside its range.
+    """
+    within("The heat output", output_btuh, "Btu/h", above=0, at_most=10_000_000)
+    within("The temperature rise", rise_degf, "degF", above=0, at_most=300)
+    return round_significant(output_btuh / (SENSIBLE_HEAT_FACTOR * altitude_density_ratio(altitude_ft) * rise_degf))
 
 
 def altitude_density_ratio(altitude_ft: Decimal) -> Decimal:

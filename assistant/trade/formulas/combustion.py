@@ -3,7 +3,6 @@
 from decimal import Decimal
 
 from assistant.trade.formulas.demand import demand, within
-from assistant.trade.formulas.uncertainty import combine_uncertainties
 from assistant.trade.units import round_significant
 
 AIR_OXYGEN_PERCENT = Decimal("20.9")
@@ -22,7 +21,7 @@ def co_air_free_ppm(co_ppm: Decimal, o2_percent: Decimal) -> Decimal:
     """F3: CO in the flue gas as if no excess air diluted it, from O2.
 
     ``co_ppm x 20.9 / (20.9 - o2_percent)``, dry basis, sampled upstream of a draft hood. As O2 nears 20.9 the
-    result grows without bound and means little: `co_air_free_uncertainty_ppm` shows by how much.
+    result grows without bound and means little; its uncertainty shows by how much.
 
     Source: published, HVAC training site, air-free CO.
 
@@ -33,58 +32,35 @@ def co_air_free_ppm(co_ppm: Decimal, o2_percent: Decimal) -> Decimal:
     Raises:
         ValueError: if a value is outside its range.
     """
-    return round_significant(co_ppm * _dilution(co_ppm, o2_percent))
+    _carbon_monoxide(co_ppm)
+    demand(
+        0 <= o2_percent < AIR_OXYGEN_PERCENT,
+        f"O2 of {o2_percent} percent is not flue gas: it must be 0 or more and below {AIR_OXYGEN_PERCENT}.",
+    )
+    return round_significant(co_ppm * AIR_OXYGEN_PERCENT / (AIR_OXYGEN_PERCENT - o2_percent))
 
 
-def co_air_free_from_co2_ppm(co_ppm: Decimal, co2_percent: Decimal, ultimate_co2_percent: Decimal) -> Decimal:
-    """F3: CO air-free from CO2: ``co_ppm x ultimate_co2_percent / co2_percent``, dry basis.
+def co_air_free_from_co2_ppm(co_ppm: Decimal, co2_percent: Decimal, fuel: str) -> Decimal:
+    """F3: CO air-free from CO2: ``co_ppm x ultimate / co2_percent``, dry basis.
 
     Source: from memory, verify (the form); `ULTIMATE_CO2_PERCENT` has the fuels' constants with theirs.
 
     Args:
         co_ppm: CO as measured, ppm, 0 or more.
         co2_percent: CO2 as measured, percent by volume, above 0 and at most the ultimate.
-        ultimate_co2_percent: CO2 with no excess air, percent by volume: the fuel's constant.
+        fuel: in `ULTIMATE_CO2_PERCENT`.
 
     Raises:
         ValueError: if a value is outside its range.
     """
+    _carbon_monoxide(co_ppm)
+    ultimate = _ultimate(fuel)
+    within("CO2 in the flue", co2_percent, "percent", above=0, at_most=ultimate)
+    return round_significant(co_ppm * ultimate / co2_percent)
+
+
+def _carbon_monoxide(co_ppm: Decimal) -> None:
     within("CO", co_ppm, "ppm", at_least=0, at_most=1_000_000)
-    demand(co2_percent > 0, "CO2 must be above zero.")
-    demand(
-        co2_percent <= ultimate_co2_percent,
-        f"CO2 of {co2_percent} percent is more than the fuel can make ({ultimate_co2_percent}).",
-    )
-    return round_significant(co_ppm * ultimate_co2_percent / co2_percent)
-
-
-def _dilution(co_ppm: Decimal, o2_percent: Decimal) -> Decimal:
-    within("CO", co_ppm, "ppm", at_least=0, at_most=1_000_000)
-    demand(
-        0 <= o2_percent < AIR_OXYGEN_PERCENT,
-        f"O2 of {o2_percent} percent is not flue gas: it must be 0 or more and below {AIR_OXYGEN_PERCENT}.",
-    )
-    return AIR_OXYGEN_PERCENT / (AIR_OXYGEN_PERCENT - o2_percent)
-
-
-def co_air_free_uncertainty_ppm(
-    co_ppm: Decimal, co_uncertainty_ppm: Decimal, o2_percent: Decimal, o2_uncertainty_percent: Decimal
-) -> Decimal:
-    """F15: expanded uncertainty of CO air-free (`co_air_free_ppm`), in ppm.
-
-    ``sqrt((f U_CO) ** 2 + (COaf / (20.9 - O2) x U_O2) ** 2)`` with ``f = 20.9 / (20.9 - O2)``; CO and O2
-    uncorrelated, U_O2 small beside 20.9 - O2, both U with one coverage factor.
-
-    Source: derived from F3 by the law of propagation (from memory, verify: JCGM 100, 5.1.2).
-
-    Raises:
-        ValueError: if a value is outside the range of `co_air_free_ppm` or an uncertainty is below zero.
-    """
-    factor = _dilution(co_ppm, o2_percent)
-    per_percent_o2 = co_ppm * factor / (AIR_OXYGEN_PERCENT - o2_percent)
-    return combine_uncertainties(
-        [(factor, co_uncertainty_ppm), (per_percent_o2, o2_uncertainty_percent)],
-    )
 
 
 # F4 to F6: oxygen and carbon dioxide, excess air, stack loss

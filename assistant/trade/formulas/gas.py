@@ -9,48 +9,65 @@ from assistant.trade.units import convert, round_significant
 SECONDS_PER_HOUR = 3600
 
 
-def gas_flow_ft3_h(dial_ft3: Decimal, seconds: Decimal) -> Decimal:
-    """F1: gas flow in ft3/h from the time of one turn of the meter's test dial.
+def input_rate_btu_h(
+    dial_ft3: Decimal,
+    seconds: Decimal,
+    heating_value: Decimal,
+    heating_value_basis: str = "as delivered",
+    pressure_inh2o: Decimal | None = None,
+    altitude_ft: Decimal | None = None,
+    temperature_degf: Decimal | None = None,
+) -> Decimal:
+    """F1: input rate in Btu/h, gross, from clocking the meter.
 
-    ``3600 x dial_ft3 / seconds``. Every other appliance on the meter is off, pilots included.
+    ``3600 x dial_ft3 / seconds x heating_value``. Every other appliance on the meter is off, pilots included. The
+    heating value is the gas supplier's, gross, in Btu/ft3. For gas at the conditions at which the meter counts ("as
+    delivered") it is lower at altitude already, so nothing is corrected; one for gas at standard conditions
+    ("standard") goes with the flow times `metered_volume_factor`; never both.
 
     Source: published, distributor newsletter "Clocking a Gas Meter".
 
     Args:
         dial_ft3: gas that passed, in ft3: one turn of the dial, or turns x dial.
         seconds: the time that it took.
+        heating_value: in Btu/ft3.
+        heating_value_basis: "as delivered" or "standard".
+        pressure_inh2o, altitude_ft, temperature_degf: as in `metered_volume_factor`.
 
     Raises:
         ValueError: if a value is outside its range: above zero, at most 1000 of volume and a day.
     """
-    return round_significant(_flow_per_hour(dial_ft3, seconds))
+    factor = metered_volume_factor(heating_value_basis, pressure_inh2o, altitude_ft, temperature_degf)
+    _heating_value(heating_value)
+    return round_significant(round_significant(_flow_per_hour(dial_ft3, seconds) * heating_value) * factor)
 
 
-def input_rate_btu_h(dial_ft3: Decimal, seconds: Decimal, heating_value_btu_ft3: Decimal) -> Decimal:
-    """F1: input rate in Btu/h, gross, from clocking the meter.
-
-    ``3600 x dial_ft3 / seconds x heating_value_btu_ft3``. The heating value is the gas supplier's, gross, for
-    gas at the conditions at which the meter counts ("as delivered"): at altitude it is lower already, so nothing is
-    corrected. One for gas at standard conditions goes with the flow times `gas_volume_factor`; never both.
-
-    Source: published, distributor newsletter "Clocking a Gas Meter".
-
-    Raises:
-        ValueError: if a value is outside its range.
-    """
-    _heating_value(heating_value_btu_ft3)
-    return round_significant(_flow_per_hour(dial_ft3, seconds) * heating_value_btu_ft3)
-
-
-def gas_flow_m3_h(volume_m3: Decimal, seconds: Decimal) -> Decimal:
-    """F1, metric: gas flow in m3/h; ``3600 x volume_m3 / seconds``.
-
-    Source: published, plumbing worked example (UK).
+def metered_volume_factor(
+    heating_value_basis: str,
+    pressure_inh2o: Decimal | None = None,
+    altitude_ft: Decimal | None = None,
+    temperature_degf: Decimal | None = None,
+) -> Decimal:
+    """F1c: what the metered volume is multiplied by for a heating value on this basis: 1 where it is as delivered.
 
     Raises:
-        ValueError: if a value is outside its range: above zero, at most 1000 of volume and a day.
+        ValueError: if a value is outside its range, would correct a heating value as delivered, or lacks for a
+            standard one.
     """
-    return round_significant(_flow_per_hour(volume_m3, seconds))
+    given = {"pressure_inH2O": pressure_inh2o, "altitude_ft": altitude_ft, "temperature_degF": temperature_degf}
+    factor = gas_volume_factor(pressure_inh2o or Decimal(0), altitude_ft or Decimal(0), temperature_degf)
+    if heating_value_basis == "as delivered":
+        over = [key for key, value in given.items() if value is not None]
+        demand(
+            not over,
+            "A heating value as delivered is of the gas as the meter counts it, so nothing is corrected again: leave "
+            f"out {' and '.join(over)}, or say heating_value_basis=standard.",
+        )
+        return Decimal(1)
+    for key in ("pressure_inH2O", "altitude_ft"):
+        needs = f"A heating value at standard conditions also needs {key}=, for the gas in the meter."
+        demand(given[key] is not None, needs)
+    return factor
 
 
 def input_rate_kw(volume_m3: Decimal, seconds: Decimal, heating_value_mj_m3: Decimal) -> Decimal:
@@ -127,7 +144,7 @@ def orifice_flow_ft3_h(
     return round_significant(Decimal("1658.5") * coefficient * area * (pressure_inh2o / gravity).sqrt())
 
 
-def manifold_for_rate_inh2o(rate_btu_h: Decimal, pressure_inh2o: Decimal, target_btu_h: Decimal) -> Decimal:
+def manifold_for_rate_inh2o(rate_btuh: Decimal, pressure_inh2o: Decimal, target_btuh: Decimal) -> Decimal:
     """F9: the manifold pressure at which the rate would be the target: ``h (target / rate) ** 2``.
 
     The plate's manifold band comes first: a rate that is wrong inside it is mended at the orifice.
@@ -137,17 +154,17 @@ def manifold_for_rate_inh2o(rate_btu_h: Decimal, pressure_inh2o: Decimal, target
     Raises:
         ValueError: if a value is outside its range, or the change is so large that the pressure is not the cause.
     """
-    _rate("The measured rate", rate_btu_h)
-    _rate("The target rate", target_btu_h)
+    _rate("The measured rate", rate_btuh)
+    _rate("The target rate", target_btuh)
     within("The manifold pressure", pressure_inh2o, "inH2O", above=0, at_most=60)
-    ratio = target_btu_h / rate_btu_h
+    ratio = target_btuh / rate_btuh
     within(
         "The target over the measured rate", round_significant(ratio), "", at_least=Decimal("0.5"), at_most=2
     )  # beyond that the orifice or the gas is wrong (common practice)
     return round_significant(pressure_inh2o * ratio**2)
 
 
-def wobbe_btu_ft3(heating_value_btu_ft3: Decimal, gravity: Decimal) -> Decimal:
+def wobbe_btu_ft3(heating_value: Decimal, gravity: Decimal) -> Decimal:
     """F10: Wobbe index in Btu/ft3: ``heating value / sqrt(gravity)``, gross.
 
     Source: published, web page on the Wobbe number (sizes.com).
@@ -155,13 +172,13 @@ def wobbe_btu_ft3(heating_value_btu_ft3: Decimal, gravity: Decimal) -> Decimal:
     Raises:
         ValueError: if the heating value is outside 300 to 4000 Btu/ft3 or the gravity outside 0.3 to 2.5.
     """
-    _heating_value(heating_value_btu_ft3)
+    _heating_value(heating_value)
     _gravity(gravity)
-    return round_significant(heating_value_btu_ft3 / gravity.sqrt())
+    return round_significant(heating_value / gravity.sqrt())
 
 
 def wrong_gas_ratio(
-    wobbe_is: Decimal, pressure_is_inh2o: Decimal, wobbe_meant: Decimal, pressure_meant_inh2o: Decimal
+    wobbe: Decimal, pressure_inh2o: Decimal, wobbe_meant: Decimal, pressure_meant_inh2o: Decimal
 ) -> Decimal:
     """F10a: input over the input meant, through the same orifice: the ratio of Wobbe x sqrt(pressure).
 
@@ -172,11 +189,24 @@ def wrong_gas_ratio(
     Raises:
         ValueError: if a value is outside its range.
     """
-    for name, wobbe in (("The Wobbe index of the gas", wobbe_is), ("The Wobbe index meant", wobbe_meant)):
-        within(name, wobbe, "Btu/ft3", at_least=300, at_most=5000)
-    for name, pressure in (("The pressure", pressure_is_inh2o), ("The pressure meant", pressure_meant_inh2o)):
+    for name, index in (("The Wobbe index of the gas", wobbe), ("The Wobbe index meant", wobbe_meant)):
+        within(name, index, "Btu/ft3", at_least=300, at_most=5000)
+    for name, pressure in (("The pressure", pressure_inh2o), ("The pressure meant", pressure_meant_inh2o)):
         within(name, pressure, "inH2O", above=0, at_most=60)
-    return round_significant(wobbe_is / wobbe_meant * (pressure_is_inh2o / pressure_meant_inh2o).sqrt())
+    return round_significant(wobbe / wobbe_meant * (pressure_inh2o / pressure_meant_inh2o).sqrt())
+
+
+def inlet_drop_inh2o(standing_inh2o: Decimal, running_inh2o: Decimal) -> Decimal:
+    """Inlet pressure drop from burner off to full fire in inH2O: ``standing - running``, exact.
+
+    Source: common practice.
+
+    Raises:
+        ValueError: if a pressure is outside -1000 to 1000 inH2O.
+    """
+    within("The standing pressure", standing_inh2o, "inH2O", at_least=-1000, at_most=1000)
+    within("The running pressure", running_inh2o, "inH2O", at_least=-1000, at_most=1000)
+    return standing_inh2o - running_inh2o
 
 
 # F11: altitude
@@ -195,23 +225,32 @@ DERATE_CONVENTIONS: dict[str, str] = {
 comes first, and a rate that is already for the altitude is never derated again."""
 
 
-def altitude_derated_btu_h(input_btu_h: Decimal, altitude_ft: Decimal, convention: str) -> Decimal:
+def altitude_derated_btu_h(
+    input_btuh: Decimal, altitude_ft: Decimal, convention: str, plate_basis: str = "sea level"
+) -> Decimal:
     """F11: the sea-level input of a plate, derated for the altitude by one of `DERATE_CONVENTIONS`, in Btu/h.
 
     Source: beside each convention.
 
+    Args:
+        input_btuh: of the plate.
+        altitude_ft: feet above sea level.
+        convention: in `DERATE_CONVENTIONS`.
+        plate_basis: what the plate's input is for: "sea level", or "altitude" where it is for this one already.
+
     Raises:
-        ValueError: if the convention is not known, the altitude is outside -2000 to 10 000 ft, or outside what
-            the convention covers.
+        ValueError: if the plate's input is for the altitude, the convention is not known, or the altitude is outside
+            -2000 to 10 000 ft or what the convention covers.
     """
-    _rate("The input", input_btu_h)
+    demand(plate_basis == "sea level", "The plate's input is for the altitude already, so it is not derated again.")
+    _rate("The input", input_btuh)
     within("The altitude", altitude_ft, "feet", at_least=-2000, at_most=10000)
     demand(
         convention in DERATE_CONVENTIONS,
         f"Say which convention: {', '.join(DERATE_CONVENTIONS)}; they differ, and the plate or the maker decides.",
     )
     if altitude_ft <= 2000:
-        return round_significant(input_btu_h)
+        return round_significant(input_btuh)
     demand(
         convention != "canada" or altitude_ft <= 4500,
         "This convention ends at 4500 feet; above it the maker's table or the authority decides.",
@@ -223,7 +262,7 @@ def altitude_derated_btu_h(input_btu_h: Decimal, altitude_ft: Decimal, conventio
         "fan-assisted": 2 * thousands,
         "canada": Decimal(10),
     }[convention]
-    return round_significant(input_btu_h * (100 - percent) / 100)
+    return round_significant(input_btuh * (100 - percent) / 100)
 
 
 def _gravity(gravity: Decimal) -> None:

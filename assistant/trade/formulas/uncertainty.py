@@ -13,14 +13,14 @@ COVERAGE_FACTOR = 2
 _SQRT_3 = Decimal(3).sqrt()
 
 
-def meter_half_width(value: Decimal, percent_of_reading: Decimal, counts: Decimal, resolution: Decimal) -> Decimal:
-    """F14: the most that a meter may be off by, ``percent_of_reading / 100 x |value| + counts x resolution``.
+def meter_half_width(reading: Decimal, percent: Decimal, counts: Decimal, resolution: Decimal) -> Decimal:
+    """F14: the most that a meter may be off by, ``percent / 100 x |reading| + counts x resolution``.
 
     Source: published, university physics laboratory note, uncertainties of digital multimeters.
 
     Args:
-        value: the reading, in its unit.
-        percent_of_reading: the meter sheet's percent.
+        reading: in its unit.
+        percent: the meter sheet's percent.
         counts: the meter sheet's counts (digits, "+3").
         resolution: the last digit's worth on the range in use, in the reading's unit.
 
@@ -30,12 +30,12 @@ def meter_half_width(value: Decimal, percent_of_reading: Decimal, counts: Decima
     Raises:
         ValueError: if a percent or counts is below zero, or the resolution is not above zero.
     """
-    demand(percent_of_reading >= 0 and counts >= 0, "A meter's percent and counts cannot be below zero.")
+    demand(percent >= 0 and counts >= 0, "A meter's percent and counts cannot be below zero.")
     demand(resolution > 0, "A meter's resolution must be above zero.")
-    return percent_of_reading / 100 * abs(value) + counts * resolution
+    return percent / 100 * abs(reading) + counts * resolution
 
 
-def meter_uncertainty(value: Decimal, percent_of_reading: Decimal, counts: Decimal, resolution: Decimal) -> Decimal:
+def meter_uncertainty(reading: Decimal, percent: Decimal, counts: Decimal, resolution: Decimal) -> Decimal:
     """F14: expanded uncertainty (k = 2) of a reading, in its unit: ``2 a / sqrt(3)``, a the half width.
 
     The meter's error is taken as equally likely anywhere within +/- a. What the meter does to the circuit,
@@ -44,7 +44,7 @@ def meter_uncertainty(value: Decimal, percent_of_reading: Decimal, counts: Decim
     Source: from memory, verify (rectangular distribution: JCGM 100, 4.3.7); the half width as in
     `meter_half_width`, whose arguments and errors these are.
     """
-    return expanded_from_half_width(meter_half_width(value, percent_of_reading, counts, resolution))
+    return expanded_from_half_width(meter_half_width(reading, percent, counts, resolution))
 
 
 def expanded_from_half_width(half_width: Decimal) -> Decimal:

@@ -19,7 +19,7 @@ from assistant.record.record import Record
 from assistant.review.report import page, words
 from assistant.review.report.page import of_record
 from assistant.review.summary import printed, summarize
-from assistant.trade.findings import FINDINGS
+from assistant.trade.computations import FINDINGS
 
 ASSISTANT = [sys.executable, "-m", "assistant"]
 VOID = {"meta", "link", "br", "img", "input", "hr", "col"}

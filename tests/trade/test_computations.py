@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assistant.trade.workings import WORKINGS, work_out
+from assistant.trade.computations import COMPUTATIONS, work_out
 
 # One sound set of inputs for each formula; the values are only to be taken, not checked.
-SOUND = {name: dict(working.example) for name, working in WORKINGS.items()}
+SOUND = {name: dict(working.example) for name, working in COMPUTATIONS.items()}
 FEWER = settings.default.max_examples // 8  # for each of sixty inputs
 # Where zero or less has a meaning: CO, O2, altitudes, temperatures, readings; and what a meter's sheet may say.
 MAY_BE_ZERO = {
@@ -22,14 +22,14 @@ MAY_BE_NEGATIVE = {
 }  # fmt: skip
 NUMBERS = [
     (name, each.key)
-    for name, working in WORKINGS.items()
-    for each in working.inputs
+    for name, working in COMPUTATIONS.items()
+    for each in working.takes
     if each.choices is None and each.default != ""
 ]
 
 
 def test_every_formula_has_a_sound_set():
-    assert SOUND.keys() == WORKINGS.keys()
+    assert SOUND.keys() == COMPUTATIONS.keys()
     for name, values in SOUND.items():
         assert work_out(name, values).source
 
@@ -84,7 +84,7 @@ def test_out_of_range_is_refused(name, key, beyond):
     assert one_sentence(wrong)
 
 
-@pytest.mark.parametrize("name", WORKINGS)
+@pytest.mark.parametrize("name", COMPUTATIONS)
 def test_a_missing_input_is_named(name):
     first = next(iter(SOUND[name]))
     with pytest.raises(ValueError, match=first):

@@ -1,0 +1,208 @@
+"""What can be worked out: a formula with its inputs, units and source, and where the inputs come from in a visit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from decimal import Decimal, InvalidOperation
+
+from assistant.trade.formulas.demand import demand
+from assistant.trade.formulas.uncertainty import COVERAGE_FACTOR, combine_uncertainties
+from assistant.trade.job import Fuel, Job
+from assistant.trade.units import UNIT_SYMBOL
+
+UNCERTAINTY = "U_"  # before an input's key: its expanded uncertainty (k = 2), in the input's unit
+
+Given = Decimal | str
+"""A number in the unit of its input, or one of its words."""
+
+
+@dataclass(frozen=True)
+class Feed:
+    """Where an input comes from in a visit: the first of these that there is."""
+
+    quantity: str = ""
+    """A reading of the visit, in the unit of its question or converted to `unit`."""
+    job: Callable[[Job], Given | None] | None = None
+    """What the job file says."""
+    computation: str = ""
+    """The result of another computation."""
+    generic: Decimal | None = None
+    """A figure that stands in where nobody knows better."""
+    generic_says: str = ""
+    """How the generic figure is named aloud."""
+    generic_for: Fuel | None = None
+    """The fuel that the generic figure is for; None: any."""
+    unit: str = ""
+    ask: bool = False
+    """The quantity may be asked aside, for nothing there can hurt; else it is read at its own step, with warnings."""
+    burner: bool = False
+    """What is asked is read with the burner running."""
+    half_width_percent: Decimal | None = None
+    """What a value may be off by, in percent, where no meter tells."""
+
+
+@dataclass(frozen=True)
+class Input:
+    """One input."""
+
+    key: str
+    """As it is given ("co_ppm=87"); in small letters the name of the formula's argument."""
+    unit: str
+    """For people."""
+    default: str | None = None
+    """None where it must be given; "" where it may be left out."""
+    choices: Mapping[str, str] | None = None
+    """Of a word: what it may be -> what the formula takes. None for a number."""
+    feed: Feed | None = None
+    """Where it comes from in a visit; None: nowhere, and the default is taken."""
+
+
+@dataclass(frozen=True)
+class Worked:
+    """A result."""
+
+    name: str
+    value: Given
+    unit: str
+    """As it is printed."""
+    expanded_uncertainty: Decimal | None
+    """In `unit`, k = 2."""
+    assumptions: tuple[str, ...]
+    source: str
+
+
+@dataclass(frozen=True)
+class Computation:
+    """Something that can be worked out by name, from values that are given or from those of a visit."""
+
+    name: str
+    title: str
+    unit: str
+    """Of the result: a name in `UNITS`, else as it is printed; empty where it is a word."""
+    takes: tuple[Input, ...]
+    of: Callable[..., Given]
+    """The formula, called with the inputs by name."""
+    source: str
+    example: Mapping[str, str]
+    """One set of inputs."""
+    assumptions: tuple[str, ...] = ()
+    uncertainty: Callable[..., Decimal] | None = None
+    """Of the result, where it does not follow from those of the inputs; called as `of`."""
+    notes: Callable[..., tuple[str, ...]] | None = None
+    """What is assumed with these inputs; called as `of`."""
+    spoken: str = ""
+    """How it is said; empty where it is not worked out in a visit."""
+    finding: bool = False
+    """A step works it out too, from the readings that it needs, and a limit may judge it."""
+    assumption: str = ""
+    """What it rests on besides the readings, said with it as a finding."""
+    trend: bool = False
+    """How it goes over the years tells something; it is compared aloud with earlier visits."""
+    must_not_rise: bool = False
+    """From one reading to the next of the same burn, as `Quantity.must_not_rise`."""
+    generic_says: str = ""
+    """A constant that it rests on besides its inputs, as it is said."""
+    caution: str = ""
+    """Said with it when it is worked out by voice."""
+
+    @property
+    def printed_unit(self) -> str:
+        """The unit of the result as it is printed, in characters that every keyboard has."""
+        return UNIT_SYMBOL.get(self.unit, self.unit).replace("°", "deg").replace("³", "3")
+
+    @property
+    def readings(self) -> tuple[str, ...]:
+        """The quantities that it needs as a finding: those that the job file does not say."""
+        return tuple(i.feed.quantity for i in self.takes if i.feed and i.feed.quantity and not i.feed.job)
+
+    def find(self, readings: Mapping[str, Decimal], job: Job) -> Decimal:
+        """The finding, from readings by quantity, each in the unit of its question, and the job file.
+
+        Raises:
+            ValueError: one sentence, outside the formula's range or where the job file lacks something.
+        """
+        given: dict[str, Given] = {}
+        for key, feed in ((each.key, each.feed) for each in self.takes if each.feed):
+            value = feed.job(job) if feed.job else readings[feed.quantity]
+            if value is None:
+                raise ValueError(f"The job file gives no {feed.quantity.replace('-', ' ')}.")
+            given[key] = value
+        value = self.work_out(given).value
+        assert isinstance(value, Decimal)
+        return value
+
+    def work_out(self, given: Mapping[str, Given]) -> Worked:
+        """The result from inputs by key, each as a number or as text.
+
+        An input's expanded uncertainty is given as U_KEY; with any of them the result has one, by the law of
+        propagation for uncorrelated inputs (from memory, verify: JCGM 100, 5.1.2 and 5.1.3, sensitivities by
+        differences).
+
+        Raises:
+            ValueError: one sentence, for a key or value that does not fit.
+        """
+        values, doubts = self._read(given)
+        value = self.of(**values)
+        expanded = None
+        if self.uncertainty:
+            expanded = self.uncertainty(**values)
+        elif doubts and isinstance(value, Decimal):
+            expanded = combine_uncertainties(
+                (self._sensitivity(values, key, doubt), doubt) for key, doubt in doubts.items() if doubt
+            )
+        notes = self.notes(**values) if self.notes else ()
+        return Worked(self.name, value, self.printed_unit, expanded, (*self.assumptions, *notes), self.source)
+
+    def _read(self, given: Mapping[str, Given]) -> tuple[dict[str, Given], dict[str, Decimal]]:
+        """The inputs by the argument that they are, and the expanded uncertainties of the numbers by key."""
+        known = [each.key for each in self.takes]
+        doubtful = [each.key for each in self.takes if each.choices is None] if not self.uncertainty else []
+        for key in given:
+            demand(
+                key in known or key.removeprefix(UNCERTAINTY) in doubtful,
+                f"{self.name} takes no {key}; it takes {', '.join(known)}"
+                + (f", and {UNCERTAINTY}KEY for the uncertainty of each." if doubtful else "."),
+            )
+        values: dict[str, Given] = {}
+        for each in self.takes:
+            value = given.get(each.key, each.default)
+            if value is None:
+                raise ValueError(f"{self.name} also needs {each.key}= ({each.unit}).")
+            if value == "":
+                continue  # an input that may be left out
+            values[each.key.lower()] = _number(each.key, value) if each.choices is None else _word(each, value)
+        doubts = {key: _number(doubt, given[doubt]) for key in doubtful if (doubt := UNCERTAINTY + key) in given}
+        for key, expanded in doubts.items():
+            demand(expanded >= 0, f"{UNCERTAINTY}{key} must be 0 or more.")
+        return values, doubts
+
+    def _sensitivity(self, values: Mapping[str, Given], key: str, doubt: Decimal) -> Decimal:
+        """The result's change per unit of an input, over its standard uncertainty to either side (JCGM 100, 5.1.3)."""
+        step = doubt / COVERAGE_FACTOR
+        name = key.lower()
+        middle = values[name]
+        assert isinstance(middle, Decimal)
+        try:
+            high = self.of(**{**values, name: middle + step})
+            low = self.of(**{**values, name: middle - step})
+        except ValueError as wrong:
+            raise ValueError(f"With {UNCERTAINTY}{key} the value leaves the range of the formula: {wrong}") from wrong
+        assert isinstance(high, Decimal)
+        assert isinstance(low, Decimal)
+        return (high - low) / (2 * step)
+
+
+def _word(given: Input, word: Given) -> str:
+    choices = given.choices or {}
+    demand(str(word).lower() in choices, f"{given.key} must be {' or '.join(choices)}, not {word!r}.")
+    return choices[str(word).lower()]
+
+
+def _number(key: str, text: Given) -> Decimal:
+    try:
+        value = Decimal(text)
+    except InvalidOperation:
+        raise ValueError(f"{key} must be a number, not {text!r}.") from None
+    demand(value.is_finite(), f"{key} must be a finite number, not {text!r}.")
+    return value
