@@ -19,6 +19,7 @@ from assistant.language.meaning import Question
 from assistant.language.phrases import Expected
 from assistant.record.record import Clock, Record
 from assistant.record.setting import Setting
+from assistant.session.edges import Edges
 from assistant.session.expecting import Expecting
 from assistant.session.visit import Visit
 from assistant.speech.audio import Audio
@@ -165,8 +166,9 @@ def open_visit(
         record.append([("visit", setting.to_body())])
     player = player or (TickingPlayer(scripted) if scripted else ScriptedPlayer())
     ears = ears or ScriptedEars(say, scripted)
-    with patch("assistant.session.visit.Expecting", NothingDrawn):
-        visit = Visit(record, ears, voice or ScriptedVoice(), player, lambda event, effects: None, **more)  # type: ignore[arg-type]
+    edges = Edges(ears, voice or ScriptedVoice(), player, lambda event, effects: None, **more)  # type: ignore[arg-type]
+    with patch("assistant.session.loop.Expecting", NothingDrawn):
+        visit = Visit(record, edges)
     if isinstance(say, Person):
         say.visit = visit
     return visit

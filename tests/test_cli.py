@@ -221,7 +221,7 @@ def test_a_full_disk_is_told_and_nothing_recorded_is_lost(run, tmp_path, monkeyp
     def full(path: Path, audio: Audio) -> None:
         raise Problem(f"{path} could not be written: no space left; free some space and resume the visit.")
 
-    monkeypatch.setattr("assistant.session.visit.write_flac", full)
+    monkeypatch.setattr("assistant.session.keeping.write_flac", full)
     sound = FIXTURES / "gas-odour.flac"
     got = run("visit", "--job", JOB, "--from-audio", sound, "--folder", tmp_path)
     assert "free some space" in refused(got)

@@ -33,7 +33,8 @@ from assistant.record import seal
 from assistant.record.fold import turns
 from assistant.record.record import Record, audio_of, seal_of
 from assistant.record.setting import setting_of
-from assistant.session.visit import NO_ROOM, ROOM_AGAIN, Visit
+from assistant.session.loop import NO_ROOM, ROOM_AGAIN
+from assistant.session.visit import Visit
 from assistant.speech.audio import Audio
 from assistant.speech.player import Played
 from assistant.wording import english as wording

@@ -33,9 +33,9 @@ from assistant.record.fold import turns
 from assistant.record.record import Record
 from assistant.review import replay
 from assistant.review.report import page
+from assistant.session.edges import QUIET_S
 from assistant.session.session import TAIL_S, Begin, Live
 from assistant.session.session import work as work_visit
-from assistant.session.visit import QUIET_S
 from assistant.speech.voice import VoiceSettings
 
 app = command_app()
@@ -97,8 +97,8 @@ def work(
     """Works a visit on this terminal; see `session.work`."""
     try:
         work_visit(begun, folder, recordings, VoiceSettings(engine=voice), Terminal(), live or Live(), wait)
-    except KeyboardInterrupt:
-        errors.print("Stopped. Everything said so far is in the record; go on with: assistant visit --resume")
+    except KeyboardInterrupt as stopped:
+        errors.print("Stopped.", *stopped.__notes__)
         sys.exit(130)
 
 

@@ -54,6 +54,18 @@ class Dialogue(Context):
         """The state before anything has happened."""
         return State(step=self.rules.procedure.steps[0].id)
 
+    def over(self, state: State) -> bool:
+        """Whether the visit is closed."""
+        return state.phase is Phase.CLOSED
+
+    def due_s(self, state: State) -> float | None:
+        """When a timer has something to tell, on the stream's clock; None where none has."""
+        return timers.due_s(self, state)
+
+    def grown(self, state: State, text: str) -> bool | None:
+        """Whether a text is an answer that can grow (True), that cannot (False), or none yet (None)."""
+        return self.language.can_grow(text, self.question(state))
+
     def step(self, state: State, event: Event) -> Turn:
         """What `event` makes of `state`, and what is to be done."""
         match event:

@@ -13,15 +13,16 @@ from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
-from typing import Any, Protocol, TypeVar
+from typing import TypeVar
 
 from assistant.dialogue.effects import Say
 from assistant.language.meaning import Question
+from assistant.session.edges import Edges
 from assistant.session.expecting import Expecting
 from assistant.speech.audio import Audio
 from assistant.speech.devices import MicrophoneLost
-from assistant.speech.ears import Ears, Utterance
-from assistant.speech.player import Played, Player, PlayerError
+from assistant.speech.ears import Utterance
+from assistant.speech.player import Played, PlayerError
 from assistant.speech.voice import VoiceError
 
 BETWEEN = Question("between")
@@ -37,20 +38,6 @@ DEVICE_BACK = Say("The sound is back.", "alarm")
 T = TypeVar("T")
 
 
-class Route(Protocol):
-    """The devices of a live visit."""
-
-    @property
-    def facts(self) -> dict[str, Any]:
-        """Which they are, for the record."""
-
-    def recover(self) -> bool:
-        """Looks for lost devices and opens them again; whether all are there."""
-
-    def tell(self, sound: Audio) -> bool:
-        """Plays on whatever loudspeaker is left; whether it sounded."""
-
-
 @dataclass(frozen=True)
 class Interruption:
     """Somebody said stop or an emergency word. over: what the assistant was saying, which it cut off; empty where it
@@ -62,25 +49,22 @@ class Interruption:
 
 
 class Mouth:
-    """Plays the voice. headset: it does not come back into the microphone, so that people are heard meanwhile; what
-    neither stops nor is an emergency is `passed`, and lost. sound: renders a text, as loud as it is to be; raises
-    VoiceError. route: the devices, where one that was lost can be got back.
+    """Plays the voice. On a headset people are heard meanwhile; what neither stops nor is an emergency is `passed`, and
+    lost. sound: renders a text, as loud as it is to be; raises VoiceError.
     """
 
     def __init__(
         self,
-        ears: Ears,
-        player: Player,
+        edges: Edges,
         expecting: Expecting,
         sound: Callable[[Say], Audio],
-        headset: bool,
         passed: Callable[[Utterance], None],
-        route: Route | None = None,
     ) -> None:
         self.heard: deque[Interruption] = deque()
         """Who cut in, in order; each is an event that is still to be acted on."""
-        self._ears, self._player, self._expecting, self._sound = ears, player, expecting, sound
-        self._headset, self._passed, self._route = headset, passed, route
+        self._ears, self._player, self._route = edges.ears, edges.player, edges.route
+        self._headset, self._speaking = edges.headset, edges.speaking
+        self._expecting, self._sound, self._passed = expecting, sound, passed
         expecting.prepare(BETWEEN)  # first of all: a stop is not to wait for the phrases of a question
 
     def play(self, text: str, sound: Audio) -> Played:
@@ -122,6 +106,7 @@ class Mouth:
 
     def _hearing(self, text: str, speak: Callable[[], T]) -> T:
         """Speaks; on a headset whoever cuts in is kept, whatever becomes of the voice and of the microphone."""
+        self._speaking(text)
         if not self._headset:
             self._ears.spoke()
             return speak()

@@ -15,10 +15,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from assistant.speech.audio import Audio
-from assistant.speech.player import Played, Player
-from assistant.speech.voice import Voice
-
 NAME = "now.json"
 FRESH_S = 1.0  # how often at most the file is replaced while one and the same goes on
 STALE_S = 7.0  # older than this nothing goes on: no stretch of speech is over five seconds
@@ -49,7 +45,6 @@ class Now:
 
     def __init__(self, folder: Path, clock: Callable[[], float] = time.monotonic) -> None:
         self.record = ""
-        self.text = ""  # rendered last
         self._path, self._clock = folder / NAME, clock
         self._doing: Doing | None = None
         self._texts: list[str] = []
@@ -63,14 +58,6 @@ class Now:
     def over(self) -> None:
         """The run has come to its end: the record may be sealed now."""
         self._write("over")
-
-    def voice(self, voice: Voice) -> Voice:
-        """The voice, its texts noted."""
-        return _Voice(voice, self)
-
-    def player(self, player: Player) -> Player:
-        """The player, what it plays noted."""
-        return _Player(player, self)
 
     def speaking(self, text: str) -> None:
         """A text begins to be played; those since it last listened are shown together."""
@@ -88,41 +75,6 @@ class Now:
             new = self._path.with_suffix(".new")
             new.write_text(text, encoding="utf-8")
             new.replace(self._path)
-
-
-@dataclass
-class _Voice:
-    inner: Voice
-    now: Now
-
-    @property
-    def rate_wpm(self) -> int:
-        """Words a minute, of the next text."""
-        return self.inner.rate_wpm
-
-    @rate_wpm.setter
-    def rate_wpm(self, rate_wpm: int) -> None:
-        self.inner.rate_wpm = rate_wpm
-
-    def render(self, text: str) -> Audio:
-        """The text spoken. Raises VoiceError."""
-        self.now.text = text
-        return self.inner.render(text)
-
-
-@dataclass
-class _Player:
-    inner: Player
-    now: Now
-
-    def play(self, audio: Audio) -> Played:
-        """Plays. Raises PlayerError."""
-        self.now.speaking(self.now.text)
-        return self.inner.play(audio)
-
-    def stop(self) -> None:
-        """Ends what is being played."""
-        self.inner.stop()
 
 
 def read(folder: Path) -> Moment | None:

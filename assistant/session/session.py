@@ -5,12 +5,12 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
 from assistant.dialogue.effects import Effect, Say
-from assistant.dialogue.events import Event
+from assistant.dialogue.events import Event, Opened, Said
 from assistant.dialogue.setting_up import SettingUp, SetUp, job_of
 from assistant.errors import Problem
 from assistant.files import library
@@ -20,9 +20,12 @@ from assistant.record.earlier import history
 from assistant.record.record import Record, SystemClock, audio_of
 from assistant.record.seal import seal
 from assistant.record.setting import Setting, setting_of
-from assistant.session.beforehand import LEFT, WAITS, Beforehand
+from assistant.session.before import Before, Beforehand
+from assistant.session.edges import QUIET_S, Edges
+from assistant.session.keeping import LEFT, InMemory
+from assistant.session.loop import Loop
 from assistant.session.now import Now
-from assistant.session.visit import QUIET_S, Visit
+from assistant.session.visit import Visit
 from assistant.speech.audio import VisitTrack
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.ears import Ears, Source, TwoEars
@@ -36,6 +39,7 @@ from assistant.trade.job import Job
 
 TAIL_S = 0.3  # of the own voice in a room; SPEECH 2.4 takes it as the start before it is measured
 NARROW = "This microphone gives 8000 samples a second, as a telephone: words are heard worse. Use a wired headset."
+KEPT = "Everything said so far is in the record; go on with: assistant visit --resume"
 
 
 @dataclass(frozen=True)
@@ -78,7 +82,7 @@ class Screen(Protocol):
         """Shows the end of the run. closed: the visit came to its end, and its record is sealed."""
 
 
-def work(
+def work(  # noqa: PLR0915 - one run from its first line to its last
     begun: Path | Begin,
     folder: Path,
     recordings: Sequence[Path],
@@ -107,94 +111,109 @@ def work(
         ears = _open_ears(recognizer, route or FileSource(files, recognizer.rate_hz, from_s, track), from_s, live)
         now = Now(folder)
         ears.took = now.listening
-        player = now.player(route.player if route else TrackPlayer(track))
         screen.tell(f"Heard by {recognizer.name}.")
-        voice = now.voice(stack.enter_context(ChildVoice(settings, voice_cache())))
-        headset = live.headset and not files
-        before = Beforehand(library().language, ears, voice, player, screen.turn, route, live.quiet_s, headset)
-        try:
-            if wait:
-                screen.tell(WAITS, "said")
-                before.wait()
-            record = (
-                go_on(resumed, before)
-                if resumed
-                else stack.enter_context(begin(begun, folder, before, recognizer.name, settings, files, screen))
-            )
-        except KeyboardInterrupt:
-            raise Problem(LEFT) from None
-        now.record = str(record.path.resolve())
-        screen.tell(f"Record: {record.path}")
-        visit = Visit(
-            record,
+        edges = Edges(
             ears,
-            voice,
-            player,
+            stack.enter_context(ChildVoice(settings, voice_cache())),
+            route.player if route else TrackPlayer(track),
             screen.turn,
-            not files,
+            can_interrupt=not files,
             sleep=None if files else time.sleep,
             quiet_s=live.quiet_s,
             route=route,
-            headset=headset,
+            headset=live.headset and not files,
+            speaking=now.speaking,
         )
-        if route:
-            visit.device("opened", **route.facts, headset=live.headset)
-            if route.microphone.is_narrow:
-                screen.tell(NARROW, "warning")
+        kept = InMemory()
+        record = resumed
         try:
-            closed = visit.run()
-        except MicrophoneLost as lost:
-            visit.device("microphone lost", problem=str(lost))
-            raise Problem(f"{str(lost).rstrip('.')}, then go on with: assistant visit --resume") from lost
+            asks = SettingUp(begun.job) if isinstance(begun, Begin) and begun.ask else None
+            asked = before(edges, kept, screen, wait, asks)
+            if isinstance(begun, Begin):
+                job = begun.job if asked is None else job_of(asked, SystemClock().utc()[:16].replace("T", " "))
+                record = stack.enter_context(begin(begun, job, folder, kept, recognizer.name, settings, files))
+            assert record
+            if resumed:
+                go_on(resumed, kept)
+            now.record = str(record.path.resolve())
+            screen.tell(f"Record: {record.path}")
+            visit = Visit(record, edges)
+            if route:
+                visit.device("opened", **route.facts, headset=live.headset)
+                if route.microphone.is_narrow:
+                    screen.tell(NARROW, "warning")
+            try:
+                closed = visit.run()
+            except MicrophoneLost as lost:
+                visit.device("microphone lost", problem=str(lost))
+                raise Problem(f"{str(lost).rstrip('.')}, then go on with: assistant visit --resume") from lost
+        except KeyboardInterrupt as stopped:
+            stopped.add_note(KEPT if record else LEFT)
+            raise
         finally:
             now.over()
-            if track.seconds:
+            if record and track.seconds:
                 track.write(record.path.parent / "visit.flac")
         if closed:
             seal(record)
         screen.over(record, closed)
 
 
-def go_on(record: Record, before: Beforehand) -> Record:
-    """The record of a resumed visit, with the emergencies that were called out while it waited."""
-    if before.answers:
-        record.append(before.entries(audio_of(record.path), setting_of(record).grammar_sha256))
-    return record
+def before(edges: Edges, kept: InMemory, screen: Screen, wait: bool, asks: SettingUp | None) -> SettingUp | None:
+    """What comes before the visit: waits for the spoken start, and asks for what is not known; the set-up at its end.
+
+    Raises Problem where the sound ends before that.
+    """
+
+    def show(event: Event, effects: Sequence[Effect]) -> None:
+        if isinstance(event, Opened):
+            screen.tell(" ".join(effect.text for effect in effects if isinstance(effect, Say)), "said")
+        elif isinstance(event, Said) and effects:
+            screen.turn(event, effects)
+
+    state = Beforehand(wait, asks)
+    shelf = library()
+    dialogue = Before(shelf.language, SetUp(shelf.language, shelf.quantities, shelf.worked))
+    if dialogue.over(state):
+        return asks
+    loop = Loop(dialogue, state, replace(edges, show=show, signals=False), kept)
+    try:
+        if not loop.work(Opened()):
+            raise Problem(f"The recording ended before the visit began. {LEFT}")
+    except MicrophoneLost as lost:
+        raise Problem(f"{str(lost).rstrip('.')}. {LEFT}") from lost
+    return loop.state.asks
+
+
+def go_on(record: Record, kept: InMemory) -> None:
+    """Takes a visit up again: what was kept while it waited, emergencies, goes into its record."""
+    if kept.answers:
+        record.append(kept.entries(audio_of(record.path), setting_of(record).grammar_sha256))
 
 
 def begin(
-    begun: Path | Begin,
+    begun: Begin,
+    job: dict[str, Any],
     folder: Path,
-    before: Beforehand,
+    kept: InMemory,
     engine: str,
     settings: VoiceSettings,
     files: Sequence[Path],
-    screen: Screen,
 ) -> Record:
     """Begins the record of a new visit: its rules, and what was answered in its set-up, in one transaction."""
-    assert isinstance(begun, Begin)
     now = SystemClock().utc()
-    job = Job.model_validate(_set_up_by_voice(begun.job, before, now, screen) if begun.ask else begun.job)
-    rules = library().rules_for(job, None if begun.record else history(folder, job, now))
+    done = Job.model_validate(job)
+    rules = library().rules_for(done, None if begun.record else history(folder, done, now))
     origin = tuple(str(file.resolve()) for file in files)
     setting = Setting(rules, library().grammar_texts, engine, settings.engine, origin)
-    record = Record.create(begun.record or visits.new_record_path(folder, now, job.site))
+    record = Record.create(begun.record or visits.new_record_path(folder, now, done.site))
     try:
-        answers = before.entries(audio_of(record.path), setting.grammar_sha256)
+        answers = kept.entries(audio_of(record.path), setting.grammar_sha256)
         record.append([("visit", setting.to_body()), *answers])
     except BaseException:
         record.close()
         raise
     return record
-
-
-def _set_up_by_voice(job: dict[str, Any], before: Beforehand, now: str, screen: Screen) -> dict[str, Any]:
-    """The job as a job file would say it, with what was asked."""
-    shelf = library()
-    dialogue = SetUp(shelf.language, shelf.quantities, shelf.worked)
-    told = " ".join(effect.text for effect in dialogue.opening(SettingUp(job)) if isinstance(effect, Say))
-    screen.tell(told, "said")
-    return job_of(before.set_up(dialogue, SettingUp(job)), now[:16].replace("T", " "))
 
 
 def _open_ears(recognizer: Recognizer, sound: SoundRoute | Source, from_s: float, live: Live) -> Ears:

@@ -40,7 +40,7 @@ from assistant.language.phrases import Expected  # noqa: E402
 from assistant.record.record import Record, audio_of  # noqa: E402
 from assistant.record.setting import setting_of  # noqa: E402
 from assistant.session.expecting import Expecting  # noqa: E402
-from assistant.session.visit import stretches  # noqa: E402
+from assistant.session.loop import stretches  # noqa: E402
 from assistant.speech.audio import Audio, read_audio, resample  # noqa: E402
 from assistant.speech.ears import Ears, Utterance  # noqa: E402
 from assistant.speech.models import user_store  # noqa: E402

@@ -15,7 +15,7 @@ from assistant.dialogue.machine import Dialogue
 from assistant.files import library, read_job, top_folder
 from assistant.language.heard import Heard
 from assistant.language.meaning import Command, Reading, Readings
-from assistant.session.visit import stretches
+from assistant.session.loop import stretches
 
 VISITS = top_folder("audio_fixtures") / "visits"
 

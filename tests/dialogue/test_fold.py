@@ -14,7 +14,7 @@ from assistant.files import library
 from assistant.language.meaning import Command, Reading, Readings
 from assistant.record.fold import EVENTS
 from assistant.record.setting import Setting
-from assistant.session.visit import stretches
+from assistant.session.loop import stretches
 
 NEW = {"mark", "times", "repair", "stands", "summary", "decision", "notice", "told", "follow-up", "marks-dropped"}
 

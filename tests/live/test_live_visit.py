@@ -156,7 +156,7 @@ def test_on_a_headset_stop_cuts_the_set_up_off(card, tmp_path):
         live.interrupt("stop")
         live.hear_out()
         live.process.send_signal(signal.SIGINT)
-        assert live.process.wait(20) == 2
+        assert live.process.wait(20) == 130
         assert "Stopped. Hands out." in live.output
         assert "nothing of it is recorded" in live.output
         assert live.record is None

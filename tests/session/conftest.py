@@ -12,6 +12,7 @@ from doubles import ScriptedPlayer, ScriptedVoice
 from assistant.files import library, read_job, top_folder
 from assistant.record.record import Record
 from assistant.record.setting import Setting
+from assistant.session.edges import Edges
 from assistant.session.visit import Visit
 from assistant.speech.ears import Ears
 from assistant.speech.recognizer import VoskRecognizer
@@ -32,7 +33,7 @@ def recorded_visit(tmp_path_factory) -> Callable[[str], Path]:
             setting = Setting(rules, library().grammar_texts, recognizer.name, "scripted", (str(recording),))
             record.append([("visit", setting.to_body())])
             ears = Ears(recognizer, FileSource([recording]))
-            visit = Visit(record, ears, ScriptedVoice(), ScriptedPlayer(), lambda event, effects: None)
+            visit = Visit(record, Edges(ears, ScriptedVoice(), ScriptedPlayer(), lambda event, effects: None))
             assert visit.run(), f"the recording is over at {visit.state.step} ({visit.state.phase.value})"
         return path
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from unittest.mock import Mock
+
 import numpy as np
 import pytest
 from doubles import ScriptedPlayer, ScriptedVoice
@@ -9,9 +11,8 @@ from scripted_ears import BackAtOnce, NothingDrawn, ScriptedEars, open_visit
 
 from assistant import cli
 from assistant.cli.visit import Terminal
-from assistant.dialogue.setting_up import SettingUp, SetUp
+from assistant.dialogue.setting_up import SettingUp, job_of
 from assistant.errors import Problem
-from assistant.files import library
 from assistant.record.fold import turns
 from assistant.record.record import Record, audio_of
 from assistant.record.seal import check
@@ -20,8 +21,10 @@ from assistant.review import replay
 from assistant.review.report import page
 from assistant.review.summary import summarize
 from assistant.review.timeline import moments
-from assistant.session.beforehand import WAITS, Beforehand
-from assistant.session.session import Begin, begin, go_on
+from assistant.session.before import WAITS
+from assistant.session.edges import Edges
+from assistant.session.keeping import InMemory
+from assistant.session.session import Begin, before, begin, go_on
 from assistant.speech.audio import Audio, resample, write_flac
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.voice import ChildVoice, VoiceSettings
@@ -45,7 +48,7 @@ JOB = {**KNOWN, "appliance": {**KNOWN["appliance"], "fuel": "natural gas"}}
 
 @pytest.fixture(autouse=True)
 def _no_phrases(monkeypatch):
-    monkeypatch.setattr("assistant.session.beforehand.Expecting", NothingDrawn)
+    monkeypatch.setattr("assistant.session.loop.Expecting", NothingDrawn)
 
 
 def saying(*words):
@@ -54,50 +57,57 @@ def saying(*words):
     return lambda: waiting.pop(0) if waiting else None
 
 
-def beforehand(say, player=None, route=None) -> Beforehand:
-    return Beforehand(
-        library().language,
-        ScriptedEars(say),  # type: ignore[arg-type]
-        ScriptedVoice(),
-        player or ScriptedPlayer(),
-        lambda event, effects: None,
-        route,
-    )
+class Before:
+    """What comes before a visit, as people say it; `rendered` is what the assistant says."""
+
+    def __init__(self, *words, say=None, player=None, route=None, voice=None, wait=True, job=None) -> None:
+        self.kept, self.voice = InMemory(), voice or ScriptedVoice()
+        ears = ScriptedEars(say or saying(*words))
+        edges = Edges(ears, self.voice, player or ScriptedPlayer(), print, route is not None, route=route)  # type: ignore[arg-type]
+        self.asked = before(edges, self.kept, Terminal(), wait, SettingUp(job) if job else None)
+
+    @property
+    def rendered(self) -> list[str]:
+        return self.voice.rendered
 
 
-def begun(folder, *words, job=None) -> Record:
+def begun(folder, known, kept) -> Record:
+    """A record that begins with a job and what was kept before."""
+    return begin(Begin(known), known, folder, kept, "scripted", VoiceSettings(), [])
+
+
+def set_up(folder, *words) -> Record:
     """A record begun by what is said in a set-up."""
-    new = Begin(job or KNOWN, ask=True)
-    return begin(new, folder, beforehand(saying(*words)), "scripted", VoiceSettings(), [], Terminal())
+    before = Before(*words, wait=False, job=KNOWN)
+    return begun(folder, job_of(before.asked, "2026-01-05 09:00"), before.kept)
 
 
 def test_it_waits_for_the_start_words_and_keeps_nothing_else():
-    before = beforehand(saying("one twenty", "yes", "begin the visit"))
-    before.wait()
-    assert before.answers == []
-    assert before.discarded == []
-    assert before._voice.rendered == ["Waiting. Say begin the visit."]
+    before = Before("one twenty", 30.0, "yes", 30.0, 30.0, "begin the visit")
+    assert before.kept.answers == []
+    assert before.kept.discarded == []
+    assert before.rendered == [WAITS]
+
+
+def test_what_is_said_while_it_waits_is_not_shown(capsys):
+    Before("my neighbour told me", "begin the visit")
+    assert capsys.readouterr().out == f"< {WAITS}\n"
 
 
 def test_an_emergency_while_it_waits_is_answered_and_it_waits_on():
-    before = beforehand(saying("fire", "start"))
-    before.wait()
-    assert " ".join(before._voice.rendered[1:-1]) == wording.ALARMS["fire"]
-    assert before._voice.rendered[-1] == "Waiting. Say begin the visit."
+    before = Before("fire", "start")
+    assert " ".join(before.rendered[1:-1]) == wording.ALARMS["fire"]
+    assert before.rendered[-1] == WAITS
 
 
 def test_an_emergency_while_it_waits_is_in_the_record_that_begins_then_or_goes_on(tmp_path):
-    first = beforehand(saying("i smell gas", "start"))
-    first.wait()
-    with begin(Begin(JOB), tmp_path, first, "scripted", VoiceSettings(), [], Terminal()) as record:
+    with begun(tmp_path, JOB, Before("i smell gas", "start").kept) as record:
         path = record.path
     visit = open_visit(path, saying("two parts per million"))
     visit.run()
     visit.record.close()
-    again = beforehand(saying("c o alarm", "start"))
-    again.wait()
     with Record.open(path) as record:
-        go_on(record, again)
+        go_on(record, Before("c o alarm", "start").kept)
     visit = open_visit(path, saying("yes", "no"))
     visit.run()
     visit.record.close()
@@ -115,21 +125,20 @@ def test_an_emergency_while_it_waits_is_in_the_record_that_begins_then_or_goes_o
 
 
 def test_in_a_room_it_listens_between_two_sentences():
-    before = beforehand(saying("i smell gas", "gas leak", "twenty", 0.6, 0.6, 0.6, 0.6, "start"), route=BackAtOnce())
-    before.wait()
+    before = Before("i smell gas", "gas leak", "twenty", 0.6, 0.6, 0.6, 0.6, "start", route=BackAtOnce())
     alarm = wording.sentences(wording.ALARMS["gas"])
-    assert before._voice.rendered == [WAITS, alarm[0], *alarm, WAITS]
-    assert [answer.body["heard"]["text"] for answer in before.answers] == ["i smell gas", "gas leak"]
+    assert before.rendered == [WAITS, alarm[0], *alarm, WAITS]
+    assert [answer.body["heard"]["text"] for answer in before.kept.answers] == ["i smell gas", "gas leak"]
 
 
 def test_a_recording_that_ends_before_the_start_is_one_sentence():
     with pytest.raises(Problem, match="ended before the visit began"):
-        beforehand(saying("one twenty")).wait()
+        Before("one twenty")
 
 
 def test_what_is_answered_goes_into_the_first_entries_and_the_visit_goes_on_from_there(tmp_path):
     sayings = ["natural gas", "yes", "[unk] the game", "eighty thousand", "yes"]
-    with begun(tmp_path, *sayings, "skip", "yes") as record:
+    with set_up(tmp_path, *sayings, "skip", "yes") as record:
         path = record.path
         job = setting_of(record).rules.job
         entries = list(record.entries())
@@ -165,48 +174,51 @@ def test_what_is_answered_goes_into_the_first_entries_and_the_visit_goes_on_from
 
 def test_stopped_in_the_middle_it_leaves_nothing_and_says_so(tmp_path):
     with pytest.raises(Problem, match="nothing of it is recorded; start again, and it asks again"):
-        begun(tmp_path, "natural gas", "yes")
+        set_up(tmp_path, "natural gas", "yes")
     assert list(tmp_path.iterdir()) == []
 
 
 def test_after_three_silences_it_waits_for_the_start_words_and_asks_on():
-    before = beforehand(saying(30.0, 30.0, 30.0, "begin the visit", "natural gas", "yes", "skip", "skip", "yes"))
-    state = SettingUp(KNOWN)
-    done = before.set_up(SetUp(library().language, library().quantities, library().worked), state)
-    assert done.job["appliance"]["fuel"] == "natural gas"
-    said = before._voice.rendered
-    assert said.count("Natural gas, or L P?") == 4
-    assert said.count("Waiting. Say begin the visit.") == 1
+    said = ["begin the visit", 30.0, "natural gas", "yes", "skip", "skip", "yes"]
+    before = Before(30.0, 30.0, 30.0, *said, wait=False, job=KNOWN)
+    assert before.asked.job["appliance"]["fuel"] == "natural gas"
+    assert before.rendered.count("Natural gas, or L P?") == 5
+    assert before.rendered.count(WAITS) == 1
+    assert before.rendered.count("I ask what I do not know.") == 1
 
 
 def test_a_loudspeaker_that_is_lost_is_waited_for_and_the_sentence_said_again():
     route, player = BackAtOnce(), ScriptedPlayer(["lost"])
-    before = beforehand(saying("begin the visit"), player, route)
-    before.wait()
+    before = Before("begin the visit", player=player, route=route)
     assert route.told == 3  # gone, plug it in, back
-    assert before._voice.rendered.count("Waiting. Say begin the visit.") == 2
+    assert before.rendered.count(WAITS) == 2
     assert len(player.played) == 1
 
 
 def test_a_microphone_that_is_lost_while_it_waits_is_waited_for():
     sayings = saying("begin the visit")
+    route = BackAtOnce()
 
     def say():
         if not route.told:
             raise MicrophoneLost("The microphone 'x' gave no sound; plug it in.")
         return sayings()
 
-    route = BackAtOnce()
-    before = beforehand(say, route=route)
-    before.wait()
-    assert before._voice.rendered[-2:] == ["The sound is back.", "Waiting. Say begin the visit."]
+    before = Before(say=say, route=route)
+    assert before.rendered[-2:] == ["The sound is back.", WAITS]
 
 
-def test_a_voice_that_fails_ends_it_with_one_sentence():
-    before = beforehand(saying("begin"))
-    before._voice = ScriptedVoice(failing=["Waiting. Say begin the visit."])
-    with pytest.raises(Problem, match="told to fail"):
-        before.wait()
+@pytest.mark.parametrize(
+    ("broken", "said"),
+    [
+        ({"voice": ScriptedVoice(failing=[WAITS])}, "told to fail"),
+        ({"player": ScriptedPlayer(["lost"])}, "device was lost"),
+        ({"say": Mock(side_effect=MicrophoneLost("The microphone is gone."))}, "microphone is gone"),
+    ],
+)
+def test_what_fails_in_a_recording_ends_it_with_one_sentence(broken, said):
+    with pytest.raises(Problem, match=f"{said}.*nothing of it is recorded; start again"):
+        Before("begin", **broken)
 
 
 def test_from_a_recording_it_waits_is_set_up_and_begins(tmp_path, monkeypatch, capsys):

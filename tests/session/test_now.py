@@ -8,12 +8,10 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from doubles import ScriptedPlayer, ScriptedVoice
 
 from assistant.language.heard import Heard
 from assistant.language.phrases import Expected
 from assistant.session.now import NAME, STALE_S, Now, read
-from assistant.speech.audio import Audio
 from assistant.speech.ears import Ears
 
 
@@ -31,24 +29,16 @@ def clock() -> Clock:
 
 def test_what_is_played_is_told_while_it_is_played_and_then_that_it_listens(tmp_path, clock):
     now = Now(tmp_path, clock)
-    voice, player = now.voice(ScriptedVoice()), now.player(ScriptedPlayer())
     for text in ("Warm up time.", "Say mark at the glow."):
-        player.play(voice.render(text))
+        now.speaking(text)
         assert read(tmp_path).doing == "speaking"
     assert read(tmp_path).says == "Warm up time. Say mark at the glow."
     now.listening()
     assert (read(tmp_path).doing, read(tmp_path).says) == ("listening", "Warm up time. Say mark at the glow.")
-    player.play(voice.render("Taken."))
+    now.speaking("Taken.")
     assert read(tmp_path).says == "Taken."
     now.over()
     assert read(tmp_path).doing == "over"
-
-
-def test_the_pace_goes_through_to_the_voice(tmp_path):
-    inner = ScriptedVoice()
-    voice = Now(tmp_path).voice(inner)
-    voice.rate_wpm = 120
-    assert (inner.rate_wpm, voice.rate_wpm) == (120, 120)
 
 
 def test_while_it_listens_the_file_is_replaced_once_a_second(tmp_path, clock):
@@ -103,5 +93,5 @@ def test_a_file_that_cannot_be_written_disturbs_nothing(tmp_path):
     (tmp_path / "file").write_text("in the way", encoding="utf-8")
     now = Now(tmp_path / "file")
     now.listening()
-    now.player(ScriptedPlayer()).play(Audio(np.zeros(10, np.int16), 16000))
+    now.speaking("Taken.")
     assert (tmp_path / "file").read_text(encoding="utf-8") == "in the way"

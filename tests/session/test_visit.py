@@ -24,7 +24,9 @@ from assistant.record.fold import turns
 from assistant.record.record import Record
 from assistant.record.setting import Setting
 from assistant.review.replay import rows
-from assistant.session.visit import LONGEST_S, Visit
+from assistant.session.edges import Edges
+from assistant.session.loop import LONGEST_S
+from assistant.session.visit import Visit
 from assistant.speech.audio import Audio, VisitTrack, read_audio
 from assistant.speech.ears import Ears
 from assistant.speech.player import TrackPlayer
@@ -92,7 +94,7 @@ def begin(path: Path, name: str, recognizer, voice=None, player=None) -> Visit:
         setting = Setting(rules, library().grammar_texts, recognizer.name, "scripted", (str(recording),))
         record.append([("visit", setting.to_body())])
     ears = Ears(recognizer, FileSource([recording]))
-    return Visit(record, ears, voice or ScriptedVoice(), player or ScriptedPlayer(), lambda event, effects: None)
+    return Visit(record, Edges(ears, voice or ScriptedVoice(), player or ScriptedPlayer(), lambda event, effects: None))
 
 
 @pytest.fixture

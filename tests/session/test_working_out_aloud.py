@@ -21,6 +21,7 @@ from assistant.record.record import Record
 from assistant.record.setting import Setting
 from assistant.review.report.page import of_record
 from assistant.review.timeline import moments
+from assistant.session.edges import Edges
 from assistant.session.visit import Visit
 from assistant.speech.audio import resample
 from assistant.speech.ears import Ears
@@ -125,7 +126,7 @@ def visits(tmp_path_factory) -> dict[str, Path]:
             record.append([("visit", Setting(rules, library().grammar_texts, "vosk", "scripted").to_body())])
             people = People(voice, ["done", "done", *ASIDE, f"{flame} microamps"])
             ears = Ears(recognizer, people)
-            people.visit = Visit(record, ears, ScriptedVoice(), ScriptedPlayer(), lambda event, effects: None)
+            people.visit = Visit(record, Edges(ears, ScriptedVoice(), ScriptedPlayer(), lambda event, effects: None))
             assert people.visit.run()
             record.close()
             paths[utc[:4]] = path

@@ -9,7 +9,6 @@ import time
 from pathlib import Path
 
 import pytest
-from doubles import ScriptedPlayer, ScriptedVoice
 from playwright.sync_api import expect
 from scripted_ears import open_visit
 
@@ -51,7 +50,7 @@ def goes_on(folder):
             now.listening()
             return waiting.pop(0) if waiting else None
 
-        visit = open_visit(path, next_words, voice=now.voice(ScriptedVoice()), player=now.player(ScriptedPlayer()))
+        visit = open_visit(path, next_words, speaking=now.speaking)
         visit.run()
         visit.record.close()
 

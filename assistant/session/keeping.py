@@ -1,0 +1,181 @@
+"""Where what happens in a session is kept: in memory before there is a record, then in the record.
+
+Each kept utterance is a file of its own beside the record, which its entry names with its SHA-256.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from assistant.dialogue.effects import Effect, Note
+from assistant.dialogue.events import Event, Said, Voiced
+from assistant.dialogue.machine import Dialogue
+from assistant.dialogue.state import State
+from assistant.errors import Problem
+from assistant.language.meaning import Question, value_text
+from assistant.language.utterance import normalise
+from assistant.record.fold import EVENTS
+from assistant.record.record import END, UTTERANCES, Record, audio_of
+from assistant.session.before import START
+from assistant.session.privacy import keeps, redacted
+from assistant.speech.audio import write_flac
+from assistant.speech.ears import Utterance
+
+LEFT = "It was stopped before the visit began, and nothing of it is recorded; start again, and it asks again."
+
+
+def _written(utterance: Utterance, path: Path) -> str:
+    """Writes an utterance's recording; its SHA-256."""
+    write_flac(path, utterance.audio)
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _discarded(seconds: Sequence[float]) -> list[tuple[str, dict[str, Any]]]:
+    """The entry that counts what was heard and not kept, if anything was."""
+    return [("discarded", {"utterances": len(seconds), "seconds": round(sum(seconds), 1)})] if seconds else []
+
+
+def _notes(effects: Iterable[Effect]) -> list[tuple[str, dict[str, Any]]]:
+    return [(effect.kind, effect.body) for effect in effects if isinstance(effect, Note)]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Something said before the visit that is kept."""
+
+    utterance: Utterance
+    body: dict[str, Any]
+    """What was asked and decided, and how it was heard."""
+    decided: Sequence[tuple[str, dict[str, Any]]] = ()
+    """Decisions beside that, as they are in a visit."""
+
+
+class InMemory:
+    """Keeps what decided something, before there is a record: `entries` are written with the first entry of the
+    record, in one transaction. Stopped before that, a set-up leaves nothing, and is asked again."""
+
+    head = ""
+
+    def __init__(self) -> None:
+        self.answers: list[Answer] = []
+        self.discarded: list[float] = []
+        """Seconds of what was answered and not kept."""
+
+    def keep(self, utterance: Utterance, question: Question, state: object) -> tuple[Said, dict[str, Any]]:
+        """The utterance as an event; it is kept by what it decides."""
+        self._last = utterance
+        return Said(utterance.heard, utterance.first_word_s), {}
+
+    def let_go(self, utterance: Utterance) -> None:
+        """Nothing is counted of what was said to nobody."""
+
+    def write(self, event: Event, effects: Sequence[Effect], more: Mapping[str, Any]) -> None:
+        """Keeps what was said where it decided something; else it is only counted, and not even that while it waits.
+
+        Raises Problem where the assistant was not heard.
+        """
+        if isinstance(event, Voiced) and event.problem:
+            raise Problem(f"{event.problem.rstrip('.')}. {LEFT}")
+        if not isinstance(event, Said):
+            return
+        match _notes(effects):
+            case [(_, asked), *decided]:
+                body = {**asked, **more, "heard": msgspec.to_builtins(event.heard), "at_s": event.at_s}
+                self.answers.append(Answer(self._last, body, decided))
+            case _ if more["question"] != START.name:
+                self.discarded.append(self._last.audio.seconds)
+
+    def fact(self, kind: str, body: Mapping[str, Any]) -> None:
+        """What happens to a device before a visit is of no record."""
+
+    def end(self) -> None:
+        """The visit begins."""
+
+    def entries(self, folder: Path, grammar_sha256: str) -> list[tuple[str, dict[str, Any]]]:
+        """The entries of the set-up, their recordings written to `folder`, after those that are there."""
+        folder.mkdir(exist_ok=True)
+        entries: list[tuple[str, dict[str, Any]]] = []
+        there = (int(path.stem) for path in folder.glob("*.flac") if path.stem.isdecimal())
+        for number, answer in enumerate(self.answers, 1 + max(there, default=0)):
+            path = folder / f"{number:04d}.flac"
+            kept = {"audio": path.name, "sha256": _written(answer.utterance, path), "grammar_sha256": grammar_sha256}
+            entries += [("set-up", {**answer.body, **kept}), *answer.decided]
+        return [*entries, *_discarded(self.discarded)]
+
+
+class InRecord:
+    """Keeps what happens in a visit in its record."""
+
+    def __init__(self, record: Record, dialogue: Dialogue, grammar_sha256: str, named: set[str]) -> None:
+        """named: the recordings that the record names."""
+        self._record, self._dialogue, self._grammar_sha256 = record, dialogue, grammar_sha256
+        self._named = named
+        self._audio = audio_of(record.path)
+        self._discarded: list[float] = []  # not yet in the record
+
+    @property
+    def head(self) -> str:
+        """The record's head."""
+        return self._record.head
+
+    def prepare(self) -> None:
+        """Readies the folder; a recording that no entry names was left by a run that was killed, and goes."""
+        self._audio.mkdir(exist_ok=True)
+        for path in self._audio.iterdir():
+            if path.name not in self._named:
+                path.unlink()
+
+    def keep(self, utterance: Utterance, question: Question, state: State) -> tuple[Said, dict[str, Any]]:
+        """Writes the utterance's recording, if it is one that is kept; the entry that names it follows."""
+        language, heard = self._dialogue.language, utterance.heard
+        more: dict[str, Any] = {"decode_s": round(utterance.decode_s, 3), "grammar_sha256": self._grammar_sha256}
+        if not keeps(state.phase, language.understand(heard.text, question)):
+            self.let_go(utterance)
+            return Said(redacted(heard), utterance.first_word_s), more
+        number = 1 + max((int(name.split(".")[0]) for name in self._named if name), default=0)
+        name = f"{number:04d}.flac"
+        more["sha256"] = _written(utterance, self._audio / name)
+        self._named.add(name)
+        repaired = " ".join(normalise(heard.text))
+        if repaired != heard.text:
+            more["repaired"] = repaired
+        if considered := language.why(heard.text, question, state.refused):
+            more["considered"] = [
+                {"value": value_text(c.value), "unit": c.unit, "how": c.how, "gone": c.gone} for c in considered
+            ]
+        return Said(heard, utterance.first_word_s, name), more
+
+    def let_go(self, utterance: Utterance) -> None:
+        """Counts it."""
+        self._discarded.append(utterance.audio.seconds)
+
+    def write(self, event: Event, effects: Sequence[Effect], more: Mapping[str, Any]) -> None:
+        """The event and all that it decided, in one transaction."""
+        kind = next(kind for kind, of in EVENTS.items() if isinstance(event, of))
+        body = {**msgspec.to_builtins(event), **more}
+        self._record.append([(kind, body), *_notes(effects), *_discarded(self._discarded)])
+        self._discarded.clear()
+
+    def fact(self, kind: str, body: Mapping[str, Any]) -> None:
+        """An entry beside the events."""
+        self._record.append([(kind, dict(body))])
+
+    def end(self) -> None:
+        """The end, with what the record then holds."""
+        entries = list(self._record.entries())
+        discarded = [entry.body for entry in entries if entry.kind == "discarded"]
+        totals = {
+            "entries": len(entries),
+            "recordings": sum(1 for entry in entries if entry.body.get("audio") and entry.kind in UTTERANCES),
+            "discarded": {  # over the last words, too
+                "utterances": sum(body["utterances"] for body in discarded) + len(self._discarded),
+                "seconds": round(sum(body["seconds"] for body in discarded) + sum(self._discarded), 1),
+            },
+        }
+        self._record.append([(END, totals)])
