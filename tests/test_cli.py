@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import io
 import json
+import os
+import signal
 import sqlite3
 import subprocess
 import sys
+import time
 from importlib.metadata import version
 from pathlib import Path
 
@@ -28,6 +31,7 @@ JOB = FIXTURES / "hot-surface.job.yaml"
 @pytest.fixture
 def run(capsys, monkeypatch):
     """Runs a command line; its exit status, output and error output."""
+    interrupted = signal.getsignal(signal.SIGINT)  # which the end of a stopped command switches off
 
     def command(*arguments: object, stdin: str = "") -> tuple[int, str, str]:
         monkeypatch.setattr("sys.argv", ["assistant", *map(str, arguments)])
@@ -37,6 +41,7 @@ def run(capsys, monkeypatch):
             cli.main()
         except SystemExit as ended:
             status = int(ended.code or 0)
+        signal.signal(signal.SIGINT, interrupted)
         out, err = capsys.readouterr()
         return status, out, err
 
@@ -321,12 +326,116 @@ def test_only_a_shop_imports_a_database(command):
     assert not got & DATABASE
 
 
-def test_a_visit_that_is_stopped_says_how_to_go_on(run, tmp_path, monkeypatch):
-    def stopped(*_: object) -> None:
-        raise KeyboardInterrupt
+MADE_UP = """\
+import sys
+from typing import Annotated
+import typer
+from assistant.cli.terminal import command_app, console
+from assistant.errors import Problem
 
-    monkeypatch.setattr("assistant.session.visit.Visit.run", stopped)
-    sound = FIXTURES / "gas-odour.flac"
-    status, _, err = run("visit", "--job", JOB, "--from-audio", sound, "--folder", tmp_path)
-    assert status == 130
-    assert err == ("Stopped. Everything said so far is in the record; go on with: assistant visit --resume\n")
+app = command_app()
+
+
+@app.command()
+def made_up(what: Annotated[str, typer.Argument(help="What becomes of it.")]) -> None:
+    \"\"\"Do as it is told.\"\"\"
+    if what == "problem":
+        raise Problem("There is none; give another.")
+    if what == "stop":
+        raise KeyboardInterrupt
+    if what == "differs":
+        sys.exit(1)
+    console.print(f"done: {what}")
+"""
+
+
+@pytest.fixture
+def made_up(tmp_path, monkeypatch):
+    """A command more: a file, and its line in the list."""
+    (tmp_path / "made_up.py").write_text(MADE_UP, encoding="utf-8")
+    monkeypatch.setattr(cli, "__path__", [*cli.__path__, str(tmp_path)])
+    monkeypatch.setitem(cli.COMMANDS, "made-up", "Do as it is told.")
+    yield
+    sys.modules.pop("assistant.cli.made_up", None)
+
+
+def test_a_command_more_is_a_file_and_a_line(made_up, run):
+    assert "  made-up          Do as it is told." in run("--help")[1].splitlines()
+    assert "assistant.cli.made_up" not in sys.modules
+    shown = run("made-up", "--help")
+    assert shown[0] == 0
+    assert "What becomes of it." in shown[1]
+    assert run("made-up", "so") == (0, "done: so\n", "")
+    assert refused(run("made-up", "problem")) == "Problem: There is none; give another.\n"
+    assert run("made-up", "differs") == (1, "", "")
+    assert run("made-up", "stop") == (130, "", "Stopped.\n")
+    status, _, err = run("made-up")
+    assert status == 2
+    assert "Missing argument" in err
+
+
+def test_a_question_that_is_answered_with_ctrl_c_stops(run, monkeypatch):
+    monkeypatch.setattr("getpass.getpass", stopped)
+    monkeypatch.setattr("builtins.input", stopped)
+    monkeypatch.setattr("typer._click.termui.visible_prompt_func", stopped, raising=False)
+    assert run("models", "remove", "some")[::2] == (130, "Stopped.\n")
+
+
+def stopped(*_: object, **__: object) -> None:
+    raise KeyboardInterrupt
+
+
+SOUND = FIXTURES / "gas-odour.flac"
+KEPT = "Stopped. Everything said so far is in the record; go on with: assistant visit --resume\n"
+LEFT = (
+    "Stopped. It was stopped before the visit began, and nothing of it is recorded; start again, and it asks again.\n"
+)
+
+
+@pytest.mark.parametrize(
+    ("where", "more", "said"),
+    [
+        ("assistant.session.visit.Visit.run", [], KEPT),
+        ("assistant.record.record.Record.append", [], LEFT),
+        ("assistant.session.loop.Loop.work", ["--wait"], LEFT),
+        ("assistant.session.loop.Loop.work", ["--set-up"], LEFT),
+        ("assistant.session.session.recognizer_in_use", [], "Stopped.\n"),
+        ("assistant.cli.visit.Terminal.over", [], KEPT),
+    ],
+)
+def test_a_visit_that_is_stopped_says_what_is_kept(run, tmp_path, monkeypatch, where, more, said):
+    monkeypatch.setattr(where, stopped)
+    got = run("visit", "--job", JOB, "--from-audio", SOUND, "--folder", tmp_path, *more)
+    assert got[::2] == (130, said)
+
+
+@pytest.mark.parametrize(
+    ("command", "sign", "said"),
+    [
+        (["understand", "-q", "line-voltage"], "", "Stopped."),
+        (["demo", "--folder", "."], "(begins)", KEPT.strip()),
+        (["page", "--folder", ".", "--port", "0"], "until Ctrl-C", "Stopped."),
+    ],
+)
+def test_ctrl_c_in_a_terminal_is_one_line(tmp_path, command, sign, said):
+    """A process group of its own is what a terminal sends its Ctrl-C to."""
+    process = subprocess.Popen(
+        [sys.executable, "-um", "assistant", *command],
+        cwd=tmp_path,
+        env={**os.environ, "COLUMNS": "200"},
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert process.stdin
+    assert process.stdout
+    process.stdin.write("one twenty volts\n")
+    process.stdin.flush()
+    while sign not in (line := process.stdout.readline()):
+        assert line
+    time.sleep(0.3)
+    os.killpg(process.pid, signal.SIGINT)
+    _, err = process.communicate(timeout=60)
+    assert (process.returncode, err.splitlines()) == (130, [said])

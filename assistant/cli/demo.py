@@ -7,12 +7,13 @@ from typing import Annotated
 import typer
 
 from assistant.cli.terminal import FOLDER, VISITS, VOICE, command_app, console
-from assistant.cli.visit import work
+from assistant.cli.visit import Terminal
 from assistant.errors import Problem
 from assistant.files import read_draft
 from assistant.places import top_folder
 from assistant.record import folder as visits
-from assistant.session.session import Begin
+from assistant.session.session import Begin, work
+from assistant.speech.voice import VoiceSettings
 
 app = command_app()
 
@@ -42,4 +43,5 @@ def demo(
     job = fixtures / f"{visit}.job.yaml"
     console.print("This visit is invented: no such site, people or appliance exist.")
     console.print("Where a step asks to wait some minutes its people do not, and the record says so: NOT WAITED.")
-    work(Begin(read_draft(job), record=folder / visits.RECORD), folder, [fixtures / f"{visit}.flac"], voice)
+    begin = Begin(read_draft(job), record=folder / visits.RECORD)
+    work(begin, folder, [fixtures / f"{visit}.flac"], VoiceSettings(engine=voice), Terminal())

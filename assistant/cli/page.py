@@ -48,6 +48,7 @@ def page(
         server.run()
     except SystemExit as wrong:
         raise Problem(f"The page cannot be served at {host}, port {port}; is it in use? Try another --port.") from wrong
+    raise KeyboardInterrupt  # nothing else ends it; the server has taken it and closed down
 
 
 def token_for(host: str) -> str | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Literal
@@ -17,10 +16,8 @@ from assistant.cli.terminal import (
     MICROPHONE,
     VISITS,
     VOICE,
-    VoiceEngine,
     command_app,
     console,
-    errors,
 )
 from assistant.cli.turns import print_turn, turn_table
 from assistant.dialogue.effects import Effect
@@ -34,8 +31,7 @@ from assistant.record.record import Record
 from assistant.review import replay
 from assistant.review.report import page
 from assistant.session.edges import QUIET_S
-from assistant.session.session import TAIL_S, Begin, Live
-from assistant.session.session import work as work_visit
+from assistant.session.session import TAIL_S, Begin, Live, work
 from assistant.speech.voice import VoiceSettings
 
 app = command_app()
@@ -83,23 +79,7 @@ def visit(
         begun = Begin(read_draft(job))
     else:
         begun = Begin(read_draft(job) if job else {}, ask=True)
-    work(begun, folder, from_audio or [], voice, live, wait)
-
-
-def work(
-    begun: Path | Begin,
-    folder: Path,
-    recordings: Sequence[Path],
-    voice: VoiceEngine,
-    live: Live | None = None,
-    wait: bool = False,
-) -> None:
-    """Works a visit on this terminal; see `session.work`."""
-    try:
-        work_visit(begun, folder, recordings, VoiceSettings(engine=voice), Terminal(), live or Live(), wait)
-    except KeyboardInterrupt as stopped:
-        errors.print("Stopped.", *stopped.__notes__)
-        sys.exit(130)
+    work(begun, folder, from_audio or [], VoiceSettings(engine=voice), Terminal(), live, wait)
 
 
 class Terminal:

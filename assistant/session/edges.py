@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -40,16 +39,16 @@ class Edges:
     player: Player
     show: Callable[[Event, Sequence[Effect]], None]
     """Told of every turn, after it is committed."""
-    can_interrupt: bool = False
-    """People may speak between two sentences (a microphone; people in a recording wait)."""
-    sleep: Callable[[float], None] | None = time.sleep
-    """Waits before what could not be written is tried again; None gives up at once, for nobody can make room."""
     quiet_s: float = QUIET_S
     """Of silence, after which the dialogue is told."""
     route: Route | None = None
     """The devices, for getting a lost one back; without it a lost one ends the run."""
+    can_interrupt: bool = False
+    """People may speak between two sentences (a microphone; people in a recording wait)."""
     headset: bool = False
     """The voice does not come back: stop and the emergency words are heard while it speaks, and cut it off."""
+    sleep: Callable[[float], None] | None = None
+    """Waits before what could not be written is tried again; None gives up at once, for nobody can make room."""
     signals: bool = True
     """Whether short sounds go with the words, where there are devices."""
     speaking: Callable[[str], None] = lambda _: None

@@ -149,7 +149,7 @@ class Loop(Generic[S]):
 
     def __init__(self, dialogue: Dialogue[S], state: S, edges: Edges, keeper: Keeper[S]) -> None:
         self.state = state
-        self.dialogue, self._edges, self._keeper = dialogue, edges, keeper
+        self.dialogue, self.edges, self._keeper = dialogue, edges, keeper
         self._ears = edges.ears
         self._expecting = Expecting(dialogue.language)
         self._mouth = Mouth(edges, self._expecting, self._sound, keeper.let_go)
@@ -170,7 +170,7 @@ class Loop(Generic[S]):
                 continue
             question = self.dialogue.question(self.state)
             due_s = self.dialogue.due_s(self.state)
-            got = self._listen(question, self._edges.quiet_s - silent_s, due_s)
+            got = self._listen(question, self.edges.quiet_s - silent_s, due_s)
             if isinstance(got, Utterance):
                 silent_s = 0.0
                 self._do(*self._keep(got, question))
@@ -197,7 +197,7 @@ class Loop(Generic[S]):
         """
         if head := self._keeper.head:
             self._speak([Say(f"The record's head begins with {spoken_characters(head[:8])}.")])
-            if self._edges.can_interrupt and not self._mouth.heard:
+            if self.edges.can_interrupt and not self._mouth.heard:
                 self._listen_between(BETWEEN_S)
         if self._mouth.heard or self._keeper.head != head:
             return False
@@ -221,16 +221,16 @@ class Loop(Generic[S]):
             try:
                 got = self._ears.listen(expected, grown, quiet_s, by_s)
             except MicrophoneLost as lost:
-                if self._edges.route is None:
+                if self.edges.route is None:
                     raise
-                self._wait_for_devices(self._edges.route, "microphone lost", str(lost))
+                self._wait_for_devices(self.edges.route, "microphone lost", str(lost))
                 if len(self._mouth.heard) > before or not self._mouth.tell(stretches(self.state.said)):
                     return 0.0
                 continue
             if problem := self._ears.helper_lost:
                 self._ears.helper_lost = ""
                 self.device("helper microphone lost", problem=problem)
-                if not self.state.counts_marks and self._edges.route:
+                if not self.state.counts_marks and self.edges.route:
                     self._mouth.tell([Say(HELPER_LOST, "alarm")])
             if isinstance(got, Utterance) and got.gaps:
                 self.device("sound lost", gaps=got.gaps, stream_from_s=got.start_s)
@@ -292,7 +292,7 @@ class Loop(Generic[S]):
             state, effects = self.dialogue.step(self.state, event)
             self._written(partial(self._keeper.write, event, effects, extra))
             self.state = state
-            self._edges.show(event, effects)
+            self.edges.show(event, effects)
             says = stretches(effects)
             signal = _signal(event, effects)
             if not (says or self._mouth.heard):
@@ -313,13 +313,13 @@ class Loop(Generic[S]):
 
     def _hold(self, write: Callable[[], T], full: NotWritten) -> T:
         """Holds the visit until `write` succeeds, which did not. Raises `full` where nobody can make room."""
-        if self._edges.sleep is None:
+        if self.edges.sleep is None:
             raise full
         waited_s = 0.0
         while True:
             if waited_s % REMIND_S == 0:
                 self._aloud([Say(text, "alarm") for text in NO_ROOM])
-            self._wait(self._edges.sleep)
+            self._wait(self.edges.sleep)
             waited_s += RETRY_S
             try:
                 done = write()
@@ -332,7 +332,7 @@ class Loop(Generic[S]):
 
     def _wait(self, sleep: Callable[[float], None]) -> None:
         """Waits for room."""
-        if not self._edges.can_interrupt:
+        if not self.edges.can_interrupt:
             sleep(RETRY_S)
             return
         before = len(self._mouth.heard)
@@ -358,8 +358,8 @@ class Loop(Generic[S]):
         """A text as sound, at the pace and volume that were asked for; a call and an alarm are louder."""
         if ready := self._ready.get(say.text):
             return ready
-        self._edges.voice.rate_wpm = round(PACE_WPM * PACE_STEP**self.state.pace)
-        sound = self._edges.voice.render(say.text)
+        self.edges.voice.rate_wpm = round(PACE_WPM * PACE_STEP**self.state.pace)
+        sound = self.edges.voice.render(say.text)
         quieter_db = USUAL_DB + STEP_DB * self.state.volume
         if say.manner == "call":
             quieter_db += STEP_DB * self.state.silences
@@ -370,12 +370,12 @@ class Loop(Generic[S]):
 
     def _sound_signal(self, name: Earcon | None) -> None:
         """A short sound alone, while listening goes on: it is no speech. People in a recording need none."""
-        if name and self._edges.route and self._edges.signals:
-            threading.Thread(target=self._edges.route.tell, args=(self._earcon(name),), daemon=True).start()
+        if name and self.edges.route and self.edges.signals:
+            threading.Thread(target=self.edges.route.tell, args=(self._earcon(name),), daemon=True).start()
 
     def _speak(self, says: Sequence[Say], signal: Earcon | None = None) -> tuple[Voiced, dict[str, Any]]:
         """Says the texts one at a time, until somebody cuts in, whom the mouth keeps; what became of them."""
-        route = self._edges.route
+        route = self.edges.route
         played: list[dict[str, Any]] = []
         waiting = list(says)
         while waiting and not self._mouth.heard:
@@ -387,7 +387,7 @@ class Loop(Generic[S]):
                     halves = textwrap.wrap(text, len(text) // 2 + 1)
                     waiting = [*(replace(say, text=half) for half in halves), *waiting]
                     continue
-                if signal and route and self._edges.signals:
+                if signal and route and self.edges.signals:
                     sound = joined(self._earcon(signal, sound.rate_hz), sound)
                     signal = None
                 # Not earlier: it would hold up the first sound of the answer.
@@ -407,7 +407,7 @@ class Loop(Generic[S]):
             played.append({"text": text, "seconds": round(voiced.seconds, 2)})
             if not (voiced.complete or self._mouth.heard):
                 return Voiced(complete=False, problem=f"cut off: {text}"), {"played": played}
-            if self._edges.can_interrupt and not self._edges.headset and waiting:
+            if self.edges.can_interrupt and not self.edges.headset and waiting:
                 self._listen_between(BETWEEN_S)
         if not self._mouth.heard:
             self._sound_signal("listening")

@@ -120,13 +120,17 @@ class Mouth:
         # The voice gets a thread of its own: what hears has one owner, and stays with this one.
         with ThreadPoolExecutor(1) as beside:
             speaking = beside.submit(speak)
-            by = self._ears.overhear(
-                self._expecting[BETWEEN],
-                lambda text: bool(self._expecting.language.urgent(text)),
-                speaking.done,
-                cut,
-                self._passed,
-            )
+            try:
+                by = self._ears.overhear(
+                    self._expecting[BETWEEN],
+                    lambda text: bool(self._expecting.language.urgent(text)),
+                    speaking.done,
+                    cut,
+                    self._passed,
+                )
+            except KeyboardInterrupt:
+                self._player.stop()
+                raise
             if by:
                 self.heard.append(Interruption(by, text, round(cut_at_s, 3)))
                 while not speaking.done():

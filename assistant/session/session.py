@@ -39,7 +39,7 @@ from assistant.trade.job import Job
 
 TAIL_S = 0.3  # of the own voice in a room; SPEECH 2.4 takes it as the start before it is measured
 NARROW = "This microphone gives 8000 samples a second, as a telephone: words are heard worse. Use a wired headset."
-KEPT = "Everything said so far is in the record; go on with: assistant visit --resume"
+KEPT = "Everything said so far is in the record"
 
 
 @dataclass(frozen=True)
@@ -52,6 +52,9 @@ class Live:
     tail_s: float = TAIL_S
     headset: bool = False
     helper: str | None = None
+
+
+LIVE = Live()
 
 
 @dataclass(frozen=True)
@@ -82,87 +85,86 @@ class Screen(Protocol):
         """Shows the end of the run. closed: the visit came to its end, and its record is sealed."""
 
 
-def work(  # noqa: PLR0915 - one run from its first line to its last
+def work(
     begun: Path | Begin,
     folder: Path,
     recordings: Sequence[Path],
     settings: VoiceSettings,
     screen: Screen,
-    live: Live,
+    live: Live = LIVE,
     wait: bool = False,
 ) -> None:
     """Works a visit, new or (by the path of its record) taken up again.
 
-    folder: where visits lie. recordings: heard instead of the microphone. wait: for the spoken start. Raises Problem.
+    folder: where visits lie. recordings: heard instead of the microphone. wait: for the spoken start. Raises Problem;
+    KeyboardInterrupt with a note that says what became of the visit.
     """
     if isinstance(begun, Begin) and not begun.ask:
         library().rules_for(Job.model_validate(begun.job))  # a job that has no procedure is told before anything
     recognizer = recognizer_in_use(library().grammar)
-    with ExitStack() as stack:
-        resumed = stack.enter_context(Record.open(begun)) if isinstance(begun, Path) else None
-        files, from_s = list(recordings), 0.0
-        if resumed:
-            screen.resumed(resumed)
-            if not files:
-                files, from_s = visits.rest_of(resumed)
-        track = VisitTrack(recognizer.rate_hz)
-        # The sound is opened before a record is begun: without it there is no visit.
-        route = None if files else _open_route(live, recognizer.rate_hz, stack)
-        ears = _open_ears(recognizer, route or FileSource(files, recognizer.rate_hz, from_s, track), from_s, live)
-        now = Now(folder)
-        ears.took = now.listening
-        screen.tell(f"Heard by {recognizer.name}.")
-        edges = Edges(
-            ears,
-            stack.enter_context(ChildVoice(settings, voice_cache())),
-            route.player if route else TrackPlayer(track),
-            screen.turn,
-            can_interrupt=not files,
-            sleep=None if files else time.sleep,
-            quiet_s=live.quiet_s,
-            route=route,
-            headset=live.headset and not files,
-            speaking=now.speaking,
-        )
-        kept = InMemory()
-        record = resumed
-        try:
-            asks = SettingUp(begun.job) if isinstance(begun, Begin) and begun.ask else None
-            asked = before(edges, kept, screen, wait, asks)
-            if isinstance(begun, Begin):
-                job = begun.job if asked is None else job_of(asked, SystemClock().utc()[:16].replace("T", " "))
+    record, closed = None, False
+    now, track = Now(folder), VisitTrack(recognizer.rate_hz)
+    try:
+        with ExitStack() as stack:
+            files, from_s = list(recordings), 0.0
+            if isinstance(begun, Path):
+                record = stack.enter_context(Record.open(begun))
+                screen.resumed(record)
+                if not files:
+                    files, from_s = visits.rest_of(record)
+            # The sound is opened before a record is begun: without it there is no visit.
+            route = None if files else _open_route(live, recognizer.rate_hz, stack)
+            ears = _open_ears(recognizer, route or FileSource(files, recognizer.rate_hz, from_s, track), from_s, live)
+            ears.took = now.listening
+            screen.tell(f"Heard by {recognizer.name}.")
+            voice = stack.enter_context(ChildVoice(settings, voice_cache()))
+            player = route.player if route else TrackPlayer(track)
+            edges = Edges(ears, voice, player, screen.turn, live.quiet_s, route, speaking=now.speaking)
+            if route:
+                edges = replace(edges, can_interrupt=True, sleep=time.sleep, headset=live.headset)
+            kept = InMemory()
+            if record:
+                before(edges, kept, screen, wait)
+                go_on(record, kept)
+            else:
+                assert isinstance(begun, Begin)
+                job = before(edges, kept, screen, wait, begun)
                 record = stack.enter_context(begin(begun, job, folder, kept, recognizer.name, settings, files))
-            assert record
-            if resumed:
-                go_on(resumed, kept)
             now.record = str(record.path.resolve())
             screen.tell(f"Record: {record.path}")
-            visit = Visit(record, edges)
-            if route:
-                visit.device("opened", **route.facts, headset=live.headset)
-                if route.microphone.is_narrow:
-                    screen.tell(NARROW, "warning")
             try:
-                closed = visit.run()
-            except MicrophoneLost as lost:
-                visit.device("microphone lost", problem=str(lost))
-                raise Problem(f"{str(lost).rstrip('.')}, then go on with: assistant visit --resume") from lost
-        except KeyboardInterrupt as stopped:
-            stopped.add_note(KEPT if record else LEFT)
-            raise
-        finally:
-            now.over()
-            if record and track.seconds:
-                track.write(record.path.parent / "visit.flac")
-        if closed:
-            seal(record)
-        screen.over(record, closed)
+                closed = _worked(Visit(record, edges), screen)
+            finally:
+                now.over()
+                if track.seconds:
+                    track.write(record.path.parent / "visit.flac")
+            if closed:
+                seal(record)
+            screen.over(record, closed)
+    except KeyboardInterrupt as stopped:
+        stopped.add_note(
+            LEFT if record is None else KEPT if closed else f"{KEPT}; go on with: assistant visit --resume"
+        )
+        raise
 
 
-def before(edges: Edges, kept: InMemory, screen: Screen, wait: bool, asks: SettingUp | None) -> SettingUp | None:
-    """What comes before the visit: waits for the spoken start, and asks for what is not known; the set-up at its end.
+def _worked(visit: Visit, screen: Screen) -> bool:
+    """Works the visit; whether it came to its end."""
+    if isinstance(route := visit.edges.route, SoundRoute):
+        visit.device("opened", **route.facts, headset=visit.edges.headset)
+        if route.microphone.is_narrow:
+            screen.tell(NARROW, "warning")
+    try:
+        return visit.run()
+    except MicrophoneLost as lost:
+        visit.device("microphone lost", problem=str(lost))
+        raise Problem(f"{str(lost).rstrip('.')}, then go on with: assistant visit --resume") from lost
 
-    Raises Problem where the sound ends before that.
+
+def before(edges: Edges, kept: InMemory, screen: Screen, wait: bool, begun: Begin | None = None) -> dict[str, Any]:
+    """What comes before the visit: waits for the spoken start, and asks for what is not known; the job of the visit.
+
+    begun: None where the visit is taken up again. Raises Problem where the sound ends before that.
     """
 
     def show(event: Event, effects: Sequence[Effect]) -> None:
@@ -171,18 +173,20 @@ def before(edges: Edges, kept: InMemory, screen: Screen, wait: bool, asks: Setti
         elif isinstance(event, Said) and effects:
             screen.turn(event, effects)
 
-    state = Beforehand(wait, asks)
     shelf = library()
+    job = begun.job if begun else {}
+    state = Beforehand(wait, SettingUp(job) if begun and begun.ask else None)
     dialogue = Before(shelf.language, SetUp(shelf.language, shelf.quantities, shelf.worked))
     if dialogue.over(state):
-        return asks
+        return job
     loop = Loop(dialogue, state, replace(edges, show=show, signals=False), kept)
     try:
         if not loop.work(Opened()):
             raise Problem(f"The recording ended before the visit began. {LEFT}")
     except MicrophoneLost as lost:
         raise Problem(f"{str(lost).rstrip('.')}. {LEFT}") from lost
-    return loop.state.asks
+    asked = loop.state.asks
+    return job_of(asked, SystemClock().utc()[:16].replace("T", " ")) if asked else job
 
 
 def go_on(record: Record, kept: InMemory) -> None:

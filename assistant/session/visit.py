@@ -44,7 +44,7 @@ class Visit(Loop[State]):
             return True
         self._kept.prepare()
         try:  # a full disk may also keep the voice from being made then
-            self._ready = {text: self._edges.voice.render(text) for text in NO_ROOM}
+            self._ready = {text: self.edges.voice.render(text) for text in NO_ROOM}
         except VoiceError:
             self._ready = {}  # the first prompt fails too, and that is recorded
         # What this run of the program is: the clock and the engine may be others than before.

@@ -139,7 +139,7 @@ def test_a_full_disk_is_told_once_the_visit_holds_and_goes_on(tmp_path):
     Full(visit, 3)
     visit.run()
     visit.record.close()
-    rendered = visit._edges.voice.rendered
+    rendered = visit.edges.voice.rendered
     assert waits == [5.0, 5.0, 5.0]
     assert all(rendered.count(text) == 1 for text in NO_ROOM)  # made beforehand, while there was room
     # Nothing of the reading was said before it was written.
@@ -170,7 +170,7 @@ def test_an_emergency_is_answered_while_the_disk_is_full_and_recorded_after(tmp_
     kinds = [entry.kind for entry in entries_of(path)]
     assert kinds.index("reading") < kinds.index("emergency")
     assert visit.state.phase is Phase.EMERGENCY
-    rendered = visit._edges.voice.rendered
+    rendered = visit.edges.voice.rendered
     alarm = next(at for at, text in enumerate(rendered) if "leave" in text.lower())
     assert alarm < rendered.index(ROOM_AGAIN)
 

@@ -11,7 +11,6 @@ from scripted_ears import BackAtOnce, NothingDrawn, ScriptedEars, open_visit
 
 from assistant import cli
 from assistant.cli.visit import Terminal
-from assistant.dialogue.setting_up import SettingUp, job_of
 from assistant.errors import Problem
 from assistant.record.fold import turns
 from assistant.record.record import Record, audio_of
@@ -60,26 +59,26 @@ def saying(*words):
 class Before:
     """What comes before a visit, as people say it; `rendered` is what the assistant says."""
 
-    def __init__(self, *words, say=None, player=None, route=None, voice=None, wait=True, job=None) -> None:
+    def __init__(self, *words, say=None, player=None, route=None, voice=None, wait=True, begun=None) -> None:
         self.kept, self.voice = InMemory(), voice or ScriptedVoice()
-        ears = ScriptedEars(say or saying(*words))
-        edges = Edges(ears, self.voice, player or ScriptedPlayer(), print, route is not None, route=route)  # type: ignore[arg-type]
-        self.asked = before(edges, self.kept, Terminal(), wait, SettingUp(job) if job else None)
+        ears, player = ScriptedEars(say or saying(*words)), player or ScriptedPlayer()
+        edges = Edges(ears, self.voice, player, print, route=route, can_interrupt=route is not None)  # type: ignore[arg-type]
+        self.job = before(edges, self.kept, Terminal(), wait, begun)
 
     @property
     def rendered(self) -> list[str]:
         return self.voice.rendered
 
 
-def begun(folder, known, kept) -> Record:
+def begun(folder, job, kept) -> Record:
     """A record that begins with a job and what was kept before."""
-    return begin(Begin(known), known, folder, kept, "scripted", VoiceSettings(), [])
+    return begin(Begin(job), job, folder, kept, "scripted", VoiceSettings(), [])
 
 
 def set_up(folder, *words) -> Record:
     """A record begun by what is said in a set-up."""
-    before = Before(*words, wait=False, job=KNOWN)
-    return begun(folder, job_of(before.asked, "2026-01-05 09:00"), before.kept)
+    before = Before(*words, wait=False, begun=Begin(KNOWN, ask=True))
+    return begun(folder, before.job, before.kept)
 
 
 def test_it_waits_for_the_start_words_and_keeps_nothing_else():
@@ -180,8 +179,8 @@ def test_stopped_in_the_middle_it_leaves_nothing_and_says_so(tmp_path):
 
 def test_after_three_silences_it_waits_for_the_start_words_and_asks_on():
     said = ["begin the visit", 30.0, "natural gas", "yes", "skip", "skip", "yes"]
-    before = Before(30.0, 30.0, 30.0, *said, wait=False, job=KNOWN)
-    assert before.asked.job["appliance"]["fuel"] == "natural gas"
+    before = Before(30.0, 30.0, 30.0, *said, wait=False, begun=Begin(KNOWN, ask=True))
+    assert before.job["appliance"]["fuel"] == "natural gas"
     assert before.rendered.count("Natural gas, or L P?") == 5
     assert before.rendered.count(WAITS) == 1
     assert before.rendered.count("I ask what I do not know.") == 1

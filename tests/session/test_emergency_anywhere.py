@@ -22,7 +22,6 @@ from scripted_ears import RATE_HZ, ScriptedEars
 from scripted_visits import demo_job
 
 from assistant.dialogue.machine import Dialogue
-from assistant.dialogue.setting_up import SettingUp
 from assistant.dialogue.state import Phase
 from assistant.errors import NotWritten, Problem
 from assistant.files import library
@@ -31,7 +30,7 @@ from assistant.record.record import Record
 from assistant.record.setting import Setting
 from assistant.session.edges import Edges
 from assistant.session.keeping import InMemory
-from assistant.session.session import before
+from assistant.session.session import Begin, before
 from assistant.session.visit import Visit
 from assistant.speech.audio import Audio
 from assistant.speech.devices import MicrophoneLost
@@ -221,7 +220,9 @@ def _in_no_time(monkeypatch):
 
 
 def edges(room: Room) -> Edges:
-    return Edges(room.ears, room, room, lambda *_: None, True, lambda _: None, route=room, headset=True)  # type: ignore[arg-type]
+    return Edges(  # type: ignore[arg-type]
+        room.ears, room, room, lambda *_: None, route=room, can_interrupt=True, headset=True, sleep=lambda _: None
+    )
 
 
 def work(path: Path, room: Room, full: str = "") -> Visit:
@@ -406,7 +407,7 @@ def beforehand(room: Room) -> InMemory:
     """What comes before the visit, in a room, until nobody says anything any more."""
     kept = InMemory()
     with pytest.raises(Problem, match="ended before the visit began"):
-        before(edges(room), kept, Mock(), True, SettingUp(KNOWN))
+        before(edges(room), kept, Mock(), True, Begin(KNOWN, ask=True))
     return kept
 
 
