@@ -36,6 +36,7 @@ from assistant.trade.procedures import (
     assemble,
 )
 from assistant.trade.quantities import Quantity
+from assistant.trade.risks import Risk
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -264,6 +265,7 @@ _ENTRIES: dict[str, tuple[type[BaseModel], str]] = {
     "hazards.yaml": (Hazard, ""),
     "quantities.yaml": (Quantity, "name"),
     "check_values.yaml": (CheckValue, ""),
+    "risks.yaml": (Risk, ""),
 }
 """The data files that are entries by name: what an entry is, and the key that takes its name."""
 
@@ -273,8 +275,8 @@ class Library:
     """The project's data files, and those of a shop that add to or replace them; read and checked when first used.
 
     shop: a folder with procedures/ (a file for each) and what `TRADE_DATA` has: parts/, procedures.yaml, limits.yaml,
-    hazards.yaml, quantities.yaml, each where wanted. What has the name of something shipped takes its place; a limit
-    still forbids what the shipped one forbids.
+    hazards.yaml, quantities.yaml, risks.yaml, each where wanted. What has the name of something shipped takes its
+    place; a limit still forbids what the shipped one forbids.
     """
 
     shop: Path | None = None
@@ -289,11 +291,17 @@ class Library:
         files = [folder / name for folder in self.folders if folder == TRADE_DATA or (folder / name).exists()]
         return {key: (path, body) for path in files for key, body in read_yaml(path).items()}
 
+    def _models(self, file: str, model: type[M], key: str = "") -> dict[str, M]:
+        """The entries of a data file by name, as models. key: the one that takes the name."""
+        return {
+            name: parse(path, body, model, (name,), **({key: name} if key else {}))
+            for name, (path, body) in self._entries(file).items()
+        }
+
     @cached_property
     def quantities(self) -> dict[str, Quantity]:
         """What can be asked for, by name."""
-        entries = self._entries("quantities.yaml").items()
-        return {name: parse(path, body, Quantity, (name,), name=name) for name, (path, body) in entries}
+        return self._models("quantities.yaml", Quantity, "name")
 
     @cached_property
     def limits(self) -> dict[str, tuple[GenericLimit, ...]]:
@@ -307,14 +315,17 @@ class Library:
     @cached_property
     def hazards(self) -> dict[str, Hazard]:
         """The warnings, by name."""
-        entries = self._entries("hazards.yaml").items()
-        return {name: parse(path, body, Hazard, (name,)) for name, (path, body) in entries}
+        return self._models("hazards.yaml", Hazard)
+
+    @cached_property
+    def risks(self) -> dict[str, Risk]:
+        """What an unsafe finding can do to people, by name."""
+        return self._models("risks.yaml", Risk)
 
     @cached_property
     def check_values(self) -> dict[str, CheckValue]:
         """Figures of common practice to look things up by, by name; no reading is judged by them."""
-        entries = self._entries("check_values.yaml").items()
-        return {name: parse(path, body, CheckValue, (name,)) for name, (path, body) in entries}
+        return self._models("check_values.yaml", CheckValue)
 
     @cached_property
     def parts(self) -> dict[str, PartFile]:
@@ -481,7 +492,9 @@ class Library:
         """What a visit for this job is worked by; history: of the appliance, where it is known."""
         limits = self.limits_for(job.appliance.fuel, job.appliance.ignition, job.visit)
         procedure = self.procedure_for(job)
-        return Rules(procedure, self.quantities, limits, self.hazards, job, history or History(), self.faults)
+        return Rules(
+            procedure, self.quantities, limits, self.hazards, job, history or History(), self.faults, self.risks
+        )
 
     def _procedure(self, *wanted: str) -> Procedure | None:
         """That for an ignition system, a fuel and a kind of visit; the shop's own before one that is shipped."""

@@ -132,6 +132,7 @@ class Technician:
         shipped = self.procedure is library().procedures.get(self.procedure.name)
         # What a step can end in follows from the procedure and its invented job, and is found once.
         self._plans = _PLANS.setdefault((self.procedure.name, self.bare), {}) if shipped else {}
+        self._rules, self._own_plans = self.dialogue.rules, Plans()
         self._tried: Counter[Branch] = Counter()
         self._draw = Random(7)
 
@@ -192,9 +193,11 @@ class Technician:
 
     def answers(self, step: Step) -> dict[str, list[list[str]]]:
         """Outcome -> ways to say what ends the step in it, each some utterances."""
-        if step.id not in self._plans:
-            self._plans[step.id] = self._find_answers(step)
-        return self._plans[step.id]
+        # A test that changes the rules afterwards has answers of its own.
+        plans = self._plans if self.dialogue.rules is self._rules else self._own_plans
+        if step.id not in plans:
+            plans[step.id] = self._find_answers(step)
+        return plans[step.id]
 
     def _find_answers(self, step: Step) -> dict[str, list[list[str]]]:
         found: dict[str, list[list[str]]] = {}

@@ -22,6 +22,7 @@ from assistant.dialogue.events import Said
 from assistant.language.meaning import Command, Question, Reading, Unclear, Value, value_text
 from assistant.language.spoken import spoken_number, spoken_value
 from assistant.language.utterance import Language
+from assistant.trade.computations import CLOCKED
 from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Procedure
 from assistant.trade.quantities import Quantity
@@ -31,9 +32,6 @@ Job = Mapping[str, Any]
 """A job file as plain values, as far as it is known."""
 Worked = tuple[Procedure, Mapping[str, GenericLimit]]
 """What a visit is worked by."""
-
-ON_THE_PLATE = ("input-rate", "manifold-pressure", "temperature-rise", "supply-temperature")
-"""What stands on the appliance's rating plate, in the order asked; anything else is on the sheet of its part."""
 
 
 SET_UP = "set up"
@@ -296,7 +294,8 @@ class SetUp:
     def _figures(self, procedure: Procedure, limits: Mapping[str, GenericLimit]) -> Iterator[Item]:
         """The plate's and sheets' values by which this procedure judges."""
         measured = _measured(procedure)
-        wanted = [n for n in dict.fromkeys((*ON_THE_PLATE, *measured)) if n in measured and n in limits]
+        on_plate = [name for name, limit in limits.items() if limit.on_plate]
+        wanted = [n for n in dict.fromkeys((*on_plate, *measured)) if n in measured and n in limits]
         for name in wanted:
             limit = limits[name]
             if limit.plate_only or limit.plate_tolerance is not None:
@@ -304,7 +303,7 @@ class SetUp:
 
     def _gas(self, state: SettingUp, procedure: Procedure) -> Iterator[Item]:
         """What works out the input: of no use unless all of it is known."""
-        for item in _GAS if "input-rate" in _measured(procedure) else ():
+        for item in _GAS if CLOCKED in _measured(procedure) else ():
             yield item
             if item.name in state.left:
                 return
@@ -312,7 +311,7 @@ class SetUp:
     def _plate(self, name: str, limit: GenericLimit) -> Item:
         quantity = self.quantities.get(name, _INPUT)
         span = not limit.plate_is_highest and limit.plate_tolerance is None
-        where = "on the plate" if name in ON_THE_PLATE else "on its sheet"
+        where = "on the plate" if limit.on_plate else "on its sheet"
         # "Forty to seventy" is heard as "forty two seventy": the two ends are asked one by one.
         end = "lowest " if span else "highest " if limit.plate_is_highest and name in self.quantities else ""
         return Item(

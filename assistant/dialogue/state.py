@@ -21,6 +21,7 @@ from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Hazard, Procedure
 from assistant.trade.procedures import State as Site
 from assistant.trade.quantities import Quantity
+from assistant.trade.risks import Risk
 
 
 class Phase(Enum):
@@ -50,7 +51,7 @@ class Phase(Enum):
 class Rules:
     """What a visit is worked by; stored whole in its record, so that it can be judged again as it was.
 
-    history: what earlier visits to the same appliance read. faults: the table of faults.
+    history: what earlier visits to the same appliance read. faults: the table of faults. risks: what can be unsafe.
     """
 
     procedure: Procedure
@@ -60,6 +61,7 @@ class Rules:
     job: Job
     history: History = field(default_factory=History)
     faults: Faults = field(default_factory=Faults)
+    risks: Mapping[str, Risk] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -34,14 +34,11 @@ from assistant.dialogue.state import (
     Timer,
 )
 from assistant.dialogue.summary import TAKEN_BACK, summary_of
-from assistant.trade.computations import FINDINGS
+from assistant.trade.computations import CLOCKED, CLOCKED_BY, FINDINGS
 from assistant.trade.limits import EmergencyKind
 from assistant.trade.procedures import EMERGENCY, END, Repair, Step, after_step, left_out
 from assistant.trade.procedures import State as Site
 from assistant.wording import english as wording
-
-CLOCKED = "meter-dial-seconds"
-"""The reading of the gas meter, for which all other gas on it is turned off."""
 
 
 def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
@@ -344,8 +341,8 @@ def _end(dialogue: Context, state: State) -> Turn:
 
 def _other_gas_was_off(state: State) -> bool:
     """Whether the meter was clocked, at its step or beside it."""
-    aside = any(isinstance(fact, Found) and fact.name == "input-rate" for fact in state.facts)
-    return aside or any(taken.quantity == CLOCKED for taken in state.readings)
+    aside = any(isinstance(fact, Found) and fact.name == CLOCKED for fact in state.facts)
+    return aside or any(taken.quantity == CLOCKED_BY for taken in state.readings)
 
 
 def weigh(dialogue: Context, state: State, candidate: Candidate, doubt: str) -> Turn:

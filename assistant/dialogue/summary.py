@@ -16,125 +16,11 @@ from assistant.dialogue.state import Answer, Found, Rules, State, Taken
 from assistant.trade.computations import FINDINGS
 from assistant.trade.limits import limit_for
 from assistant.trade.procedures import Step, left_out
+from assistant.trade.risks import risk_of
 
 Body = dict[str, Any]
 
 TAKEN_BACK = "taken back and not read again"  # why a step is not checked whose reading a correction took away
-
-# What a safety test that did not pass can do to people, and what puts it right. Own words, common practice.
-RISKS: dict[str, tuple[str, str]] = {
-    "proved-dead": ("Live parts can be touched. They can kill.", "The power is isolated and proved dead."),
-    "ground-path": ("The cabinet can become live. It can kill.", "The ground path is mended and measured again."),
-    "line-voltage": (
-        "Controls and motors can fail at this voltage. The gas may not be shut in time.",
-        "The line voltage is put right and measured again.",
-    ),
-    "polarity": (
-        "Live and neutral are wrong, or the ground is open. It can kill, and flame sensing can fail.",
-        "The polarity and the ground are mended and measured again.",
-    ),
-    "limit-switch": ("The furnace can overheat. It can start a fire.", "The limit switch is mended and tested again."),
-    "rollout-switch": (
-        "Flame can leave the burner box. It can start a fire.",
-        "The rollout switch and its cause are mended and tested again.",
-    ),
-    "pressure-switch": (
-        "The burner can run with a blocked vent. Burnt gas is poisonous.",
-        "The pressure switch and the vent are mended and tested again.",
-    ),
-    "low-gas-check": ("LP gas can lie low. It can explode.", "The gas is aired out and its source is stopped."),
-    "gas-pressure": (
-        "The gas pressure is more than the valve is made for. Gas can leak or burn out of control.",
-        "The supply pressure is put right and measured again.",
-    ),
-    "orifices": (
-        "The burner gets the wrong amount of gas. It can make carbon monoxide, or start a fire.",
-        "The orifices of the plate, for this gas, are fitted and checked.",
-    ),
-    "sequence-timing": ("Gas can gather before it lights. It can explode.", "The sequence is mended and timed again."),
-    "venting": ("Burnt gas comes into the room. It is poisonous.", "The vent is mended and tested again."),
-    "air": (
-        "Without air the flame burns badly. Burnt gas can be poisonous.",
-        "The way for the air is opened and checked again.",
-    ),
-    "exchanger": (
-        "Burnt gas can get into the air of the house. It is poisonous.",
-        "The heat exchanger or the furnace is replaced.",
-    ),
-    "flue-oxygen": ("The flame burns badly. Burnt gas can be poisonous.", "The burner is mended and measured again."),
-    "flue-co": (
-        "The burnt gas holds carbon monoxide. It is poisonous, and has no smell.",
-        "The cause of the carbon monoxide is mended and measured again.",
-    ),
-    "ambient-co": (
-        "There is carbon monoxide in the air. It is poisonous, and has no smell.",
-        "Its source is found and mended, and the air is measured again.",
-    ),
-    "flame-failure": (
-        "Gas can flow with no flame. It can explode.",
-        "The flame control is mended and flame failure is proved again.",
-    ),
-    "lock-out": ("Gas can flow with no flame. It can explode.", "The control is mended and lock out is proved again."),
-    "safe-shut-down": (
-        "Gas can flow when the pilot is out. It can explode.",
-        "The pilot control is mended and its shut down is timed again.",
-    ),
-    "jumpers-out": ("A safety switch is bypassed. Nothing stops a fault.", "Every jumper is out and checked."),
-    "leak-check": ("Gas leaks. It can explode.", "The leak is mended and checked again."),
-    "other": ("It does not work as its maker wants. It can hurt people.", "The fault is mended and checked again."),
-}
-"""What can be unsafe -> what it can do to people, and what puts it right: by the test that a step is (`proves`), or
-as `RISK_OF` has it. Own words, common practice."""
-
-RISK_OF = {
-    # quantities and findings
-    "line-voltage": "line-voltage",
-    "neutral-to-ground": "polarity",
-    "ground-resistance": "ground-path",
-    "burner-ground-resistance": "ground-path",
-    "limit-switch-resistance": "limit-switch",
-    "rollout-switch-resistance": "rollout-switch",
-    "pressure-switch-resistance": "pressure-switch",
-    "pressure-switch-pressure": "pressure-switch",
-    "inlet-pressure": "gas-pressure",
-    "inlet-pressure-running": "gas-pressure",
-    "trial-for-ignition": "sequence-timing",
-    "main-light-time": "sequence-timing",
-    "pilot-trial-time": "sequence-timing",
-    "flame-failure-response": "flame-failure",
-    "safe-shut-down-time": "safe-shut-down",
-    "ignition-trials": "lock-out",
-    "draft": "venting",
-    "co-air-free": "flue-co",
-    "flue-co": "flue-co",
-    "ambient-co": "ambient-co",
-    # checks that prove nothing by themselves
-    "fuel-match": "orifices",
-    "find-orifices": "orifices",
-    "vent-clear": "venting",
-    "jumpers-before": "jumpers-out",
-    "combustion-air": "air",
-    "find-room": "air",
-    "exchanger": "exchanger",
-    "flame-with-blower": "exchanger",
-    "find-flame-still": "exchanger",
-    "find-flue-with-blower": "exchanger",
-    "polarity": "polarity",
-    "switch-opens": "pressure-switch",
-    "find-hose": "pressure-switch",
-    "find-pressure-switch-off": "pressure-switch",
-    "taps-tight": "leak-check",
-    "plugs-tight": "leak-check",
-    "find-downstream-leak": "leak-check",
-    "light": "sequence-timing",
-    "find-flame-inside": "rollout-switch",
-    "find-lock-up": "gas-pressure",
-    "monoxide-steady": "flue-co",
-    "limit-trip": "limit-switch",
-    "flame-out-result": "flame-failure",
-    "retries": "lock-out",
-}
-"""The quantity, the finding or the check -> what of `RISKS` it is about; the rest is what its step proves, or other."""
 
 
 def summary_of(state: State, rules: Rules) -> Body:
@@ -184,18 +70,18 @@ def found_of(state: State, rules: Rules) -> list[Body]:
         if (fact.withdrawn or (isinstance(fact, Found) and fact.taken_back)) and (bar is None or bar.fact != fact):
             continue
         if isinstance(fact, Answer):
-            entries.append(entry(fact, _answered(procedure.step(fact.step), fact)))
+            entries.append(entry(fact, _answered(rules, procedure.step(fact.step), fact)))
         elif isinstance(fact, Taken):
             came_after = fact.stage == "found" and fact.quantity in left
             step = procedure.step(fact.step)
-            entries.append(entry(fact, _measured(step, fact, step.title, fact.voided or came_after)))
+            entries.append(entry(fact, _measured(rules, step, fact, step.title, fact.voided or came_after)))
         elif fact not in state.facts or fact in findings(rules, state):
             name = FINDINGS[fact.name].spoken
-            entries.append(entry(fact, _measured(procedure.step(fact.step), fact, name, fact.voided)))
+            entries.append(entry(fact, _measured(rules, procedure.step(fact.step), fact, name, fact.voided)))
     return [each for n, each in enumerate(entries) if each and each not in entries[:n]]
 
 
-def _answered(step: Step, answer: Answer) -> Body:
+def _answered(rules: Rules, step: Step, answer: Answer) -> Body:
     """What a check found; empty where nothing."""
     if not answer.text:
         return {}
@@ -207,11 +93,11 @@ def _answered(step: Step, answer: Answer) -> Body:
         "unit": "",
         "as_found": answer.voided or bool(step.never_after),  # a cycle as found is not how it is left
         "unsafe": bool(step.proves) and not answer.voided,
-        **_in_plain_words(step.id, step),
+        **_in_plain_words(rules, step.id, step.proves),
     }
 
 
-def _measured(step: Step, of: Taken | Found, title: str, as_found: bool) -> Body:
+def _measured(rules: Rules, step: Step, of: Taken | Found, title: str, as_found: bool) -> Body:
     """A reading or finding as an entry; empty where it plainly passes or nothing was to decide."""
     verdict = of.verdict
     value = of.judged if isinstance(of, Taken) else of.value
@@ -229,14 +115,14 @@ def _measured(step: Step, of: Taken | Found, title: str, as_found: bool) -> Body
         "unit": of.unit,
         "as_found": as_found,
         "unsafe": (failed or forbids) and not as_found,
-        **_in_plain_words(gate.about(of), step if tests else None),
+        **_in_plain_words(rules, gate.about(of), step.proves if tests else ()),
     }
 
 
-def _in_plain_words(about: str, step: Step | None) -> Body:
-    """What it can do to people and what puts it right, by what it is about, else by the test that the step is."""
-    hazard, restores = RISKS[RISK_OF.get(about, step.proves[0] if step and step.proves else "other")]
-    return {"hazard": hazard, "restores": restores}
+def _in_plain_words(rules: Rules, about: str, proves: Sequence[str]) -> Body:
+    """What it can do to people and what puts it right, by what it is about, else by the test that its step is."""
+    risk = risk_of(rules.risks, about, proves)
+    return {"hazard": risk.hazard, "restores": risk.restores}
 
 
 def not_checked(state: State, rules: Rules) -> list[Body]:

@@ -17,10 +17,10 @@ from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import found, heard, judge_reading
 from assistant.dialogue.state import Candidate, Found, Phase, State, Working
-from assistant.dialogue.steps import CLOCKED, back_to_the_step, present
+from assistant.dialogue.steps import back_to_the_step, present
 from assistant.language.meaning import Command, Meaning, Reading
 from assistant.trade import units
-from assistant.trade.computations import COMPUTATIONS
+from assistant.trade.computations import CLOCKED, CLOCKED_BY, COMPUTATIONS
 from assistant.trade.feeds import Known, Lacking, Result, feed
 from assistant.trade.judging import Verdict, judge
 from assistant.trade.limits import limit_for
@@ -34,9 +34,9 @@ def work_out(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
 
 def clock_the_meter(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """ "Clock the meter": the input rate, from a new time of the dial."""
-    if state.phase is Phase.ASKING and dialogue.asked(state) == CLOCKED:
+    if state.phase is Phase.ASKING and dialogue.asked(state) == CLOCKED_BY:
         return state, present(dialogue, state)
-    return _begin(dialogue, state, "input-rate", fresh=True)
+    return _begin(dialogue, state, CLOCKED, fresh=True)
 
 
 def _begin(dialogue: Context, state: State, name: str, fresh: bool) -> Turn:
@@ -48,7 +48,7 @@ def _known(dialogue: Context, state: State, works: Working, quantity: str) -> Kn
     """What was said for it aside, else the visit's reading."""
     said = dict(works.said).get(quantity)
     taken = said
-    if taken is None and not (works.fresh and quantity == CLOCKED):
+    if taken is None and not (works.fresh and quantity == CLOCKED_BY):
         taken = state.latest(quantity)
     if taken is None or not isinstance(taken.judged, Decimal):
         return None
@@ -75,7 +75,7 @@ def _go_on(dialogue: Context, state: State, effects: list[Effect]) -> Turn:
     if problem:
         note = Note("not-worked-out", {"step": state.step, "working": works.name, "reason": problem})
         return _back(dialogue, state, [*effects, note, *say(problem, "answer")])
-    first = got.quantity == CLOCKED and not works.others_off
+    first = got.quantity == CLOCKED_BY and not works.others_off
     works = replace(works, asks="" if first else got.quantity, heard=None, refused=(), from_s=None)
     state = replace(state, working=works)
     return state, [*effects, *present(dialogue, state)]

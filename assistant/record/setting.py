@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Rules
 from assistant.errors import Problem
+from assistant.files import library
 from assistant.language.jsgf import GrammarError, read_grammars
 from assistant.language.utterance import Language
 from assistant.record.chain import Entry
@@ -22,6 +23,7 @@ from assistant.trade.job import Job
 from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Hazard, Procedure
 from assistant.trade.quantities import Quantity
+from assistant.trade.risks import Risk
 
 
 @dataclass(frozen=True)
@@ -50,7 +52,7 @@ class Setting:
             "job": rules.job.model_dump(mode="json"),
             **{
                 name: {key: model.model_dump(mode="json") for key, model in getattr(rules, name).items()}
-                for name in ("quantities", "limits", "hazards")
+                for name in ("quantities", "limits", "hazards", "risks")
             },
             "faults": rules.faults.model_dump(mode="json", exclude_defaults=True),
             "history": rules.history.model_dump(mode="json"),
@@ -72,6 +74,10 @@ class Setting:
             Job.model_validate(body["job"]),
             History.model_validate(body.get("history", {})),  # older records have none
             Faults.model_validate(body.get("faults", {})),
+            # Older records have none: they are the words of the notice, which the program held then.
+            {key: Risk.model_validate(value) for key, value in body["risks"].items()}
+            if "risks" in body
+            else library().risks,
         )
         return cls(rules, body["grammars"], body["engine"], body["voice"], tuple(body["origin"]))
 

@@ -11,7 +11,6 @@ from assistant.trade.procedures import (
     EMERGENCY,
     END,
     NEVER_LEFT_OUT,
-    Danger,
     Hazard,
     Keys,
     Procedure,
@@ -20,7 +19,8 @@ from assistant.trade.procedures import (
     Step,
     after_step,
 )
-from assistant.trade.quantities import Quantity
+from assistant.trade.quantities import Danger, Quantity
+from assistant.trade.units import UNITS
 
 
 @dataclass(frozen=True)
@@ -126,9 +126,10 @@ def dangers(step: Step, quantities: Mapping[str, Quantity]) -> dict[Danger, str]
         if proof in _DANGER_OF_PROOF:
             found[_DANGER_OF_PROOF[proof]] = f"it is the {proof} test"
     for name in step.quantities:
-        if name in FLUE:
-            found["flue gas"] = "the flue is sampled"
-        elif name in quantities and quantities[name].unit in LIVE_UNITS:
+        quantity = quantities.get(name)
+        if quantity and quantity.danger:
+            found[quantity.danger] = f"it reads the {quantity.spoken}"
+        if quantity and UNITS[quantity.unit].circuit == "live":
             found["live parts"] = "it measures live"
     if "spark" in step.events:
         found["spark"] = "it sparks"
@@ -141,8 +142,6 @@ _DANGER_OF_PROOF: dict[Proof, Danger] = {
     "leak-check": "leak",
     "low-gas-check": "low gas",
 }
-FLUE = ("flue-oxygen", "flue-co", "flue-temperature")
-LIVE_UNITS = ("volt", "ampere", "microampere")
 CAUTION_IS_ENOUGH: tuple[Danger, ...] = ("low gas", "flue gas")
 """Dangers whose warning may be a caution; all others wait for "understood"."""
 
@@ -204,10 +203,11 @@ def _unfit_steps(procedure: Procedure, quantities: Mapping[str, Quantity]) -> It
             if name in step.times and unit and unit != "second":
                 says = f"the step {step.id!r} times {name!r}, which is not in seconds."
                 yield Wrong(says, (*keys, "times", name))
-            if unit == "ohm" and (step.power, step.gas) != (("dead",), ("shut",)):
+            circuit = UNITS[unit].circuit if unit else None
+            if circuit == "dead" and (step.power, step.gas) != (("dead",), ("shut",)):
                 says = f"the step {step.id!r} reads ohms, so it needs the power dead and the gas shut."
                 yield Wrong(says, (*keys, "quantity"))
-            if unit in LIVE_UNITS and step.power != ("live",):
+            if circuit == "live" and step.power != ("live",):
                 says = f"the step {step.id!r} reads a live circuit, so it needs the power live."
                 yield Wrong(says, (*keys, "quantity"))
 

@@ -38,6 +38,8 @@ class Feed:
     """The quantity may be asked aside, for nothing there can hurt; else it is read at its own step, with warnings."""
     burner: bool = False
     """What is asked is read with the burner running."""
+    others_off: bool = False
+    """It is the time by the gas meter, for which all other gas on it is off."""
     half_width_percent: Decimal | None = None
     """What a value may be off by, in percent, where no meter tells."""
 
@@ -93,6 +95,8 @@ class Computation:
     """What is assumed with these inputs; called as `of`."""
     spoken: str = ""
     """How it is said; empty where it is not worked out in a visit."""
+    plain: str = ""
+    """What it is, as `Quantity.plain`."""
     finding: bool = False
     """A step works it out too, from the readings that it needs, and a limit may judge it."""
     assumption: str = ""

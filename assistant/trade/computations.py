@@ -86,7 +86,7 @@ _ALL = (
         "input rate by clocking the meter (F1, F1c)",
         "Btu_per_hour",
         (
-            Input("seconds", "s", feed=Feed("meter-dial-seconds", ask=True, burner=True)),
+            Input("seconds", "s", feed=Feed("meter-dial-seconds", ask=True, burner=True, others_off=True)),
             # The gas meter 1 %, the heating value 1.5 %: from memory, verify.
             Input("dial_ft3", "ft3 a turn", feed=Feed("dial-size", _dial, ask=True, half_width_percent=Decimal(1))),
             Input(
@@ -120,6 +120,7 @@ _ALL = (
         ("all other gas appliances on the meter are off, pilots too", "an LP supply usually has no meter"),
         notes=_basis_note,
         spoken="input rate",
+        plain="how much gas is burnt",
         finding=True,
         assumption="at the supplier's heating value, meter pressure not corrected",
     ),
@@ -150,6 +151,7 @@ _ALL = (
         {"supply_degF": "120", "return_degF": "68"},
         ("read after five to ten minutes of steady running",),
         spoken="temperature rise",
+        plain="how much the air is warmed",
         finding=True,
         trend=True,
     ),
@@ -184,6 +186,7 @@ _ALL = (
         "common practice",
         {"standing_inH2O": "7.2", "running_inH2O": "7"},
         spoken="inlet pressure drop",
+        plain="gas pressure lost on the way when the burner runs",
         finding=True,
     ),
     Computation(
@@ -213,6 +216,7 @@ _ALL = (
         {"co_ppm": "87", "o2_percent": "5"},
         (_DRY,),
         spoken="C O air free",
+        plain="carbon monoxide in the burnt gas, worked out without the air in it",
         finding=True,
         trend=True,
         must_not_rise=True,
@@ -447,6 +451,11 @@ COMPUTATIONS: dict[str, Computation] = {each.name: each for each in _ALL}
 
 FINDINGS: dict[str, Computation] = {each.name: each for each in _ALL if each.finding}
 """What follows from several readings of a visit, by name: a step works it out, and a limit may judge it."""
+
+CLOCKED, CLOCKED_BY = next(
+    (each.name, of.feed.quantity) for each in _ALL for of in each.takes if of.feed and of.feed.others_off
+)
+"""What is worked out by clocking the gas meter, and the quantity that is timed for it."""
 
 
 def work_out(name: str, given: Mapping[str, Given]) -> Worked:

@@ -22,6 +22,7 @@ EmergencyKind = Literal["gas", "carbon monoxide", "fire", "unknown"]
 class GenericLimit(Limit):
     """A limit of the data file, and how a plate value takes its place.
 
+    on_plate: it stands on the appliance's rating plate, in the order of the file; else on the sheet of its part.
     plate_only: without a plate value nothing can be judged, whatever the trade's usual figures.
     plate_tolerance: either side of a plate value that comes without one, in `unit`; its source is the limit's.
     plate_is_highest: a plate value is the most that is allowed, not the middle of a band.
@@ -33,6 +34,7 @@ class GenericLimit(Limit):
     only: the fuels, ignition systems and kinds of visit that it is for.
     """
 
+    on_plate: bool = False
     plate_only: bool = False
     plate_tolerance: Decimal | None = None
     plate_is_highest: bool = False

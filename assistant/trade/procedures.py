@@ -25,6 +25,7 @@ from pydantic import (
 
 from assistant.trade.job import Fitted, Fuel, Ignition, Job, Only, VisitKind
 from assistant.trade.judging import Act, Source
+from assistant.trade.quantities import Danger
 
 Power = Literal["unknown", "isolated", "dead", "live"]
 Gas = Literal["unknown", "shut", "on"]
@@ -51,19 +52,6 @@ Proof = Literal[
 low-gas-check: no LP lies low. lock-out: after its last trial the control shuts all gas and keeps it shut (100 %
 lock-out). safe-shut-down: a standing pilot that goes out shuts all gas in time. The rest say what they are.
 """
-Danger = Literal[
-    "stored energy",
-    "live parts",
-    "gas",
-    "low gas",
-    "light-off",
-    "spark",
-    "flue gas",
-    "flame failure",
-    "jumpers",
-    "leak",
-]
-"""What can hurt at a step; a hazard says which it warns of, and `checking.dangers` which a step has."""
 END = "end"  # targets of a step that are no steps
 EMERGENCY = "emergency"
 

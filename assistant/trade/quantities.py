@@ -18,32 +18,51 @@ class Overload(Enum):
     OVER_RANGE = "over-range"  # more than this range shows: take it again on a higher one
 
 
-class Quantity(BaseModel):
-    """A quantity that a question can ask for.
+Danger = Literal[
+    "stored energy",
+    "live parts",
+    "gas",
+    "low gas",
+    "light-off",
+    "spark",
+    "flue gas",
+    "flame failure",
+    "jumpers",
+    "leak",
+]
+"""What can hurt at a step; a hazard says which it warns of, and `checking.dangers` which a step has."""
 
-    name: key in the data file ("manifold-pressure"); spoken: how the assistant says it.
-    unit: pint name. low, high: the span that the usual instrument shows, in `unit`; never a limit.
-    resolution: its last digit there. overload: what its "OL" means: an open circuit, or over the range.
-    confirm: "always" where the value can hurt if it is misheard, so that a spoken yes is needed.
-    trend: how it goes over the years tells something; it is compared aloud with earlier visits.
-    burner: it can only be read while the burner (pilot or main) lights, or while the main burner runs.
-    must_not_rise: from one reading to the next of the same burn, however low it is: its cause is looked for (common
-    practice).
-    """
+
+class Quantity(BaseModel):
+    """A quantity that a question can ask for."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     name: str
+    """Its key in the data file ("manifold-pressure")."""
     spoken: str
+    """How the assistant says it."""
     unit: str
     low: Decimal
+    """The least that the usual instrument shows, in `unit`; never a limit."""
     high: Decimal
+    """The most that it shows."""
     resolution: Decimal
+    """Its last digit there."""
     overload: Literal["open", "over-range"] = "over-range"
+    """What its "OL" means: an open circuit, or over the range."""
     confirm: Literal["always"] | None = None
+    """A misheard value can hurt, so that a spoken yes is needed always."""
     trend: bool = False
+    """How it goes over the years tells something; it is compared aloud with earlier visits."""
     burner: Literal["lights", "runs"] | None = None
+    """It can only be read while the burner (pilot or main) lights, or while the main burner runs."""
     must_not_rise: bool = False
+    """From one reading to the next of the same burn, however low: its cause is looked for (common practice)."""
+    danger: Danger | None = None
+    """What can hurt where it is read, besides what its unit says."""
+    plain: str = ""
+    """What it is, for somebody who owns the appliance and does not service it."""
 
     @field_validator("unit")
     @classmethod

@@ -18,6 +18,7 @@ Sources of the factors that are not exact by definition:
 from dataclasses import dataclass
 from decimal import Context, Decimal
 from functools import cache
+from typing import Literal
 
 from pint import Unit, UnitRegistry
 
@@ -30,23 +31,26 @@ _ABSOLUTE_ZERO_DIGITS = Decimal("1e-15")
 
 @dataclass(frozen=True)
 class Named:
-    """How a unit is written and said: its symbol, the words for one of it and for several, and what it measures."""
+    """How a unit is written and said, and how it is measured."""
 
     symbol: str
     one: str
+    """The words for one of it."""
     several: str
     measures: str
+    circuit: Literal["live", "dead"] | None = None
+    """It is measured on a live circuit; or only on a dead one, with the gas shut."""
 
 
 UNITS: dict[str, Named] = {
-    "ohm": Named("ohm", "ohm", "ohms", "a resistance"),
-    "kiloohm": Named("kohm", "kilohm", "kilohms", "a resistance"),
-    "megaohm": Named("Mohm", "megohm", "megohms", "a resistance"),
-    "volt": Named("V", "volt", "volts", "a voltage"),
+    "ohm": Named("ohm", "ohm", "ohms", "a resistance", "dead"),
+    "kiloohm": Named("kohm", "kilohm", "kilohms", "a resistance", "dead"),
+    "megaohm": Named("Mohm", "megohm", "megohms", "a resistance", "dead"),
+    "volt": Named("V", "volt", "volts", "a voltage", "live"),
     "millivolt": Named("mV", "millivolt", "millivolts", "a voltage"),
-    "ampere": Named("A", "amp", "amps", "a current"),
-    "milliampere": Named("mA", "milliamp", "milliamps", "a current"),
-    "microampere": Named("µA", "microamp", "microamps", "a current"),
+    "ampere": Named("A", "amp", "amps", "a current", "live"),
+    "milliampere": Named("mA", "milliamp", "milliamps", "a current", "live"),
+    "microampere": Named("µA", "microamp", "microamps", "a current", "live"),
     "inH2O": Named("inH2O", "inch of water", "inches of water", "a pressure"),
     "pascal": Named("Pa", "pascal", "pascals", "a pressure"),
     "kilopascal": Named("kPa", "kilopascal", "kilopascals", "a pressure"),

@@ -15,7 +15,7 @@ from assistant.dialogue.state import Answer, Bar, Candidate, Found, Mark, Phase,
 from assistant.language.meaning import Unclear, Value
 from assistant.language.spoken import spoken_number, spoken_unit, spoken_value
 from assistant.trade.computation import Computation
-from assistant.trade.computations import FINDINGS
+from assistant.trade.computations import CLOCKED_BY, FINDINGS
 from assistant.trade.faults import UNUSUAL, Probable
 from assistant.trade.feeds import Result
 from assistant.trade.history import Earlier, Slope
@@ -259,7 +259,7 @@ def asked_to_work_out(works: Working, rules: Rules) -> str:
             return "L P usually has no meter. Is there one, with all other gas on it off, pilots too?"
         return "Is all other gas on this meter off, pilots too? Say yes or no."
     quantity = rules.quantities[works.asks]
-    if works.asks == "meter-dial-seconds":
+    if works.asks == CLOCKED_BY:
         if works.from_s is not None:
             return "Say mark again after one whole turn."
         return "At full fire, say mark as the hand starts a turn, and mark at its end. Or say the seconds."

@@ -9,7 +9,7 @@ from simulated import Technician
 
 from assistant.dialogue import gate
 from assistant.dialogue.state import Phase
-from assistant.dialogue.summary import RISK_OF, RISKS, notice_text
+from assistant.dialogue.summary import notice_text
 from assistant.files import library
 from assistant.trade.computations import FINDINGS
 from assistant.trade.procedures import Proof
@@ -158,10 +158,14 @@ def test_what_was_skipped_is_told_with_its_reason():
 
 
 def test_every_safety_test_has_its_hazard_in_plain_words():
-    assert set(RISKS) == {*Proof.__args__, *RISK_OF.values(), "other"}
+    risks = library().risks
+    assert set(risks) >= {*Proof.__args__, "other"}
+    assert [name for name, risk in risks.items() if not (risk.of or name in (*Proof.__args__, "other"))] == []
     steps = [step for procedure in library().procedures.values() for step in procedure.steps]
-    assert set(RISK_OF) <= {*library().quantities, *FINDINGS, *(step.id for step in steps)}
-    assert not [text for texts in RISKS.values() for text in texts if FORBIDDEN.search(text)]
+    about = [name for risk in risks.values() for name in risk.of]
+    assert set(about) <= {*library().quantities, *FINDINGS, *(step.id for step in steps)}
+    assert len(about) == len(set(about))
+    assert not [r for r in risks.values() for text in (r.hazard, r.restores) if FORBIDDEN.search(text)]
 
 
 @pytest.mark.parametrize("light", ["yes", "no"])

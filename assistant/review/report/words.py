@@ -4,66 +4,11 @@ from __future__ import annotations
 
 from decimal import Decimal, InvalidOperation
 
+from assistant.files import library
 from assistant.review.summary import Finding, Judged, Reading, Summary, printed
 from assistant.trade.computations import FINDINGS
 from assistant.trade.judging import Limit
 from assistant.trade.units import UNIT_SYMBOL, round_significant
-
-PLAIN: dict[str, str] = {
-    "ambient-co": "carbon monoxide in the air of the room",
-    "co-air-free": "carbon monoxide in the burnt gas, worked out without the air in it",
-    "combustion-air-temperature": "heat of the air that the burner takes",
-    "combustible-gas": "unburnt gas in the air",
-    "dial-size": "gas for one turn of the meter's dial",
-    "draft": "the pull of the vent",
-    "flame-signal": "how well the control sees the flame",
-    "flue-co": "carbon monoxide in the burnt gas",
-    "flue-oxygen": "oxygen left in the burnt gas",
-    "flue-temperature": "heat of the burnt gas",
-    "ground-resistance": "the path to the ground wire",
-    "heating-value": "heat in the gas, by its supplier",
-    "igniter-current": "current of the part that lights the gas",
-    "igniter-resistance": "the part that lights the gas, measured cold",
-    "igniter-voltage": "voltage at the part that lights the gas",
-    "inlet-drop": "gas pressure lost on the way when the burner runs",
-    "inlet-pressure": "gas pressure coming in",
-    "inlet-pressure-running": "gas pressure coming in while the burner runs",
-    "input-rate": "how much gas is burnt",
-    "inter-purge-time": "time of airing between two tries to light",
-    "line-voltage": "voltage of the house supply",
-    "manifold-pressure": "gas pressure at the burner",
-    "meter-dial-seconds": "time for one turn of the gas meter's dial",
-    "neutral-to-ground": "voltage between the neutral and the ground wire",
-    "return-temperature": "heat of the air going in",
-    "rod-to-ground": "the flame sensor's insulation",
-    "static-pressure": "pressure in the ducts",
-    "supply-temperature": "heat of the air coming out",
-    "temperature-rise": "how much the air is warmed",
-    "transformer-voltage": "voltage of the control circuit",
-    "trial-for-ignition": "time from gas to flame",
-    "warm-up-time": "time from glow to gas",
-    "blower-off-time": "time until the fan stops",
-    "blower-on-time": "time until the fan starts",
-    "burner-ground-resistance": "the path from the burner to the cabinet",
-    "flame-failure-response": "time until the gas is shut when the flame is gone",
-    "igniter-to-ground": "the insulation of the part that lights the gas",
-    "ignition-trials": "how often it tries to light before it stops",
-    "limit-switch-resistance": "the switch against too much heat",
-    "magnet-release-millivolts": "when the pilot's magnet lets go",
-    "main-light-time": "time until the burner lights",
-    "pilot-trial-time": "time until the pilot lights",
-    "post-purge-time": "time of airing after the burner stops",
-    "pre-purge-time": "time of airing before lighting",
-    "pressure-switch-pressure": "the pull of the vent fan",
-    "pressure-switch-resistance": "the switch that proves the vent fan",
-    "rollout-switch-resistance": "the switch against flame outside its box",
-    "safe-shut-down-time": "time until the gas is shut when the pilot is out",
-    "thermocouple-loaded-millivolts": "the pilot's sensor at work",
-    "thermocouple-millivolts": "the pilot's sensor by itself",
-    "thermopile-millivolts": "the pilot's own source of power",
-    "trial-manifold-pressure": "gas pressure at the burner while it tries to light",
-}
-"""What a quantity is, for somebody who owns the appliance and does not service it."""
 
 VERDICTS = {
     "pass": "pass",
@@ -96,7 +41,14 @@ def sentence(text: str) -> str:
 
 def plain(summary: Summary, quantity: str) -> str:
     """A quantity or finding in plain words; its name of the trade where there are none."""
-    return PLAIN.get(quantity) or name(summary, quantity)
+    held = summary.quantities.get(quantity)
+    return (held and held.plain) or plain_now(quantity) or name(summary, quantity)
+
+
+def plain_now(name: str) -> str:
+    """A quantity or finding in the plain words of the data in use; empty where it has none."""
+    known = library().quantities.get(name) or FINDINGS.get(name)
+    return known.plain if known else ""
 
 
 def name(summary: Summary, quantity: str) -> str:

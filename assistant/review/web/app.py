@@ -272,7 +272,7 @@ def _trend(name: str, points: Sequence[Measured], summary: Summary | None) -> di
     unit = UNIT_SYMBOL.get(points[0].unit, points[0].unit)
     return {
         "name": words.sentence(words.name(summary, name)) if summary else name,
-        "plain": words.PLAIN.get(name, ""),
+        "plain": words.plain_now(name),
         "unit": unit,
         "limit": words.bounds(limit),
         "points": points,

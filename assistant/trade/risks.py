@@ -1,0 +1,29 @@
+"""What an unsafe finding can do to people, and what puts it right: both go into the notice."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from pydantic import BaseModel, ConfigDict
+
+OTHER = "other"
+"""The risk of what the data names no other for."""
+
+
+class Risk(BaseModel):
+    """Of a test that a step proves, by its name, or one with a name of its own."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    hazard: str
+    """What it can do to people."""
+    restores: str
+    """What has to be done before the appliance is used again."""
+    of: tuple[str, ...] = ()
+    """The quantities, findings and checks (ids of steps) that it is about, besides the test of its name."""
+
+
+def risk_of(risks: Mapping[str, Risk], about: str, proves: Sequence[str] = ()) -> Risk:
+    """The risk of a quantity, finding or check that is unsafe, else of the first of the tests that its step proves."""
+    named = [name for name, risk in risks.items() if about in risk.of]
+    return risks[[*named, *proves, OTHER][0]]
