@@ -72,8 +72,6 @@ def _state(model: ListedModel) -> str:
 def fetch_command(name: Name, yes: Yes = False) -> None:
     """Downloads a model and checks it.
 
-    After a cut connection run it again: it goes on where it stopped.
-
     The first time it shows the SHA-256 of the archive and asks.
     The one that you confirm is pinned: any other is refused from then on.
     """

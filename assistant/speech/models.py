@@ -16,22 +16,35 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
+from pydantic import BaseModel, TypeAdapter, ValidationError
+
 from assistant.errors import Problem
 from assistant.places import top_folder, user_data, user_settings, write_whole
 from assistant.speech.manifest import (
     NAME_PATTERN,
     KnownModel,
     Manifest,
+    Name,
+    Sha256,
     file_sum,
     folder_bytes,
     folder_sums,
     read_manifest,
 )
 from assistant.speech.model_folder import check_model, fixed_graph, model_root, own_name
-from assistant.speech.pins import Pin, Pins
 from assistant.speech.unpack import unpack
 
 SIZE_MARGIN = 2  # some sizes in the manifest are rounded; more than twice the size is another file
+
+
+class Pin(BaseModel):
+    """What must not change unseen of one model: the sums of its archive, if it came as one, and of its files."""
+
+    archive_sha256: Sha256 | None = None
+    files: dict[str, Sha256] = {}
+
+
+_PINS = TypeAdapter(dict[Name, Pin])
 
 
 @dataclass(frozen=True)
@@ -93,7 +106,7 @@ class ModelStore:
         size = folder_bytes(self._folder(name)) if here else known.size_bytes if known else 0
         if known and (known.sha256 or known.files):
             archive_sum = "manifest"
-        elif self._pins.of(name).archive_sha256:
+        elif self._sums(name).archive_sha256:
             archive_sum = "pinned"
         else:
             archive_sum = "files" if here else "unknown"
@@ -120,7 +133,7 @@ class ModelStore:
             archive = self.data / "downloads" / known.url.rpartition("/")[2]
             archive.parent.mkdir(parents=True, exist_ok=True)
             limit_bytes = SIZE_MARGIN * known.size_bytes
-            download(known.url, archive, self._known_sum(name), limit_bytes, progress)
+            download(known.url, archive, self._sums(name).archive_sha256, limit_bytes, progress)
             try:
                 return self._install(name, archive, known.url, confirm)
             finally:
@@ -147,9 +160,7 @@ class ModelStore:
     def verify(self, name: str) -> list[str]:
         """How the files of a model differ from their recorded sums, a line each; none when all is well."""
         with self._disk_problems():
-            folder, recorded = self._present(name), self._recorded_files(name)
-        with self._disk_problems():
-            found = folder_sums(folder)
+            found, recorded = folder_sums(self.folder_of(name)), self._sums(name).files
         if not recorded:
             raise Problem(f"No sums are recorded for {name}; remove it and fetch or add it again.")
         changed = [file for file in recorded if file in found and found[file] != recorded[file]]
@@ -170,18 +181,20 @@ class ModelStore:
             raise Problem(f"{name} comes with the assistant and stays; choose another with: assistant models use.")
         if name == self.in_use():
             raise Problem(f"{name} is in use; first run: assistant models use {bundled}.")
-        forget = (forget or name not in self.manifest.by_name) and name in self._pins.all()
+        pins = self._pins()
+        forget = (forget or name not in self.manifest.by_name) and name in pins
         if not forget:
-            self._present(name)
+            self.folder_of(name)
         with self._disk_problems():
             if self._folder(name).is_dir():
                 shutil.rmtree(self._folder(name))
             if forget:
-                self._pins.forget(name)
+                del pins[name]
+                self._keep(pins)
 
     def use(self, name: str) -> None:
         """Makes a model the one in use from the next start; Problem when it is not there or has changed."""
-        check_model(name, self._present(name))
+        check_model(name, self.folder_of(name))
         if differences := self.verify(name):
             raise Problem(f"{name} is damaged ({differences[0]}); remove it and fetch or add it again.")
         with self._disk_problems():
@@ -200,15 +213,17 @@ class ModelStore:
         return str(name)
 
     def folder_of(self, name: str) -> Path:
-        """The folder of a model that is here; Problem when it is not."""
-        return self._present(name)
+        """The folder of a model; Problem when it is not here. The name may come from anywhere, so it is checked."""
+        if not re.fullmatch(NAME_PATTERN, name) or not self._folder(name).is_dir():
+            raise Problem(f"There is no model {name} on this device; choose one from: assistant models list.")
+        return self._folder(name)
 
     def model_in_use(self) -> Path:
         """The folder of the model in use; Problem when it is not there any more.
 
         The bundled one does not stand in unasked: it hears other words than the user counts on.
         """
-        return self._present(self.in_use())
+        return self.folder_of(self.in_use())
 
     @property
     def _models(self) -> Path:
@@ -219,18 +234,27 @@ class ModelStore:
         return self.config / "model.toml"
 
     @property
-    def _pins(self) -> Pins:
-        return Pins(self.data / "pins.json")
+    def _pinned(self) -> Path:
+        return self.data / "pins.json"
+
+    def _pins(self) -> dict[str, Pin]:
+        """The pins by the names of the models; Problem when they are damaged."""
+        try:
+            return _PINS.validate_json(self._pinned.read_bytes())
+        except FileNotFoundError:
+            return {}
+        except (OSError, ValidationError) as wrong:
+            raise Problem(
+                f"{self._pinned} cannot be read; delete it, then remove the models and fetch or add them again."
+            ) from wrong
+
+    def _keep(self, pins: dict[str, Pin]) -> None:
+        self.data.mkdir(parents=True, exist_ok=True)
+        write_whole(self._pinned, _PINS.dump_json(pins, indent=1))
 
     def _folder(self, name: str) -> Path:
         bundled = self.manifest.bundled
         return self.manifest_file.parent / str(bundled.folder) if name == bundled.name else self._models / name
-
-    def _present(self, name: str) -> Path:
-        """The folder of a model that must be there; the name may come from anywhere, so it is checked."""
-        if not re.fullmatch(NAME_PATTERN, name) or not self._folder(name).is_dir():
-            raise Problem(f"There is no model {name} on this device; choose one from: assistant models list.")
-        return self._folder(name)
 
     def _refuse_useless(self, name: str) -> None:
         """Refuses, before anything is fetched or copied, a model that cannot be used or is here already."""
@@ -240,13 +264,15 @@ class ModelStore:
         if self._folder(name).exists():
             raise Problem(f"{name} is already here; to have it anew, first run: assistant models remove {name}.")
 
-    def _known_sum(self, name: str) -> str | None:
+    def _sums(self, name: str) -> Pin:
+        """The sums known of a model: those of the manifest, else those that were pinned."""
         known = self.manifest.by_name.get(name)
-        return (known.sha256 if known else None) or self._pins.of(name).archive_sha256
-
-    def _recorded_files(self, name: str) -> dict[str, str]:
-        known = self.manifest.by_name.get(name)
-        return (known.files if known else {}) or self._pins.of(name).files
+        if known and known.bundled:
+            return Pin(files=known.files)
+        pin = self._pins().get(name, Pin())
+        if known is None:
+            return pin
+        return Pin(archive_sha256=known.sha256 or pin.archive_sha256, files=known.files or pin.files)
 
     def _install(self, name: str, source: Path, origin: str, confirm: Confirm) -> Path:
         archive_sum = file_sum(source) if source.is_file() else None
@@ -259,17 +285,17 @@ class ModelStore:
             unpack(source, unpacked)
             root = model_root(unpacked)
             check_model(name, root)
-            files, recorded = folder_sums(root), self._recorded_files(name)
+            files, recorded = folder_sums(root), self._sums(name).files
             if recorded and files != recorded:
                 raise Problem(f"The files in {origin} are not those known as {name}; give it another name with --name.")
-            pin = Pin(archive_sha256=archive_sum or self._pins.of(name).archive_sha256, files=files)
+            pin = Pin(archive_sha256=archive_sum or self._sums(name).archive_sha256, files=files)
             root.rename(self._folder(name))
-            self._pins.keep(name, pin)
+            self._keep({**self._pins(), name: pin})
         return self._folder(name)
 
     def _settle(self, name: str, archive_sum: str, origin: str, confirm: Confirm) -> None:
         """Refuses an archive that is not the known one, and asks when none is known."""
-        expected = self._known_sum(name)
+        expected = self._sums(name).archive_sha256
         if expected and archive_sum != expected:
             raise Problem(
                 f"{origin} is not the archive known as {name}: its SHA-256 is {archive_sum}, not {expected}; "

@@ -1,8 +1,8 @@
 """Unpacks a model's archive, or copies its folder, and trusts nothing in it.
 
-Only plain files are written, only below the target, only so many and so large. They are read with the standard
-library's readers, which never give more of a file than the size that is checked; owners, times and permissions are
-left out.
+All that is in it is looked at before any of it is written: only plain files and folders, only below the target, only
+so many and so large. The standard library's readers then write them, and never more of a file than the size that was
+looked at; owners and permissions are left out.
 """
 
 from __future__ import annotations
@@ -17,10 +17,8 @@ import tarfile
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
-from functools import partial
-from io import FileIO
 from pathlib import Path, PurePosixPath
-from typing import IO, Any, NamedTuple
+from typing import IO, Any
 
 from assistant.errors import Problem
 
@@ -49,15 +47,8 @@ _BROKEN = (
     NotImplementedError, RuntimeError, OSError,
 )  # fmt: skip
 
-
-class _Item(NamedTuple):
-    """What lies under a name. is_file, is_folder: neither is a link, a device, or a file with holes."""
-
-    name: str
-    is_file: bool
-    is_folder: bool
-    size_bytes: int
-    open: Callable[[], IO[bytes] | None]
+Items = Iterator[tuple[str, bool, int]]
+"""What is in a source: its name; whether it is a plain file or a folder, no link, device, or file with holes; bytes."""
 
 
 def unpack(source: Path, target: Path) -> None:
@@ -70,14 +61,19 @@ def unpack(source: Path, target: Path) -> None:
     try:
         limit_bytes = min(MAX_BYTES, max(RATIO_FREE_BYTES, MAX_RATIO * source.stat().st_size))
         if source.is_dir():
-            _write(source, _in_folder(source), target, MAX_BYTES)
+            for path in _checked(source, _in_folder(source), MAX_BYTES):
+                if (source / path).is_file():
+                    (target / path).parent.mkdir(parents=True, exist_ok=True)
+                    shutil.copyfile(source / path, target / path)
         elif zipfile.is_zipfile(source):
             with zipfile.ZipFile(source) as archive:
-                _write(source, _zipped(archive), target, limit_bytes)
+                _checked(source, _zipped(archive), limit_bytes)
+                archive.extractall(target)
         else:
             _measure(source, limit_bytes)
-            with tarfile.open(source) as archive:
-                _write(source, _tarred(archive), target, limit_bytes)
+            with tarfile.open(source) as tar:
+                _checked(source, _tarred(tar), limit_bytes)
+                tar.extractall(target, filter=_plain)
     except FileNotFoundError as wrong:
         raise Problem(f"{wrong.filename} does not exist; check the name.") from wrong
     except _BROKEN as wrong:
@@ -95,51 +91,52 @@ def _too_large(source: Path, limit_bytes: int) -> Problem:
     return _refuse(source, f"it unpacks to more than {limit_bytes / 1e6:.0f} MB, too much for its size")
 
 
-def _write(source: Path, items: Iterator[_Item], target: Path, limit_bytes: int) -> None:
-    names: set[str] = set()
-    size_bytes = 0
-    for item in items:
-        name, path = item.name, PurePosixPath(item.name)
+def _checked(source: Path, items: Items, limit_bytes: int) -> set[PurePosixPath]:
+    """The paths of all that is in it."""
+    paths: set[PurePosixPath] = set()
+    whole_bytes = 0
+    for name, is_plain, size_bytes in items:
+        path = PurePosixPath(name)
         if path.is_absolute() or ".." in path.parts or _UNSAFE.search(name):
             raise _refuse(source, f"it holds the path {name!r}, which could lead out of the model's folder")
-        if not (item.is_file or item.is_folder):
+        if not is_plain:
             raise _refuse(source, f"{name!r} in it is a link or a device, not a plain file")
-        if name in names:
+        if path in paths:
             raise _refuse(source, f"it holds {name!r} twice")
-        names.add(name)
-        if len(names) > MAX_FILES:
+        paths.add(path)
+        if len(paths) > MAX_FILES:
             raise _refuse(source, f"it holds more than {MAX_FILES} files")
-        size_bytes += item.size_bytes
-        if size_bytes > limit_bytes:
+        whole_bytes += size_bytes
+        if whole_bytes > limit_bytes:
             raise _too_large(source, limit_bytes)
-        if item.is_file and (data := item.open()):
-            (target / path).parent.mkdir(parents=True, exist_ok=True)
-            with data, (target / path).open("xb") as out:
-                shutil.copyfileobj(data, out)
-    if not names:
+    if not paths:
         raise _refuse(source, "it holds no files")
+    return paths
 
 
-def _in_folder(source: Path) -> Iterator[_Item]:
+def _in_folder(source: Path) -> Items:
     for path in source.rglob("*"):  # does not follow links
         status = path.lstat()
-        is_file, is_folder = stat.S_ISREG(status.st_mode), stat.S_ISDIR(status.st_mode)
-        size_bytes = status.st_size if is_file else 0
-        yield _Item(path.relative_to(source).as_posix(), is_file, is_folder, size_bytes, partial(FileIO, path))
+        is_file = stat.S_ISREG(status.st_mode)
+        name = path.relative_to(source).as_posix()
+        yield name, is_file or stat.S_ISDIR(status.st_mode), status.st_size if is_file else 0
 
 
-def _zipped(archive: zipfile.ZipFile) -> Iterator[_Item]:
+def _zipped(archive: zipfile.ZipFile) -> Items:
     for member in archive.infolist():
         # Systems without such modes leave the type out: 0 is a plain file.
-        is_plain = stat.S_IFMT(member.external_attr >> 16) in (0, stat.S_IFREG, stat.S_IFDIR)
-        is_file, is_folder = is_plain and not member.is_dir(), is_plain and member.is_dir()
-        yield _Item(member.filename, is_file, is_folder, member.file_size, partial(archive.open, member))
+        kind = stat.S_IFMT(member.external_attr >> 16)
+        yield member.filename, kind in (0, stat.S_IFREG, stat.S_IFDIR), member.file_size
 
 
-def _tarred(archive: tarfile.TarFile) -> Iterator[_Item]:
+def _tarred(archive: tarfile.TarFile) -> Items:
     for member in archive:
-        is_file = member.isreg() and not member.issparse()
-        yield _Item(member.name, is_file, member.isdir(), member.size, partial(archive.extractfile, member))
+        yield member.name, member.isdir() or (member.isreg() and not member.issparse()), member.size
+
+
+def _plain(member: tarfile.TarInfo, target: str) -> tarfile.TarInfo:
+    data = tarfile.data_filter(member, target)
+    return data.replace(mode=0o644, deep=False) if data.isreg() else data
 
 
 def _measure(source: Path, limit_bytes: int) -> None:

@@ -273,6 +273,6 @@ def test_a_full_disk_is_told_as_such(build, tmp_path, monkeypatch):
     def full(*_args, **_kwargs):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("shutil.copyfileobj", full)
+    monkeypatch.setattr("shutil.copyfile", full)
     with pytest.raises(Problem, match=r"No space left on device.*make room"):
         unpack(source, tmp_path / "target")
