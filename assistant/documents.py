@@ -19,8 +19,8 @@ from pydantic.json_schema import models_json_schema
 
 from assistant.files import Library, library
 from assistant.language.table import what_can_be_said
+from assistant.record.story import printed
 from assistant.review.report import words
-from assistant.review.summary import printed
 from assistant.trade import procedures
 from assistant.trade.computation import Computation, Input
 from assistant.trade.computations import COMPUTATIONS, FINDINGS, work_out

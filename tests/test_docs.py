@@ -7,8 +7,8 @@ import pytest
 from assistant import documents
 from assistant.documents import Page, procedure_page
 from assistant.language.table import what_can_be_said
+from assistant.record.story import printed
 from assistant.review.report import words
-from assistant.review.summary import printed
 from assistant.trade.job import Ignition
 
 

@@ -15,6 +15,7 @@ from assistant.errors import Problem
 from assistant.record import folder as visits
 from assistant.record import seal as seals
 from assistant.record.record import Record
+from assistant.record.story import story_of
 from assistant.review.export import readings_csv, to_jsonl
 
 app = group_app("The record of a visit: verify, seal, export, erase-audio.")
@@ -61,7 +62,7 @@ def export(
     path = visits.find(visit)
     with Record.open(path, read_only=True) as record:
         rows = [*record.rows(), *seals.sealed_rows(path)]
-        text = to_jsonl(rows) if to == "jsonl" else readings_csv(record.entries())
+        text = to_jsonl(rows) if to == "jsonl" else readings_csv(story_of(record.entries()))
         problems = record.verify()
     if out is None:
         sys.stdout.write(text)

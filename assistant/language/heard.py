@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+NOT_WORDS = "[unk]"
+"""What the recognizer writes for speech that it has no words for; it stands for words that are not kept."""
+
 
 @dataclass(frozen=True)
 class HeardWord:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from typing import Any
 
 import msgspec
@@ -13,36 +13,38 @@ from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import State
 from assistant.errors import Problem
+from assistant.record import entries as e
 from assistant.record.chain import Entry, canonical_json
-from assistant.record.record import END, Record
+from assistant.record.record import Record
 from assistant.record.setting import setting_of
 
 EVENTS: dict[str, type[Event]] = {"opened": Opened, "said": Said, "quiet": Quiet, "clock": Clock, "voiced": Voiced}
 
-FACTS = ("visit", "set-up", "device", "discarded", "held-for-room", "audio-erased", END)
-"""Entries that the edges write: no event, and nothing that the dialogue decided. See docs/record.md."""
+FACTS = (*(kind for kind, of in e.KINDS.items() if issubclass(of, e.Fact)), "set-up")
+"""Kinds that the edges write: no event, and nothing that the dialogue decided. See docs/record.md."""
 
 
 @dataclass(frozen=True)
 class Recorded:
-    """One event of a record and what came of it then. notes: what was decided; said: what was voiced of the answer."""
+    """Something that happened, and what came of it then."""
 
     entry: Entry
-    event: Event
-    notes: tuple[Entry, ...]
-    said: tuple[str, ...]
+    body: e.Event
+    event: Event | None  # for the dialogue; None for what was said before the visit
+    notes: tuple[Entry, ...] = ()  # what was decided
+    said: tuple[str, ...] = ()  # what was voiced of the answer
 
 
 @dataclass(frozen=True)
 class Turn:
-    """One event of a record and what the dialogue makes of it now. notes: what the record says it made then."""
+    """One event of a record and what the dialogue makes of it now."""
 
     entry: Entry
     event: Event
     before: State
     after: State
     effects: tuple[Effect, ...]
-    notes: tuple[Entry, ...]
+    notes: tuple[Entry, ...]  # what the record says it decided then
 
     @property
     def same(self) -> bool:
@@ -66,40 +68,39 @@ def turns(record: Record) -> Iterator[Turn]:
 
 
 def recorded(entries: Iterable[Entry]) -> Iterator[Recorded]:
-    """The events of a record, each with what came of it then, whatever the dialogue of today would make of it.
+    """All that happened, each with what came of it then, whatever the dialogue of today would make of it.
 
     Raises:
-        Problem: if an event is not as this version of the program writes it.
+        Problem: if something is not as this version of the program writes it.
     """
-    waiting: Entry | None = None
-    notes: list[Entry] = []
+    now: Recorded | None = None
     for entry in entries:
-        # What was decided before the visit, or before it went on, is of no event.
         if entry.kind in EVENTS or entry.kind == "set-up":
-            if waiting:
-                yield _recorded(waiting, notes, entry.body.get("played", ()))
-            waiting, notes = entry if entry.kind in EVENTS else None, []
-        elif entry.kind not in FACTS:
-            notes.append(entry)
-    if waiting:
-        yield _recorded(waiting, notes, ())
+            body = e.read(entry)
+            if not isinstance(body, e.Event):
+                raise Problem(
+                    f"Entry {entry.seq} is of another version of this program; the record can be verified and exported "
+                    "here, and replayed by that version."
+                )
+            if now:
+                yield replace(now, said=tuple(played.text for played in body.played or ()))
+            now = Recorded(entry, body, event_of(entry))
+        elif now and entry.kind not in FACTS:
+            now = replace(now, notes=(*now.notes, entry))
+    if now:
+        yield now
 
 
-def _recorded(entry: Entry, notes: Sequence[Entry], played: Sequence[Mapping[str, Any]]) -> Recorded:
-    try:
-        event = msgspec.convert(entry.body, EVENTS[entry.kind])
-    except msgspec.ValidationError as wrong:
-        raise Problem(
-            f"Entry {entry.seq} is of another version of this program; the record can be verified and exported here, "
-            "and replayed by that version."
-        ) from wrong
-    return Recorded(entry, event, tuple(notes), tuple(each["text"] for each in played))
+def event_of(entry: Entry) -> Event | None:
+    """The event that an entry is, for the dialogue; None where it is none."""
+    return msgspec.convert(entry.body, EVENTS[entry.kind]) if entry.kind in EVENTS else None
 
 
 def fold(entries: Iterable[Entry], dialogue: Dialogue) -> Iterator[Turn]:
     """Folds entries again, event by event: what the dialogue makes of each, beside what the record says it made."""
     state = dialogue.start()
     for each in recorded(entries):
-        after, effects = dialogue.step(state, each.event)
-        yield Turn(each.entry, each.event, state, after, tuple(effects), each.notes)
-        state = after
+        if each.event:
+            after, effects = dialogue.step(state, each.event)
+            yield Turn(each.entry, each.event, state, after, tuple(effects), each.notes)
+            state = after

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 from assistant.errors import Problem
+from assistant.record.entries import Event, read_all
 from assistant.record.record import END, Record
 from assistant.record.setting import setting_of
 
@@ -85,5 +86,5 @@ def rest_of(record: Record) -> tuple[list[Path], float]:
     for file in files:
         if not file.is_file():
             raise Problem(f"The recording {file} of this visit is gone; go on with --from-audio or a microphone.")
-    heard = [entry.body["stream_to_s"] for entry in record.entries() if "stream_to_s" in entry.body]
-    return files, heard[-1] if heard else 0.0
+    heard = [body.stream_to_s for body in read_all(record.entries()) if isinstance(body, Event)]
+    return files, next((at_s for at_s in reversed(heard) if at_s is not None), 0.0)

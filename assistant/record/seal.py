@@ -9,10 +9,10 @@ itself need never change again, and what was erased stays proved.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from assistant.errors import Problem
 from assistant.places import write_whole
@@ -27,23 +27,21 @@ from assistant.record.chain import (
     verify_entries,
     verify_head,
 )
-from assistant.record.record import END, UTTERANCES, Clock, Record, SystemClock, audio_of, lock_of, seal_of
+from assistant.record.entries import AudioErased, Body, Sealed, Utterance, read
+from assistant.record.record import END, Clock, Record, SystemClock, audio_of, lock_of, seal_of
 
 SEALED, ERASED = "sealed", "audio-erased"
 
 
 @dataclass(frozen=True)
 class Checked:
-    """What a check found.
+    """What a check found."""
 
-    problems: what is not as it was recorded, a sentence each. erased: when each recording was erased (UTC), by name.
-    """
-
-    problems: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)  # what is not as it was recorded, a sentence each
     entries: int = 0
     recordings: int = 0
-    erased: Mapping[str, str] = field(default_factory=dict)
-    sealed: str = ""
+    erased: Mapping[str, str] = field(default_factory=dict)  # recording -> when, UTC
+    sealed: str = ""  # when, UTC
     head: str = ""
 
 
@@ -60,13 +58,13 @@ def seal(record: Record) -> Row:
         record.append([(END, {"entries": len(rows)})])
         rows = list(record.rows())
     record.finish()
-    erased = _erased(rows)
+    gone = erased(rows)
     body = {
         "file": record.path.name,
         "bytes": record.path.stat().st_size,
         "sha256": _digest(record.path),
         "entries": len(rows),
-        "audio": {path.name: _digest(path) for path in _sounds(record.path) if path.name not in erased},
+        "audio": {path.name: _digest(path) for path in _sounds(record.path) if path.name not in gone},
     }
     (row,) = chained((rows[-1].seq, rows[-1].hash), [(SEALED, canonical_json(body))], *record.now())
     _write(record.path, [row])
@@ -87,21 +85,41 @@ def check(path: Path, head: str | None = None) -> Checked:
     problems += [*verify_entries(chain), *seal_problems]
     if head is not None:
         problems += verify_head(rows, head)
-    erased = {**_erased(rows), **_erased(seals)}
-    wanted = _named(rows)
-    sealed = ""
-    if seals and seals[0].kind == SEALED and not seal_problems:
-        body, sealed = _body(seals[0]), seals[0].utc
-        if _digest(path) != body.get("sha256"):
+    gone, wanted, sealed = erased([*rows, *seals]), recordings([*rows, *seals]), ""
+    if seals:
+        sealed = seals[0].utc
+        (body,) = _bodies(seals[:1])
+        if not isinstance(body, Sealed) or _digest(path) != body.sha256:
             problems.append(f"The file {path.name} is not the one that was sealed on {sealed}.")
         for suffix in ("-wal", "-shm", "-journal"):
             if Path(f"{path}{suffix}").exists():
                 problems.append(f"The file {path.name}{suffix} was added after the visit was sealed.")
-        audio = body.get("audio")
-        wanted |= audio if isinstance(audio, dict) else {}
-    problems += _check_sounds(path, wanted, erased)
+    problems += _check_sounds(path, wanted, gone)
     last = rows[-1].hash if rows else ""
-    return Checked(problems, len(rows), len(wanted) - len(erased), erased, sealed, last)
+    return Checked(problems, len(rows), len(wanted) - len(gone), gone, sealed, last)
+
+
+def recordings(rows: Iterable[Row]) -> dict[str, str]:
+    """The recordings that a chain names, with their SHA-256."""
+    found: dict[str, str] = {}
+    for body in _bodies(rows):
+        if isinstance(body, Utterance) and body.audio and body.sha256:
+            found[body.audio] = body.sha256
+        elif isinstance(body, Sealed):
+            found |= body.audio
+    return found
+
+
+def erased(rows: Iterable[Row]) -> dict[str, str]:
+    """The recordings that a chain says were erased, with the time, UTC."""
+    return {name: body.utc for body in _bodies(rows) if isinstance(body, AudioErased) for name in body.files}
+
+
+def _bodies(rows: Iterable[Row]) -> Iterator[Body]:
+    """What each row says; one that is damaged says nothing."""
+    for row in rows:
+        with suppress(ValueError, TypeError):
+            yield read(Entry.of(row))
 
 
 def erase_audio(path: Path, why: str, clock: Clock | None = None) -> list[str]:
@@ -179,25 +197,6 @@ def _check_sounds(path: Path, wanted: Mapping[str, str], erased: Mapping[str, st
         elif name not in wanted and there[name].parent == audio_of(path):
             problems.append(f"The recording {name} was added: no entry names it.")
     return problems
-
-
-def _named(rows: Sequence[Row]) -> dict[str, str]:
-    """The recordings that the entries name, with their SHA-256."""
-    bodies = [_body(row) for row in rows if row.kind in UTTERANCES]
-    return {str(b["audio"]): str(b["sha256"]) for b in bodies if b.get("audio") and "sha256" in b}
-
-
-def _erased(rows: Sequence[Row]) -> dict[str, str]:
-    files = ((row.utc, _body(row).get("files")) for row in rows if row.kind == ERASED)
-    return {name: utc for utc, names in files if isinstance(names, dict) for name in names}
-
-
-def _body(row: Row) -> dict[str, Any]:
-    try:
-        body = Entry.of(row).body
-    except ValueError:
-        return {}
-    return body if isinstance(body, dict) else {}
 
 
 def _sounds(path: Path) -> list[Path]:

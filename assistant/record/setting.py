@@ -5,9 +5,9 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypeVar
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Rules
@@ -16,6 +16,7 @@ from assistant.files import library
 from assistant.language.jsgf import GrammarError, read_grammars
 from assistant.language.utterance import Language
 from assistant.record.chain import Entry
+from assistant.record.entries import Visit, read
 from assistant.record.record import Record
 from assistant.trade.faults import Faults
 from assistant.trade.history import History
@@ -25,19 +26,22 @@ from assistant.trade.procedures import Hazard, Procedure
 from assistant.trade.quantities import Quantity
 from assistant.trade.risks import Risk
 
+M = TypeVar("M", bound=BaseModel)
+
 
 @dataclass(frozen=True)
 class Setting:
     """What a visit is worked by, as its record's first entry keeps it.
 
-    origin: for recordings, the files that were given. engine: what hears. voice: what speaks.
+    A record of another version of this program may have keys that are not known here; they are passed over.
     """
 
     rules: Rules
     grammars: dict[str, str]
-    engine: str
-    voice: str
-    origin: tuple[str, ...] = ()
+    engine: str  # what hears
+    voice: str  # what speaks
+    origin: tuple[str, ...] = ()  # the recordings that were given
+    is_whole: bool = True  # nothing was passed over
 
     @property
     def grammar_sha256(self) -> str:
@@ -64,22 +68,21 @@ class Setting:
         }
 
     @classmethod
-    def from_body(cls, body: dict[str, Any]) -> Setting:
-        """The inverse of `to_body`."""
+    def of(cls, visit: Visit) -> Setting:
+        """The inverse of `to_body`. Raises pydantic's ValidationError when the rules cannot be read."""
+        read = _Reader()
         rules = Rules(
-            Procedure.model_validate(body["procedure"]),
-            {key: Quantity.model_validate(value) for key, value in body["quantities"].items()},
-            {key: GenericLimit.model_validate(value) for key, value in body["limits"].items()},
-            {key: Hazard.model_validate(value) for key, value in body["hazards"].items()},
-            Job.model_validate(body["job"]),
-            History.model_validate(body.get("history", {})),  # older records have none
-            Faults.model_validate(body.get("faults", {})),
+            read(Procedure, visit.procedure),
+            {key: read(Quantity, value) for key, value in visit.quantities.items()},
+            {key: read(GenericLimit, value) for key, value in visit.limits.items()},
+            {key: read(Hazard, value) for key, value in visit.hazards.items()},
+            read(Job, visit.job),
+            read(History, visit.history),
+            read(Faults, visit.faults),
             # Older records have none: they are the words of the notice, which the program held then.
-            {key: Risk.model_validate(value) for key, value in body["risks"].items()}
-            if "risks" in body
-            else library().risks,
+            library().risks if visit.risks is None else {key: read(Risk, value) for key, value in visit.risks.items()},
         )
-        return cls(rules, body["grammars"], body["engine"], body["voice"], tuple(body["origin"]))
+        return cls(rules, visit.grammars, visit.engine, visit.voice, visit.origin, read.is_whole)
 
     def with_(self, rules: Mapping[str, Any], grammars: dict[str, str] | None) -> Setting:
         """The same with other rules, by the names of their fields, and other grammars if any are given."""
@@ -95,6 +98,20 @@ class Setting:
         return Dialogue(language, self.rules)
 
 
+class _Reader:
+    """Reads rules as a record has them, without the keys that are not known here where there are such."""
+
+    is_whole = True
+
+    def __call__(self, model: type[M], value: Any) -> M:
+        try:
+            return model.model_validate(value)
+        except ValidationError:
+            read = model.model_validate(value, extra="ignore")
+            self.is_whole = False
+            return read
+
+
 def setting_of(record: Record) -> Setting:
     """What the visit of a record is worked by. Raises Problem when the record does not begin with it."""
     return setting_in(record.entries(), f"{record.path}")
@@ -106,9 +123,12 @@ def setting_in(entries: Iterable[Entry], name: str) -> Setting:
     if first is None or first.kind != "visit":
         raise Problem(f"{name} holds no visit; it was stopped before it began, so start a new one.")
     try:
-        return Setting.from_body(first.body)
-    except (KeyError, ValidationError) as wrong:
-        raise Problem(
-            f"{name} is worked by rules of another version of this program; it can be verified and exported here, "
-            "and replayed as it was; only that version goes on with it or judges it again."
-        ) from wrong
+        visit = read(first)
+        if isinstance(visit, Visit):
+            return Setting.of(visit)
+    except ValidationError:
+        pass
+    raise Problem(
+        f"{name} is worked by rules of another version of this program, which cannot be read here; it can be verified, "
+        "exported and replayed as it was, and assistant visit --resume begins a new visit of the same job."
+    )

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from assistant.dialogue.events import Said
 from assistant.errors import Problem
+from assistant.record.entries import Said
 from assistant.record.fold import Recorded, recorded
 from assistant.record.record import Record, audio_of
 from assistant.speech.audio import read_audio
@@ -27,17 +27,21 @@ def play(
     """
     absent, heard_to_s = 0, 0.0
     for turn in recorded(record.entries()):
+        if turn.event is None:
+            continue
         show(turn)
-        body = turn.entry.body
-        if sleep and "stream_to_s" in body:
-            sleep(max(0.0, body.get("stream_from_s", body["stream_to_s"]) - heard_to_s))
-        heard_to_s = body.get("stream_to_s", heard_to_s)
+        body = turn.body
+        if body.stream_to_s is not None:
+            begins_s = body.stream_to_s if body.stream_from_s is None else body.stream_from_s
+            if sleep:
+                sleep(max(0.0, begins_s - heard_to_s))
+            heard_to_s = body.stream_to_s
         try:
-            for said in body.get("played", []):  # of an utterance: what it interrupted
-                player.play(voice.render(said["text"]))
-            if isinstance(turn.event, Said):
-                sound = audio_of(record.path) / turn.event.audio
-                if turn.event.audio and sound.is_file():
+            for said in body.played or ():  # of an utterance: what it interrupted
+                player.play(voice.render(said.text))
+            if isinstance(body, Said):
+                sound = audio_of(record.path) / body.audio
+                if body.audio and sound.is_file():
                     player.play(read_audio(sound))
                 else:
                     absent += 1

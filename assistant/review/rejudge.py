@@ -16,7 +16,7 @@ from assistant.language.meaning import Question
 from assistant.record.chain import Entry, canonical_json
 from assistant.record.fold import fold
 from assistant.record.setting import Setting
-from assistant.review.replay import decided
+from assistant.review.replay import all_decided
 
 Notes = Sequence[tuple[str, dict[str, Any]]]
 Hear = Callable[[str, Question], Heard | None]
@@ -25,18 +25,15 @@ Hear = Callable[[str, Question], Heard | None]
 
 @dataclass(frozen=True)
 class Difference:
-    """A turn that would come out otherwise. heard, heard_now: the words then and now.
-
-    then, now: what was decided, for people. words_only: the decisions are the same, only the words are others.
-    """
+    """A turn that would come out otherwise."""
 
     seq: int
     utc: str
-    heard: str
+    heard: str  # the words then
     heard_now: str
-    then: str
+    then: str  # what was decided, for people
     now: str
-    words_only: bool
+    words_only: bool  # the decisions are the same, only the words are others
 
 
 def rejudge(entries: Iterable[Entry], then: Setting, now: Setting, hear: Hear | None = None) -> Iterator[Difference]:
@@ -64,14 +61,10 @@ def _without_words(notes: Notes) -> list[object]:
 
 def _shown(then: Notes, now: Notes) -> tuple[str, str]:
     """Both decisions for people; where they read the same, what differs inside."""
-    before, after = (_line(notes) for notes in (then, now))
+    before, after = all_decided(then), all_decided(now)
     if before != after:
         return before or "(nothing)", after or "(nothing)"
     return tuple("; ".join(_inside(notes, others)) for notes, others in ((then, now), (now, then)))  # type: ignore[return-value]
-
-
-def _line(notes: Notes) -> str:
-    return "; ".join(filter(None, (decided(Note(kind, body)) for kind, body in notes)))
 
 
 def _inside(notes: Notes, others: Notes) -> list[str]:

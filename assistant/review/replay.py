@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
+from msgspec import structs
+
 from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.errors import Problem
+from assistant.record import entries as e
 from assistant.record.chain import Entry
 from assistant.record.fold import Recorded, fold, recorded
 from assistant.record.record import Record
@@ -23,7 +26,6 @@ _SHOWN = {
     "heard-reading": "asked: {value} {unit} ({asked_because})",
     "refused": "refused: {value}",
     "kept": "kept: {quantity} {value} {unit}",
-    "correction": "taken back: {what}",
     "unclear": "unclear: {reason}",
     "skipped": "skipped {step}: {reason}",
     "left-out": "left out {step}: {reason}",
@@ -57,10 +59,9 @@ _SHOWN = {
     "marks-dropped": "marks dropped: {reason}",
     "repair": "repair: {say}",
     "barred": "BARRED: no {forbids}, because of {because}",
-    "put-off": "put off: {step}, for {for}",
+    "put-off": "put off: {step}, for {first}",
     "shut-down": "shut down",
     "stands": "still stands: {step}",
-    "decision": "stays on: {stays_on}",
     "told": "told: {words}",
     "follow-up": "follow up: {words}",
     "timer": "timer of {seconds} s",
@@ -78,16 +79,13 @@ _SHOWN = {
 
 @dataclass(frozen=True)
 class Row:
-    """One turn for people to read. heard, decided, answer: empty where there is nothing.
-
-    same: whether it would be decided the same now; None where that cannot be known.
-    """
+    """One turn for people to read; empty where there is nothing."""
 
     utc: str
     heard: str
     decided: str
     answer: str
-    same: bool | None = True
+    same: bool | None = True  # whether it would be decided the same now; None where that cannot be known
 
 
 def row(event: Event, effects: Sequence[Effect], utc: str = "", same: bool | None = True) -> Row | None:
@@ -103,31 +101,35 @@ def row(event: Event, effects: Sequence[Effect], utc: str = "", same: bool | Non
             heard = "(goes on)" if event.resumed else "(begins)"
         case Voiced():
             heard = "" if event.complete else f"(not voiced: {event.problem})"
-    what = "; ".join(filter(None, (decided(effect) for effect in effects if isinstance(effect, Note))))
+    what = all_decided((effect.kind, effect.body) for effect in effects if isinstance(effect, Note))
     answer = " ".join(effect.text for effect in effects if isinstance(effect, Say))
-    if not (heard or what or answer):
-        return None
-    return Row(utc, heard, what, answer, same)
+    return Row(utc, heard, what, answer, same) if heard or what or answer else None
 
 
-def decided(note: Note) -> str:
+def all_decided(notes: Iterable[tuple[str, dict[str, Any]]]) -> str:
+    """Decisions, pairs (kind, body), in a few words."""
+    return "; ".join(filter(None, (decided(e.of(kind, body)) for kind, body in notes)))
+
+
+def decided(body: e.Body) -> str:
     """A decision in a few words; nothing for those that are plain from what is said."""
-    if note.kind == "finding":
-        if "value" not in note.body:
-            return f"{note.body['finding']} not worked out"
-        figure = round_significant(Decimal(note.body["value"]), 3)
-        return f"{note.body['finding']} {figure:f} {note.body['unit']}: {note.body['verdict']}"
-    body = dict(note.body)
-    if body.get("unit") == "dimensionless":  # a count
-        body["unit"] = ""
-    if note.kind == "decision":
-        against = f", against: {'; '.join(body['against'])}" if body.get("against") else ""
-        body["stays_on"] = f"{'yes' if body['stays_on'] else 'no'}{against}"
-    if note.kind == "correction":
-        about, value = ("quantity", "withdrawn") if "quantity" in body else ("step", "answer")
-        gone = [*body.get("findings", ()), *([body["repair"]] if "repair" in body else [])]
-        body["what"] = ", with it ".join([f"{body[about]} {body[value]}", *gone])
-    return _SHOWN.get(note.kind, "").format_map(body).replace(" :", ":")
+    match body:
+        case e.Unknown():
+            return f"({body.kind}: not known here)"
+        case e.Finding(value=""):
+            return f"{body.name} not worked out"
+        case e.Finding():
+            return f"{body.name} {round_significant(Decimal(body.value), 3):f} {body.unit}: {body.verdict}"
+        case e.Decision():
+            against = f", against: {'; '.join(body.against)}" if body.against else ""
+            return f"stays on: {'yes' if body.stays_on else 'no'}{against}"
+        case e.Correction():
+            gone = [*body.findings, *([body.repair] if body.repair else [])]
+            return "taken back: " + ", with it ".join([f"{body.quantity or body.step} {body.before}", *gone])
+    of = structs.asdict(body)
+    if of.get("unit") == "dimensionless":  # a count
+        of["unit"] = ""
+    return _SHOWN.get(body.kind, "").format_map(of).replace(" :", ":")
 
 
 def rows(record: Record) -> Iterator[Row]:
@@ -137,35 +139,37 @@ def rows(record: Record) -> Iterator[Row]:
     version of this program, so that nobody can say.
     """
     entries = list(record.entries())
-    for entry in entries:
-        if entry.kind == "set-up":
-            yield Row(entry.utc, entry.body["heard"]["text"], decided(Note(entry.kind, entry.body)), "")
     same = _same(entries)
-    for each in recorded(entries):
-        shown = as_it_was(each, same.get(each.entry.seq))
+    for turn in sorted(recorded(entries), key=lambda turn: turn.event is not None):
+        shown = as_it_was(turn, same.get(turn.entry.seq) if turn.event else True)
         if shown:
             yield shown
 
 
 def as_it_was(turn: Recorded, same: bool | None = True) -> Row | None:
     """One turn of a record as a row: what was decided and said then; None when there is nothing to see in it."""
-    effects: list[Effect] = [*(Note(note.kind, note.body) for note in turn.notes), *(Say(text) for text in turn.said)]
+    if turn.event is None:
+        assert isinstance(turn.body, e.SetUp)
+        return Row(turn.body.utc, turn.body.heard.text, decided(turn.body), "")
+    effects: list[Effect] = [*(Note(note.kind, note.body) for note in turn.notes), *map(Say, turn.said)]
     shown = row(turn.event, effects, turn.entry.utc, same)
     if shown is None:
         return None
-    return replace(shown, decided="; ".join(filter(None, (*how_it_came(turn.entry.body), shown.decided))))
+    return replace(shown, decided="; ".join(filter(None, (*how_it_came(turn.body), shown.decided))))
 
 
 def _same(entries: Sequence[Entry]) -> dict[int, bool]:
     """Number of an event's entry -> whether it would be decided the same now; empty where the rules are not known."""
     try:
-        dialogue = setting_in(entries, "").dialogue()
+        setting = setting_in(entries, "")
+        return {turn.entry.seq: turn.same for turn in fold(entries, setting.dialogue())} if setting.is_whole else {}
     except Problem:
         return {}
-    return {turn.entry.seq: turn.same for turn in fold(entries, dialogue)}
 
 
-def how_it_came(body: Mapping[str, Any]) -> list[str]:
+def how_it_came(body: e.Body) -> list[str]:
     """What is out of the ordinary in how an utterance came: what it cut off, and by the helper's microphone."""
-    cut_off = [f"cut off: {body['interrupted']}"] if body.get("interrupted") else []
-    return [*cut_off, *(["by the helper's microphone"] if body.get("microphone") == "helper" else [])]
+    if not isinstance(body, e.Said):
+        return []
+    cut_off = [f"cut off: {body.interrupted}"] if body.interrupted else []
+    return [*cut_off, *(["by the helper's microphone"] if body.microphone == "helper" else [])]

@@ -7,7 +7,7 @@ The dialogue is then told that something was said that it could not understand, 
 from __future__ import annotations
 
 from assistant.dialogue.state import Phase
-from assistant.language.heard import Heard
+from assistant.language.heard import NOT_WORDS, Heard
 from assistant.language.meaning import Meaning, Unclear
 
 FREE_SPEECH = frozenset(
@@ -20,9 +20,6 @@ QUESTIONS = frozenset({Phase.ASKING, Phase.WORKING, Phase.CONFIRMING, Phase.TIME
 
 NO_QUESTION = frozenset({Phase.WARNING, Phase.HOLDING, Phase.BARRED, Phase.EMERGENCY, Phase.CLOSED})
 """Where only commands count."""
-
-NOT_WORDS = "[unk]"
-"""What the recognizer writes for speech that it has no words for; it stands for words that are not kept."""
 
 
 def keeps(phase: Phase, meaning: Meaning) -> bool:

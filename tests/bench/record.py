@@ -22,8 +22,8 @@ from scripted_visits import EVENTFUL
 
 from assistant.record.fold import turns
 from assistant.record.record import Record, audio_of
+from assistant.record.story import story_of
 from assistant.review.report import page
-from assistant.review.summary import summarize
 
 COMMITS = 3000
 READINGS = 60
@@ -93,7 +93,7 @@ def main() -> None:
                 f"{lasted / took:.0f} times real time; {same.count(False)} turns decided otherwise"
             )
             began = time.perf_counter()
-            made = page.html(summarize(record.entries()), audio_of(path), record.verify())
+            made = page.html(story_of(record.entries()), audio_of(path), record.verify())
             took = time.perf_counter() - began
             print(f"report of the same visit, HTML with its recordings: {took:.2f} s, {len(made) / 1e6:.1f} MB")
 

@@ -30,10 +30,10 @@ import record as record_bench
 import scripted_visits
 from sqlalchemy import Table, func, select, text
 
+from assistant.record.story import story_of
 from assistant.review.store import schema as s
 from assistant.review.store.parcel import from_record, urgency
 from assistant.review.store.store import Store
-from assistant.review.summary import summarize
 from assistant.review.web.shop import Search
 
 READINGS = 20
@@ -145,7 +145,7 @@ def measure(store: Store, visits: int, ids: list[str]) -> None:
         kept = store.visit(chance.choice(ids))
         assert kept is not None
         assert not kept.problems
-        summarize(kept.entries)
+        story_of(kept.entries)
 
     common, rare = (lambda: chance.choice(STREETS).lower()), (lambda: f"unit {chance.randrange(APPLIANCES) + 1} ")
     lines = {

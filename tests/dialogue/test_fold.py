@@ -12,6 +12,7 @@ from assistant.dialogue.effects import Note, Say
 from assistant.dialogue.state import Phase
 from assistant.files import library
 from assistant.language.meaning import Command, Reading, Readings
+from assistant.record.entries import of
 from assistant.record.fold import EVENTS
 from assistant.record.setting import Setting
 from assistant.session.loop import stretches
@@ -43,7 +44,7 @@ def test_a_visit_folds_to_the_same_decisions_from_plain_json():
     made = [(note.kind, note.body) for note in technician.notes]
     assert {kind for kind, _ in made} >= NEW
     setting = Setting(technician.dialogue.rules, library().grammar_texts, "scripted", "scripted")
-    dialogue = Setting.from_body(json.loads(json.dumps(setting.to_body()))).dialogue()
+    dialogue = Setting.of(of("visit", json.loads(json.dumps(setting.to_body())))).dialogue()
     state, again = dialogue.start(), []
     for event in technician.events:
         body = json.loads(json.dumps(msgspec.to_builtins(event)))

@@ -18,8 +18,8 @@ from assistant.language.heard import Heard, HeardWord
 from assistant.language.meaning import Command, Question
 from assistant.record.fold import turns
 from assistant.record.record import Record
+from assistant.record.story import story_of
 from assistant.review.replay import rows
-from assistant.review.summary import summarize
 
 
 @pytest.fixture
@@ -150,7 +150,7 @@ def test_a_visit_keeps_them_and_the_record_folds_and_shows_them(tmp_path):
         assert all(turn.same for turn in turns(record))
         read = next(entry.body for entry in record.entries() if entry.kind == "stopwatch-read")
         shown = [row.decided for row in rows(record)]
-        happened = [h.text for h in summarize(record.entries()).happenings if h.kind == "stopwatch-read"]
+        happened = [h.text for h in story_of(record.entries()).happenings if h.kind == "stopwatch-read"]
     assert read["seconds"] == pytest.approx(5.0)
     assert "stopwatch 1: 5.0 s" in shown
     assert happened == ["Stopwatch 1 at ambient CO: 5.0 s."]

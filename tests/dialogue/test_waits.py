@@ -14,8 +14,8 @@ from assistant.dialogue.state import Phase
 from assistant.files import Library, library
 from assistant.record.fold import turns
 from assistant.record.record import Record
+from assistant.record.story import story_of
 from assistant.review.replay import rows
-from assistant.review.summary import summarize
 from assistant.trade.checking import check
 from assistant.trade.computations import FINDINGS
 from assistant.trade.procedures import Step
@@ -265,7 +265,7 @@ def test_a_visit_counts_it_in_its_time_and_the_record_folds_and_shows_it(tmp_pat
         assert all(turn.same for turn in turns(record))
         read = list(rows(record))
         shown = [row.answer for row in read if row.heard == "(a timer)" and row.answer]
-        happened = [h.text for h in summarize(record.entries()).happenings if h.kind == "not-waited"]
+        happened = [h.text for h in story_of(record.entries()).happenings if h.kind == "not-waited"]
     assert shown[:4] == [
         "1 minute and 58 seconds to wait.",
         "1 minute left.",

@@ -7,6 +7,7 @@ from decimal import Decimal
 import scripted_visits
 
 from assistant.record.earlier import history
+from assistant.record.entries import of
 from assistant.record.fold import turns
 from assistant.record.record import Record
 from assistant.record.setting import Setting, setting_of
@@ -52,4 +53,4 @@ def test_the_history_is_in_the_record_so_that_a_resumed_visit_says_the_same(tmp_
 def test_a_record_without_history_is_read():
     body = Setting(scripted_visits.library().rules_for(scripted_visits.demo_job()), {}, "x", "y").to_body()
     del body["history"]
-    assert Setting.from_body(body).rules.history == History()
+    assert Setting.of(of("visit", body)).rules.history == History()

@@ -15,10 +15,10 @@ from starlette.testclient import TestClient
 from assistant.record.chain import Entry
 from assistant.record.earlier import values_of
 from assistant.record.record import Record
+from assistant.record.story import Story, story_of
 from assistant.review.replay import rows
 from assistant.review.report.page import of_record
 from assistant.review.store.parcel import derive
-from assistant.review.summary import Summary, summarize
 from assistant.review.web.app import create_app
 from assistant.review.web.folder import FolderShop
 from assistant.trade.history import Earlier
@@ -45,7 +45,7 @@ class Shown:
     """A visit in all that shows it, as text without its marks."""
 
     entries: list[Entry]
-    summary: Summary
+    story: Story
     replay: str
     report: str
     page: str
@@ -70,9 +70,9 @@ def shown(folder: Path):
         page = TestClient(create_app(FolderShop(folder)), base_url="http://localhost").get(f"/visit/{name}")
         assert page.status_code == 200
         replay = "\n".join(row.decided for row in replayed)
-        summary = summarize(entries)
-        assert summary.closed
-        return Shown(entries, summary, replay, plain(report), plain(page.text))
+        story = story_of(entries)
+        assert story.closed
+        return Shown(entries, story, replay, plain(report), plain(page.text))
 
     return show
 
@@ -90,29 +90,29 @@ def test_what_forbade_lighting_is_in_all_of_them(shown):
     barred = shown("barred")
     (body,) = bodies(barred, "barred")
     text = f"No lighting, at standing clear: {body['because']}."
-    assert barred.summary.barred == (text,)
+    assert barred.story.barred == [text]
     assert text in barred.report
     assert f"barred {text}" in barred.page
     assert f"BARRED: no lighting, because of {body['because']}" in barred.replay
     assert "shut down" in barred.replay
-    assert {"barred", "shut-down"} <= {each.kind for each in barred.summary.happenings}
+    assert {"barred", "shut-down"} <= {each.kind for each in barred.story.happenings}
     assert "Shut down, at standing clear." in barred.report
-    assert (barred.summary.gas, barred.summary.power, barred.summary.ending.stays_on) == ("shut", "dead", False)
+    assert (barred.story.gas, barred.story.power, barred.story.decision.stays_on) == ("shut", "dead", False)
     assert derive(barred.entries).visit["unsafe"]
 
 
 def test_an_answer_that_was_taken_back_stands_no_longer(shown):
     mended = shown("mended")
-    answers = [(a.answer, a.withdrawn) for a in mended.summary.answers if a.step == "polarity"]
+    answers = [(a.answer, a.seq in mended.story.taken_back) for a in mended.story.answers if a.step == "polarity"]
     assert answers[:2] == [("yes", True), ("no", False)]
     assert ("yes", False, "no") in [
-        (c.before, c.refused, c.then) for c in mended.summary.corrections if c.title == "polarity"
+        (c.before, c.refused, c.then) for c in mended.story.corrections if c.step == "polarity"
     ]
     assert "taken back: polarity yes" in mended.replay
     assert "Polarity: yes was taken back, then no was taken." in mended.report
     assert "Polarity taken back." in mended.report
     assert "taken back Polarity: yes, then no." in mended.page
-    assert derive(mended.entries).visit["corrections"] == len(mended.summary.corrections)
+    assert derive(mended.entries).visit["corrections"] == len(mended.story.corrections)
 
 
 def test_what_a_repair_wants_first_is_said_to_be_put_off(shown):
@@ -121,17 +121,17 @@ def test_what_a_repair_wants_first_is_said_to_be_put_off(shown):
     assert body == {"step": "flame", "for": "oxygen"}
     assert "put off: flame, for oxygen" in mended.replay
     text = "Put off until flue oxygen is measured again: flame signal."
-    assert text in [each.text for each in mended.summary.happenings if each.kind == "put-off"]
+    assert text in [each.text for each in mended.story.happenings if each.kind == "put-off"]
     assert text in mended.report
     assert "put off: flame, for oxygen" in mended.page
-    assert [repair.say for repair in mended.summary.repairs] == ["polarity repaired", "burners cleaned"]
+    assert [repair.say for repair in mended.story.repairs] == ["polarity repaired", "burners cleaned"]
 
 
 def test_that_it_was_left_on_against_what_was_found_is_told_with_it(shown):
     mended = shown("mended")
     (body,) = bodies(mended, "decision")
     assert "ground path was not checked" in body["against"]
-    assert mended.summary.ending.against == tuple(body["against"])
+    assert mended.story.decision.against == tuple(body["against"])
     assert "The technician decided that it stays on, against what the notice says" in mended.report
     assert "left on against Ground path was not checked." in mended.page
     assert "stays on: yes, against: ground path was not checked" in mended.replay
@@ -141,10 +141,10 @@ def test_that_it_was_left_on_against_what_was_found_is_told_with_it(shown):
 def test_findings_go_with_the_readings_that_they_rested_on(shown):
     taken_back = shown("taken back")
     assert [body["findings"] for body in bodies(taken_back, "correction")] == [["temperature-rise"], ["co-air-free"]]
-    names = {finding.name for finding in taken_back.summary.findings}
+    names = {finding.name for finding in taken_back.story.findings}
     assert not {"temperature-rise", "co-air-free"} & names
     assert "input-rate" in names
-    reasons = {each.step: each.reason for each in taken_back.summary.not_checked}
+    reasons = {each.step: each.reason for each in taken_back.story.not_checked}
     for step, title in (("supply-air", "Supply air temperature"), ("monoxide", "Flue CO")):
         assert reasons[step] == "taken back and not read again"
         assert f"{title}: taken back and not read again." in taken_back.report
@@ -161,9 +161,7 @@ def test_findings_go_with_the_readings_that_they_rested_on(shown):
 
 def test_a_later_visit_hears_nothing_of_what_was_taken_back(shown):
     def values(name: str) -> dict[str, Earlier]:
-        entries = shown(name).entries
-        units = {key: quantity["unit"] for key, quantity in entries[0].body["quantities"].items()}
-        return {each.quantity: each for each in values_of(entries, units, "2026-01-05", 365)}
+        return {each.quantity: each for each in values_of(shown(name).story, "2026-01-05", 365)}
 
     assert {"temperature-rise", "supply-temperature", "co-air-free", "flue-co"} <= values("mended").keys()
     left = values("taken back").keys()
@@ -174,10 +172,10 @@ def test_a_later_visit_hears_nothing_of_what_was_taken_back(shown):
 def test_a_repair_that_a_step_made_has_no_words_and_power_and_gas_are_still_known(tmp_path):
     path = scripted_visits.visit(tmp_path, {"igniter-cold": ["open"], "igniter-cold-left": [""]}, most=16)
     with Record.open(path, read_only=True) as record:
-        summary = summarize(record.entries())
+        story = story_of(record.entries())
         report, _ = of_record(record)
         assert "repair: igniter replaced" in " ".join(row.decided for row in rows(record))
-    (repair,) = summary.repairs
-    assert (repair.say, repair.recording) == ("igniter replaced", None)
-    assert (summary.power, summary.gas) == ("dead", "shut")
+    (repair,) = story.repairs
+    assert (repair.say, story.recordings.get(repair.seq)) == ("igniter replaced", None)
+    assert (story.power, story.gas) == ("dead", "shut")
     assert "Igniter replaced." in plain(report)

@@ -15,6 +15,7 @@ from assistant.language.heard import Heard
 from assistant.record.chain import from_line, verify_entries
 from assistant.record.record import Record, audio_of
 from assistant.record.setting import setting_of
+from assistant.record.story import story_of
 from assistant.review import aloud
 from assistant.review.export import COLUMNS, readings_csv, to_jsonl
 from assistant.review.rejudge import rejudge
@@ -155,7 +156,7 @@ def test_readings_are_exported_with_limit_source_and_what_was_taken_back(record)
     import csv
     import io
 
-    table = list(csv.DictReader(io.StringIO(readings_csv(record.entries()))))
+    table = list(csv.DictReader(io.StringIO(readings_csv(story_of(record.entries())))))
     assert tuple(table[0]) == COLUMNS
     by = {(row["quantity"], row["value"]): row for row in table}
     assert by["igniter-voltage", "160"]["taken_back"] == "True"

@@ -16,9 +16,9 @@ from assistant.record.fold import turns
 from assistant.record.record import Record, audio_of
 from assistant.record.seal import check
 from assistant.record.setting import setting_of
+from assistant.record.story import story_of
 from assistant.review import replay
 from assistant.review.report import page
-from assistant.review.summary import summarize
 from assistant.review.timeline import moments
 from assistant.session.before import WAITS
 from assistant.session.edges import Edges
@@ -117,9 +117,9 @@ def test_an_emergency_while_it_waits_is_in_the_record_that_begins_then_or_goes_o
     cries = [(entry.body["why"], entry.body["kind"]) for entry in entries if entry.kind == "emergency"]
     assert cries == [("i smell gas", "gas"), ("c o alarm", "carbon monoxide")]
     assert check(path).problems == []
-    happened = summarize(entries).emergencies
+    happened = story_of(entries).emergencies
     assert [each.text for each in happened] == [f"Stopped for an emergency: {why}." for why, _ in cries]
-    assert len({each.recording.name for each in happened}) == 2
+    assert len({each.recording.audio for each in happened}) == 2
     assert [m.heard for m in moments(entries) if m.step == "set up"] == ["i smell gas", "c o alarm"]
 
 
@@ -166,7 +166,7 @@ def test_what_is_answered_goes_into_the_first_entries_and_the_visit_goes_on_from
         assert next(iter(replay.rows(record))).decided == "fuel: asked: natural gas"
         first = next(iter(moments(record.entries())))
         assert (first.step, first.heard, first.recording) == ("set up", "natural gas", "0001.flac")
-        shown = page.html(summarize(record.entries()), None, [])
+        shown = page.html(story_of(record.entries()), None, [])
     assert "by voice; left out: " in shown
     assert "heating value" in shown
 

@@ -1,11 +1,11 @@
-"""Renders a visit's summary as one HTML file that needs nothing else, and as PDF."""
+"""Renders a visit as one HTML file that needs nothing else, and as PDF."""
 
 from __future__ import annotations
 
 import base64
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
 
@@ -15,9 +15,10 @@ from markupsafe import Markup
 from assistant.dialogue.summary import notice_text
 from assistant.errors import Problem
 from assistant.record.earlier import history
+from assistant.record.entries import Reading, Utterance, to_json
 from assistant.record.record import Record, audio_of
+from assistant.record.story import Story, story_of
 from assistant.review.report import plots, words
-from assistant.review.summary import Reading, Recording, Summary, summarize
 from assistant.trade.limits import limit_for
 
 REPORT = "report.html"
@@ -32,12 +33,12 @@ FLAME = "flame-signal"
 
 @dataclass(frozen=True)
 class Sound:
-    """A recording as the report has it. uri: the sound itself, empty where it is not inside; why: then the reason."""
+    """A recording as the report has it."""
 
     name: str
     words: str
-    uri: str
-    why: str
+    uri: str  # the sound itself; empty where it is not inside
+    why: str  # then the reason
 
 
 @dataclass(frozen=True)
@@ -58,52 +59,47 @@ class Sounds:
         self._left = AUDIO_LIMIT_BYTES
         self._inside: dict[str, Sound] = {}
 
-    def of(self, recording: Recording | None) -> Sound | None:
-        """The sound of a recording; None where nothing was kept."""
-        if recording is None or not recording.name:
+    def of(self, recording: Utterance | None) -> Sound | None:
+        """The sound of what was said; None where nothing was kept."""
+        if recording is None or not recording.audio:
             return None
-        if recording.name not in self._inside:
-            self._inside[recording.name] = self._read(recording)
-        return self._inside[recording.name]
+        if recording.audio not in self._inside:
+            uri, why = self._read(recording)
+            self._inside[recording.audio] = Sound(recording.audio, recording.heard.text, uri, why)
+        return self._inside[recording.audio]
 
-    def _read(self, recording: Recording) -> Sound:
-        def without(why: str) -> Sound:
-            return Sound(recording.name, recording.words, "", why)
-
+    def _read(self, recording: Utterance) -> tuple[str, str]:
+        """The sound itself; else why it is not here."""
         if self._folder is None:
-            return without("not in this report")
+            return "", "not in this report"
         try:
-            data = (self._folder / Path(recording.name).name).read_bytes()
+            data = (self._folder / Path(recording.audio).name).read_bytes()
         except OSError:
-            return without("not kept")
+            return "", "not kept"
         if hashlib.sha256(data).hexdigest() != recording.sha256:
-            return without("not the one that was recorded: its digest does not match")
+            return "", "not the one that was recorded: its digest does not match"
         if len(data) > self._left:
-            return without("too large for this report; it lies beside the record")
+            return "", "too large for this report; it lies beside the record"
         self._left -= len(data)
-        return Sound(recording.name, recording.words, _flac_uri(data), "")
-
-
-def _flac_uri(data: bytes) -> str:
-    return f"data:audio/flac;base64,{base64.b64encode(data).decode('ascii')}"
+        return f"data:audio/flac;base64,{base64.b64encode(data).decode('ascii')}", ""
 
 
 def of_record(record: Record, audio: bool = True) -> tuple[str, list[str]]:
     """The report of a record as one HTML text, and what the check of its chain found. audio: with its recordings."""
     problems = record.verify()
-    summary = summarize(record.entries())
+    story = story_of(record.entries())
     folder = audio_of(record.path) if audio else None
-    return html(summary, folder, problems, _earlier(record.path, summary)), problems
+    return html(story, folder, problems, _earlier(record.path, story)), problems
 
 
-def _earlier(path: Path, summary: Summary) -> dict[str, list[plots.Point]]:
+def _earlier(path: Path, story: Story) -> dict[str, list[plots.Point]]:
     """The flame signal of earlier visits to the same appliance that lie beside this one, oldest first."""
-    before = history(path.parent.parent, summary.job, summary.began, but=path).of(FLAME)
+    before = history(path.parent.parent, story.rules.job, story.began, but=path).of(FLAME)
     return {FLAME: [plots.Point(words.day(each.date), each.value) for each in before]}
 
 
 def html(
-    summary: Summary,
+    story: Story,
     audio: Path | None = None,
     problems: Sequence[str] = (),
     before: Mapping[str, Sequence[plots.Point]] | None = None,
@@ -111,7 +107,7 @@ def html(
     """The report as one HTML text.
 
     Args:
-        summary: the visit.
+        story: the visit.
         audio: the folder of its recordings; None leaves them out.
         problems: what the check of the record's chain found.
         before: earlier values by quantity, oldest first, in the quantity's unit; without it, the last visit's of
@@ -122,18 +118,18 @@ def html(
         environment("assistant.review.report", ".")
         .get_template("report.html.j2")
         .render(
-            s=summary,
+            s=story,
             w=words,
-            rows=[_row(summary, reading, sounds) for reading in summary.readings],
+            rows=[_row(story, reading, sounds) for reading in story.readings],
             sound=sounds.of,
             problems=problems,
-            notice=_notice(summary),
-            attention=attention(summary),
-            pairs=found_and_left(summary),
-            sequence=_sequence(summary),
-            flame=_flame(summary, before or {}),
+            notice=_notice(story),
+            attention=attention(story),
+            pairs=found_and_left(story),
+            sequence=_sequence(story),
+            flame=_flame(story, before or {}),
             rules=list(
-                dict.fromkeys(r.judged.rule.split(", guard band")[0] for r in summary.readings if r.judged.rule)
+                dict.fromkeys(r.decision_rule.split(", guard band")[0] for r in story.readings if r.decision_rule)
             ),
             style=_style(),
         )
@@ -186,60 +182,57 @@ def _style() -> Markup:
     return Markup((Path(__file__).parent / "report.css").read_text(encoding="utf-8"))
 
 
-def _row(summary: Summary, reading: Reading, sounds: Sounds) -> Row:
-    limit = reading.judged.limit
-    spread = Decimal(reading.judged.uncertainty) if reading.judged.uncertainty else None
-    number = reading.number
-    gauge = plots.gauge(limit.held(number), spread, limit) if limit and number is not None else Markup("")
-    meter = summary.job.meter_for(reading.quantity)
-    return Row(reading, sounds.of(reading.recording), gauge, meter.name if meter else "")
+def _row(story: Story, reading: Reading, sounds: Sounds) -> Row:
+    limit, number, spread = reading.limit, reading.number, reading.expanded_uncertainty
+    gauge = Markup("")
+    if limit and number is not None:
+        gauge = plots.gauge(limit.held(number), Decimal(spread) if spread else None, limit)
+    meter = story.rules.job.meter_for(reading.quantity)
+    return Row(reading, sounds.of(story.recordings.get(reading.seq)), gauge, meter.name if meter else "")
 
 
-def _notice(summary: Summary) -> list[str]:
+def _notice(story: Story) -> list[str]:
     """The lines of the notice that was given, as the dialogue words them; none where there was none."""
-    ending = summary.ending
-    if not ending.notice:
+    if not story.notice:
         return []
-    told = ending.told.words or "a name, as recorded" if ending.told else ""
-    return notice_text(ending.notice, words.day(summary.began), told).splitlines()
+    name = story.recordings.get(story.told.seq) if story.told and not story.told.nobody else None
+    told = name.heard.text or "a name, as recorded" if name else ""
+    return notice_text(to_json(story.notice), words.day(story.began), told).splitlines()
 
 
 @dataclass(frozen=True)
 class Attention:
-    """What the first page says first. out: beyond their limits; watch: near them or in doubt; unknown: not judged."""
+    """What the first page says first."""
 
-    out: tuple[str, ...]
-    watch: tuple[str, ...]
-    unknown: tuple[str, ...]
-    within: tuple[str, ...]
+    out: list[str] = field(default_factory=list)  # beyond their limits
+    watch: list[str] = field(default_factory=list)  # near them or in doubt
+    unknown: list[str] = field(default_factory=list)  # not judged
+    within: list[str] = field(default_factory=list)
 
 
-def attention(summary: Summary) -> Attention:
+def attention(story: Story) -> Attention:
     """The last reading of each quantity and each finding, sorted by how they stand, in plain words."""
-    out: list[str] = []
-    watch: list[str] = []
-    unknown: list[str] = []
-    within: list[str] = []
-    stands = [(r.quantity, words.reading(r), r.judged) for r in summary.last_of_each]
-    stands += [(f.name, words.finding(f), f.judged) for f in summary.findings if f.judged]
-    for quantity, value, judged in stands:
-        told = f"{words.sentence(words.plain(summary, quantity))} ({words.name(summary, quantity)}): {value}"
-        if judged.outcome == "noted":
-            continue
-        if judged.accepted is None:
-            unknown.append(f"{told}. {words.sentence(judged.reason)}.")
-        elif judged.accepted is False:
-            out.append(f"{told}. {words.sentence(judged.reason)}.")
-        elif judged.outcome in ("caution", "conditional-pass"):
-            watch.append(f"{told}. {words.sentence(judged.reason)}.")
+    found = Attention()
+    for stands in (*story.last_of_each, *story.findings):
+        if isinstance(stands, Reading):
+            name, value = stands.quantity, words.reading(stands)
         else:
-            within.append(words.name(summary, quantity))
-    unknown += [
-        f"{words.sentence(words.plain(summary, f.name))} ({words.name(summary, f.name)}): not worked out. {f.problem}"
-        for f in summary.findings
-        if f.problem
-    ]
-    return Attention(tuple(out), tuple(watch), tuple(unknown), tuple(within))
+            name, value = stands.name, words.finding(stands)
+        told = f"{words.sentence(words.plain(story, name))} ({words.name(story, name)}): "
+        reason = f"{told}{value}. {words.sentence(stands.reason)}."
+        if problem := getattr(stands, "problem", ""):
+            found.unknown.append(f"{told}not worked out. {problem}")
+        elif stands.verdict in (None, "noted"):
+            continue
+        elif stands.accepted is None:
+            found.unknown.append(reason)
+        elif stands.accepted is False:
+            found.out.append(reason)
+        elif stands.verdict in ("caution", "conditional-pass"):
+            found.watch.append(reason)
+        else:
+            found.within.append(words.name(story, name))
+    return found
 
 
 @dataclass(frozen=True)
@@ -251,50 +244,48 @@ class FoundAndLeft:
     left: Reading
 
 
-def found_and_left(summary: Summary) -> list[FoundAndLeft]:
+def found_and_left(story: Story) -> list[FoundAndLeft]:
     """The quantities that were read both as found and as left."""
     pairs = []
-    for last in summary.last_of_each:
-        first = summary.first(last.quantity)
+    for last in story.last_of_each:
+        first = story.first(last.quantity)
         if first and last.stage == "left" and first.stage == "found":
-            pairs.append(FoundAndLeft(words.name(summary, last.quantity), first, last))
+            pairs.append(FoundAndLeft(words.name(story, last.quantity), first, last))
     return pairs
 
 
-def _sequence(summary: Summary) -> Markup:
+def _sequence(story: Story) -> Markup:
     """The times that a limit is set for, one after the other; those of a timed step where its events lie."""
     spans: list[plots.Span] = []
     now = Decimal(0)
-    for step in summary.procedure.steps:
+    for step in story.procedure.steps:
         at = dict.fromkeys(step.events[:1], now)
         for quantity in step.quantities:
-            reading = summary.latest(quantity)
+            reading = story.latest(quantity)
             if reading is None or reading.step != step.id or reading.number is None:
                 continue
-            if reading.judged_unit != "second" or reading.judged.limit is None:
+            if story.judged_unit(reading) != "second" or reading.limit is None:
                 continue
             first, last = step.times.get(quantity, ("", ""))
             start = at.get(first, now)
             at[last] = start + reading.number
-            verdict = words.VERDICTS[reading.judged.outcome]
-            spans.append(
-                plots.Span(words.name(summary, quantity), start, reading.number, reading.judged.limit, verdict)
-            )
+            verdict = words.VERDICTS[reading.verdict]
+            spans.append(plots.Span(words.name(story, quantity), start, reading.number, reading.limit, verdict))
         now = max([now, *(span.start_s + span.seconds for span in spans)])
     return plots.sequence(spans) if spans else Markup("")
 
 
-def _flame(summary: Summary, earlier: Mapping[str, Sequence[plots.Point]]) -> Markup:
+def _flame(story: Story, earlier: Mapping[str, Sequence[plots.Point]]) -> Markup:
     """The flame signal over visits; nothing where there is only this one."""
     before = list(earlier.get(FLAME, ()))
-    if not before and FLAME in summary.job.previous:
-        before = [plots.Point("last visit", summary.job.previous[FLAME])]
+    if not before and FLAME in story.rules.job.previous:
+        before = [plots.Point("last visit", story.rules.job.previous[FLAME])]
     now = [
         plots.Point(f"{words.day(r.utc)} as {r.stage}", r.number)
-        for r in summary.standing
+        for r in story.standing
         if r.quantity == FLAME and r.number is not None
     ]
     if not before or not now:
         return Markup("")
-    limit = limit_for(FLAME, summary.limits, summary.job)
+    limit = limit_for(FLAME, story.rules.limits, story.rules.job)
     return plots.over_visits([*before, *now], limit, "µA", "Flame signal over visits")

@@ -5,7 +5,8 @@ from __future__ import annotations
 from decimal import Decimal, InvalidOperation
 
 from assistant.files import library
-from assistant.review.summary import Finding, Judged, Reading, Summary, printed
+from assistant.record.entries import Finding, Judged, Reading, WorkedOut
+from assistant.record.story import Story, printed
 from assistant.trade.computations import FINDINGS
 from assistant.trade.judging import Limit
 from assistant.trade.units import UNIT_SYMBOL, round_significant
@@ -39,10 +40,10 @@ def sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def plain(summary: Summary, quantity: str) -> str:
+def plain(story: Story, quantity: str) -> str:
     """A quantity or finding in plain words; its name of the trade where there are none."""
-    held = summary.quantities.get(quantity)
-    return (held and held.plain) or plain_now(quantity) or name(summary, quantity)
+    held = story.rules.quantities.get(quantity)
+    return (held and held.plain) or plain_now(quantity) or name(story, quantity)
 
 
 def plain_now(name: str) -> str:
@@ -51,11 +52,11 @@ def plain_now(name: str) -> str:
     return known.plain if known else ""
 
 
-def name(summary: Summary, quantity: str) -> str:
+def name(story: Story, quantity: str) -> str:
     """The trade's name of a quantity or finding."""
-    if quantity in summary.quantities:
-        return printed(summary.quantities[quantity].spoken)
-    return printed(FINDINGS[quantity].spoken) if quantity in FINDINGS else quantity.replace("-", " ")
+    if known := story.rules.quantities.get(quantity) or FINDINGS.get(quantity):
+        return printed(known.spoken)
+    return quantity.replace("-", " ")
 
 
 def figure(value: Decimal) -> str:
@@ -80,14 +81,15 @@ def reading(taken: Reading) -> str:
     return about + amount(taken.value, taken.unit)
 
 
-def judged_as(taken: Reading) -> str:
+def judged_as(story: Story, taken: Reading) -> str:
     """The value that was judged, where it is not the one said; empty otherwise."""
-    if taken.number is None or (taken.judged_value == taken.value and taken.judged_unit == taken.unit):
+    unit = story.judged_unit(taken)
+    if taken.number is None or (taken.judged == taken.value and unit == taken.unit):
         return ""
-    return amount(taken.judged_value, taken.judged_unit)
+    return amount(taken.judged, unit)
 
 
-def finding(found: Finding) -> str:
+def finding(found: Finding | WorkedOut) -> str:
     """What was worked out; no meter behind it carries more than three figures."""
     if not found.value:
         return "not worked out"
@@ -96,9 +98,9 @@ def finding(found: Finding) -> str:
 
 def uncertainty(judged: Judged) -> str:
     """ "± 0.05 µA", or nothing."""
-    if not judged.uncertainty or judged.limit is None:
+    if not (judged.expanded_uncertainty and judged.limit):
         return ""
-    return f"± {amount(f'{round_significant(Decimal(judged.uncertainty), 2):f}', judged.limit.unit)}"
+    return f"± {amount(f'{round_significant(Decimal(judged.expanded_uncertainty), 2):f}', judged.limit.unit)}"
 
 
 STRENGTHS = {"magnitude": " whatever the sign", "suction": " of suction"}

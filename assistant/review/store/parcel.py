@@ -10,11 +10,12 @@ from pathlib import Path
 from typing import Any
 
 from assistant.errors import Problem
+from assistant.record import entries as e
 from assistant.record import seal
 from assistant.record.chain import Entry, Row, canonical_json, from_line, verify_entries
-from assistant.record.record import UTTERANCES, Record, audio_of
+from assistant.record.record import Record, audio_of
+from assistant.record.story import story_of
 from assistant.review.report.page import attention
-from assistant.review.summary import summarize
 
 WRONG_IN_STEP = {"refused": "refused", "correction": "corrected", "skipped": "skipped", "unclear": "unclear"}
 """Kind of entry -> the column in which a step's are counted."""
@@ -37,19 +38,12 @@ class Parcel:
     @property
     def erased(self) -> set[str]:
         """The recordings that were erased."""
-        entries = (Entry.of(row) for row in self.rows if row.kind == seal.ERASED)
-        return {name for entry in entries for name in entry.body.get("files", {})}
+        return set(seal.erased(self.rows))
 
     @property
     def digests(self) -> dict[str, str]:
         """The recordings that the chain names, with their SHA-256."""
-        found: dict[str, str] = {}
-        for entry in (Entry.of(row) for row in self.rows if row.kind in (*UTTERANCES, seal.SEALED)):
-            if entry.kind == seal.SEALED:
-                found |= entry.body["audio"]
-            elif entry.body.get("audio") and "sha256" in entry.body:
-                found[entry.body["audio"]] = entry.body["sha256"]
-        return found
+        return seal.recordings(self.rows)
 
 
 def from_record(path: Path) -> Parcel:
@@ -138,72 +132,67 @@ def derive(entries: Sequence[Entry]) -> Derived:
     Raises:
         Problem: if they do not begin with the setting of a visit.
     """
-    summary = summarize(entries)
-    job, found = summary.job, attention(summary)
-    notices = [e for e in entries if e.kind == "notice"]
-    follow_ups = [e for e in entries if e.kind == "follow-up" and not e.body.get("nothing")]
-    appliance, crew, procedure = job.appliance_key(), job.technician.name, summary.procedure.title
+    story, bodies = story_of(entries), [*map(e.read, entries)]
+    job, found = story.rules.job, attention(story)
+    appliance, crew, procedure = job.appliance_key(), job.technician.name, story.procedure.title
     readings = [
         {
             "seq": r.seq,
             "quantity": r.quantity,
             "utc": r.utc,
             "value": str(r.number),
-            "unit": r.judged_unit,
-            "outcome": r.judged.outcome,
+            "unit": story.judged_unit(r),
+            "outcome": r.verdict,
         }
-        for r in summary.standing
+        for r in story.standing
         if r.number is not None
     ]
     findings = [
-        {
-            "name": f.name,
-            "value": f.value,
-            "unit": f.unit,
-            "outcome": f.judged.outcome if f.judged else "",
-            "problem": f.problem,
-        }
-        for f in summary.findings
+        {"name": f.name, "value": f.value, "unit": f.unit, "outcome": f.verdict or "", "problem": f.problem}
+        for f in story.findings
     ]
     return Derived(
         appliance,
         crew,
-        _microphone(entries),
+        _microphone(bodies),
         {
-            "began": summary.began,
+            "began": story.began,
             "site": job.site,
             "procedure": procedure,
-            "closed": summary.closed,
-            "unsafe": bool(summary.emergencies or notices),
-            "outside": len(found.out) + len(summary.remarks),
+            "closed": story.closed,
+            "unsafe": bool(story.emergencies or story.notices),
+            "outside": len(found.out) + len(story.remarks),
             "watch": len(found.watch) + len(found.unknown),
-            "not_checked": len(summary.not_checked),
-            "corrections": len(summary.corrections),
+            "not_checked": len(story.not_checked),
+            "corrections": len(story.corrections),
             "search": f"{job.site} {appliance} {job.appliance.description} {crew} {procedure}".lower(),
         },
         readings,
         findings,
-        [{"seq": e.seq, "body": canonical_json(e.body)} for e in notices],
-        [{"seq": e.seq, "body": canonical_json(e.body)} for e in follow_ups],
-        _steps(entries),
+        [_row(notice) for notice in story.notices],
+        [_row(follow_up) for follow_up in story.follow_ups if not follow_up.nothing],
+        _steps(bodies),
     )
 
 
-def _steps(entries: Sequence[Entry]) -> list[Mapping[str, Any]]:
+def _row(body: e.Body) -> Mapping[str, Any]:
+    return {"seq": body.seq, "body": canonical_json(e.to_json(body))}
+
+
+def _steps(bodies: Sequence[e.Body]) -> list[Mapping[str, Any]]:
     counts: dict[str, Counter[str]] = {}
-    for e in entries:
-        name = e.body.get("step")
-        if isinstance(name, str) and name:
-            counts.setdefault(name, Counter())[e.kind] += 1
+    for body in bodies:
+        if name := getattr(body, "step", ""):
+            counts.setdefault(name, Counter())[body.kind] += 1
     return [
         {"step": name, **{column: count[kind] for kind, column in WRONG_IN_STEP.items()}}
         for name, count in counts.items()
     ]
 
 
-def _microphone(entries: Sequence[Entry]) -> str:
+def _microphone(bodies: Sequence[e.Body]) -> str:
     """The name of the first microphone; the route that a record keeps names it."""
-    for e in entries:
-        if e.kind == "device" and isinstance(route := e.body.get("microphone"), dict):
-            return str(route.get("microphone") or "the system's own")
+    for body in bodies:
+        if isinstance(body, e.Device) and isinstance(body.microphone, dict):
+            return str(body.microphone.get("microphone") or "the system's own")
     return "not recorded"

@@ -20,9 +20,9 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from assistant.errors import Problem
+from assistant.record.story import Story, story_of
 from assistant.review.report import page as report_page
 from assistant.review.report import plots, words
-from assistant.review.summary import Summary, summarize
 from assistant.review.timeline import moments
 from assistant.review.web.guard import COOKIE, LOOPBACK, Door, Guard, Headers, read_form
 from assistant.review.web.limits_now import then_and_now
@@ -115,23 +115,23 @@ class _View:
             here=request.url,
         )
 
-    def _kept(self, request: Request) -> tuple[Kept, Summary]:
+    def _kept(self, request: Request) -> tuple[Kept, Story]:
         kept = self.shop.visit(request.path_params["visit"])
         if kept is None:
             raise HTTPException(404, "There is no such visit in this store.")
-        return kept, summarize(kept.entries)
+        return kept, story_of(kept.entries)
 
     def visit(self, request: Request, wrong: str = "", typed: Mapping[str, str] | None = None) -> Response:
         """One visit: its time line, its limits then and now, and what was said of it."""
-        kept, summary = self._kept(request)
+        kept, story = self._kept(request)
         return self._page(
             "visit.html.j2",
             status=422 if wrong else 200,
             kept=kept,
-            s=summary,
-            attention=report_page.attention(summary),
+            s=story,
+            attention=report_page.attention(story),
             moments=list(moments(kept.entries)),
-            changed=then_and_now(summary),
+            changed=then_and_now(story),
             wrong=wrong,
             typed=typed or {},
             nonce=request.state.nonce,
@@ -139,13 +139,13 @@ class _View:
 
     def report(self, request: Request) -> Response:
         """The visit's report, as it prints."""
-        kept, summary = self._kept(request)
+        kept, story = self._kept(request)
         before = [
             plots.Point(words.day(point.utc), point.value)
             for point in self.shop.trends(kept.appliance).get(report_page.FLAME, ())
-            if point.utc < summary.began
+            if point.utc < story.began
         ]
-        made = report_page.html(summary, None, kept.problems, {report_page.FLAME: before})
+        made = report_page.html(story, None, kept.problems, {report_page.FLAME: before})
         policy = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
         return HTMLResponse(made, headers={"Content-Security-Policy": policy})
 
@@ -199,12 +199,12 @@ class _View:
             raise HTTPException(404, "There is no such appliance in this store.")
         last = max((point for points in trends.values() for point in points), key=lambda point: point.utc)
         kept = self.shop.visit(last.visit)
-        summary = summarize(kept.entries) if kept else None
+        story = story_of(kept.entries) if kept else None
         return self._page(
             "appliance.html.j2",
             appliance=appliance,
-            summary=summary,
-            trends=[_trend(name, points, summary) for name, points in trends.items()],
+            story=story,
+            trends=[_trend(name, points, story) for name, points in trends.items()],
         )
 
     def steps(self, request: Request) -> Response:
@@ -261,9 +261,9 @@ class _View:
         return self._page("sentence.html.j2", status=500, title="A fault", sentence=sentence)
 
 
-def _trend(name: str, points: Sequence[Measured], summary: Summary | None) -> dict[str, Any]:
+def _trend(name: str, points: Sequence[Measured], story: Story | None) -> dict[str, Any]:
     """One quantity over time: for the drawing, and as a table for whoever does not see it."""
-    limit = limit_for(name, summary.limits, summary.job) if summary else None
+    limit = limit_for(name, story.rules.limits, story.rules.job) if story else None
     bounds = {
         key: float(bound)
         for key in ("low", "caution_low", "caution_high", "high")
@@ -271,7 +271,7 @@ def _trend(name: str, points: Sequence[Measured], summary: Summary | None) -> di
     }
     unit = UNIT_SYMBOL.get(points[0].unit, points[0].unit)
     return {
-        "name": words.sentence(words.name(summary, name)) if summary else name,
+        "name": words.sentence(words.name(story, name)) if story else name,
         "plain": words.plain_now(name),
         "unit": unit,
         "limit": words.bounds(limit),

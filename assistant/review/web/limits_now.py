@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from assistant.files import library
+from assistant.record.entries import Reading
+from assistant.record.story import Story
 from assistant.review.report import words
-from assistant.review.summary import Reading, Summary
 from assistant.trade.judging import Value, judge
 from assistant.trade.limits import limit_for
 from assistant.trade.quantities import Overload
@@ -26,25 +27,25 @@ class ThenAndNow:
     changed: bool
 
 
-def then_and_now(summary: Summary) -> list[ThenAndNow]:
+def then_and_now(story: Story) -> list[ThenAndNow]:
     """Every standing reading whose limit or verdict would be another today."""
-    job = summary.job
+    job = story.rules.job
     limits = library().limits_for(job.appliance.fuel, job.appliance.ignition, job.visit)
     rows = []
-    for reading in summary.standing:
+    for reading in story.standing:
         limit = limit_for(reading.quantity, limits, job)
-        spread = Decimal(reading.judged.uncertainty) if reading.judged.uncertainty else None
+        spread = Decimal(reading.expanded_uncertainty) if reading.expanded_uncertainty else None
         verdict = judge(_value(reading), limit, spread)
-        then, now = words.bounds(reading.judged.limit), words.bounds(limit)
-        changed = verdict.outcome != reading.judged.outcome
+        then, now = words.bounds(reading.limit), words.bounds(limit)
+        changed = verdict.outcome != reading.verdict
         if changed or then != now:
             rows.append(
                 ThenAndNow(
-                    words.sentence(reading.title),
+                    words.sentence(story.title(reading.step)),
                     words.reading(reading),
                     then,
                     now,
-                    words.VERDICTS[reading.judged.outcome],
+                    words.VERDICTS[reading.verdict],
                     words.VERDICTS[verdict.outcome],
                     changed,
                 )
@@ -53,4 +54,4 @@ def then_and_now(summary: Summary) -> list[ThenAndNow]:
 
 
 def _value(reading: Reading) -> Value:
-    return reading.number if reading.number is not None else Overload(reading.judged_value)
+    return reading.number if reading.number is not None else Overload(reading.judged)

@@ -8,18 +8,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-import msgspec
-
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Phase, Rules, State
 from assistant.errors import Problem
 from assistant.language.meaning import value_text
-from assistant.record.fold import EVENTS
+from assistant.record.fold import event_of
 from assistant.record.folder import find
 from assistant.record.record import Record, seal_of
 from assistant.record.setting import setting_of
+from assistant.record.story import printed
 from assistant.review.report import words
-from assistant.review.summary import printed
 from assistant.session import now
 
 Shape = Literal["circle", "triangle", "octagon", "diamond", "square"]
@@ -126,8 +124,7 @@ class Follower:
                 self._state = self._dialogue.start()
             for entry in record.entries(after=self._seq):
                 self._seq = entry.seq
-                if entry.kind in EVENTS:
-                    event = msgspec.convert(entry.body, EVENTS[entry.kind])
+                if event := event_of(entry):
                     self._state, _ = self._dialogue.step(self._state, event)
         return self._state
 

@@ -16,9 +16,9 @@ import scripted_visits
 
 from assistant.errors import Problem
 from assistant.record.record import Record
+from assistant.record.story import printed, story_of
 from assistant.review.report import page, words
 from assistant.review.report.page import of_record
-from assistant.review.summary import printed, summarize
 from assistant.trade.computations import FINDINGS
 
 ASSISTANT = [sys.executable, "-m", "assistant"]
@@ -108,16 +108,16 @@ def test_the_recordings_are_in_it_once_they_are_what_was_recorded(eventful, made
     assert made.count("data:audio/flac;base64,") >= 20
     audio = eventful.with_suffix(".audio")
     with Record.open(eventful, read_only=True) as record:
-        summary = summarize(record.entries())
-    taken = summary.latest("flame-signal").recording
-    file = audio / taken.name
+        story = story_of(record.entries())
+    taken = story.recordings[story.latest("flame-signal").seq]
+    file = audio / taken.audio
     before = file.read_bytes()
     try:
         file.write_bytes(before + b"x")
-        changed = page.html(summary, audio)
-        assert f"Recording {taken.name} is not the one that was recorded" in changed
+        changed = page.html(story, audio)
+        assert f"Recording {taken.audio} is not the one that was recorded" in changed
         file.unlink()
-        assert f"Recording {taken.name} is not kept" in page.html(summary, audio)
+        assert f"Recording {taken.audio} is not kept" in page.html(story, audio)
     finally:
         file.write_bytes(before)
 
@@ -148,7 +148,7 @@ def test_an_appliance_that_is_not_invented_is_not_called_so(tmp_path):
 
 def test_a_broken_chain_is_said_on_the_first_page(eventful):
     with Record.open(eventful, read_only=True) as record:
-        made = page.html(summarize(record.entries()), None, ["Entry 7 is missing."])
+        made = page.html(story_of(record.entries()), None, ["Entry 7 is missing."])
     assert "not as it was written. Entry 7 is missing." in Shape(made).words
 
 

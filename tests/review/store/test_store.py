@@ -19,13 +19,13 @@ from sqlalchemy import select, text
 from assistant.errors import Problem
 from assistant.record.record import Record, audio_of
 from assistant.record.seal import erase_audio, seal
+from assistant.record.story import story_of
 from assistant.review.export import to_jsonl
 from assistant.review.store import copies
 from assistant.review.store import schema as s
 from assistant.review.store import store as store_module
 from assistant.review.store.parcel import derive, from_export, from_record
 from assistant.review.store.store import Store
-from assistant.review.summary import summarize
 from assistant.review.web.shop import Review, Search, StoreDown
 
 BY_HAND = Review("2026-02-01T10:00:00.000Z", "Sam Poe (invented)", "returned", "Read the flame signal again.")
@@ -265,12 +265,12 @@ def test_reviews_are_a_chain_and_never_change(store: Store, visit: Path) -> None
 
 def test_trends_and_steps_are_those_of_the_record(store: Store, visit: Path) -> None:
     with Record.open(visit, read_only=True) as record:
-        summary = summarize(record.entries())
+        story = story_of(record.entries())
     store.receive(from_record(visit))
-    trends = store.trends(summary.job.appliance_key())
-    wanted = [r for r in summary.standing if r.quantity == "flame-signal"]
+    trends = store.trends(story.rules.job.appliance_key())
+    wanted = [r for r in story.standing if r.quantity == "flame-signal"]
     assert [(p.value, p.unit, p.outcome, p.utc) for p in trends["flame-signal"]] == [
-        (r.number, r.judged_unit, r.judged.outcome, r.utc) for r in wanted
+        (r.number, story.judged_unit(r), r.verdict, r.utc) for r in wanted
     ]
     assert store.trends("nothing") == {}
     counts = {row.step: row for row in store.steps("crew")}

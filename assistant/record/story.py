@@ -1,0 +1,352 @@
+"""The fold of a record: what was read, answered, found and said, and what became of it. Pure.
+
+Report, page, replay, trends, export and the history of an appliance are all made of it. Nothing is judged anew here:
+every verdict, limit and reason is the one that was recorded, whatever the rules of today are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+from assistant.errors import Problem
+from assistant.record import entries as e
+from assistant.record.chain import Entry
+from assistant.record.setting import Setting, setting_in
+from assistant.trade.units import UNIT_SYMBOL
+
+
+@dataclass(frozen=True)
+class Answered:
+    """The answer to a step without a reading, or what was seen beside one."""
+
+    seq: int
+    utc: str
+    step: str
+    answer: str  # "yes", "no" or "done"; empty beside a reading
+    remark: str = ""  # what the check found
+
+
+@dataclass(frozen=True)
+class NotChecked:
+    """A step that was not worked."""
+
+    step: str
+    reason: str
+    recording: e.Utterance | None = None  # of the reason, where one was given
+
+
+@dataclass(frozen=True)
+class TakenBack:
+    """A reading or an answer that was taken back, or one that was heard and refused."""
+
+    utc: str
+    step: str
+    before: str
+    refused: bool
+    recording: e.Utterance | None
+    then: str = ""  # what was taken instead
+
+
+@dataclass(frozen=True)
+class Happening:
+    """Anything else worth a line: an emergency and its end, a hold, a voice that failed, a note."""
+
+    utc: str
+    kind: str
+    text: str
+    recording: e.Utterance | None = None
+
+
+@dataclass
+class Story:
+    """A visit as its record has it, up to its last entry."""
+
+    visit: e.Visit
+    setting: Setting
+    last: Entry
+    readings: list[e.Reading] = field(default_factory=list)
+    worked_out: list[e.Finding | e.WorkedOut] = field(default_factory=list)  # that still follow
+    answers: list[Answered] = field(default_factory=list)
+    taken_back: set[int] = field(default_factory=set)  # readings and answers, by number of entry
+    recordings: dict[int, e.Utterance] = field(default_factory=dict)  # what a reading or a repair was heard from
+    skipped: dict[str, NotChecked] = field(default_factory=dict)  # by step
+    corrections: list[TakenBack] = field(default_factory=list)
+    warned: list[e.HazardsVoiced] = field(default_factory=list)
+    understood: set[int] = field(default_factory=set)  # of `warned`, by number of entry
+    happenings: list[Happening] = field(default_factory=list)
+    repairs: list[e.Repair] = field(default_factory=list)
+    notices: list[e.Notice] = field(default_factory=list)
+    follow_ups: list[e.FollowUp] = field(default_factory=list)
+    decision: e.Decision | None = None
+    notice: e.Notice | None = None  # the one that stands
+    told: e.Told | None = None
+    follow_up: e.FollowUp | None = None
+    complaint: str = ""  # what the appliance did or did not do, as it was told
+    cause: str | None = None  # of a no heat visit that came to its end; empty where none was found
+    set_up: dict[str, str] = field(default_factory=dict)  # what was asked by voice -> how it was left, the last time
+    power: str = "unknown"
+    gas: str = "unknown"
+    closed: bool = False
+    _now: e.Utterance | None = None  # the last that was said
+    _said: dict[str, e.Utterance] = field(default_factory=dict)  # the last of these words
+    _kept: dict[str, e.Utterance | None] = field(default_factory=dict)  # readings said ahead, by quantity
+
+    def __post_init__(self) -> None:
+        self.rules = self.setting.rules
+        self.procedure = self.rules.procedure
+
+    @property
+    def began(self) -> str:
+        """When the record begins, UTC."""
+        return self.visit.utc
+
+    @property
+    def standing(self) -> list[e.Reading]:
+        """The readings that were not taken back."""
+        return [reading for reading in self.readings if reading.seq not in self.taken_back]
+
+    @property
+    def last_of_each(self) -> list[e.Reading]:
+        """The last standing reading of each quantity, in the order in which they were first read."""
+        return list({reading.quantity: reading for reading in self.standing}.values())
+
+    @property
+    def findings(self) -> list[e.Finding | e.WorkedOut]:
+        """What was worked out last of each name."""
+        return list({found.name: found for found in self.worked_out}.values())
+
+    @property
+    def remarks(self) -> list[Answered]:
+        """The checks that found something, and were not taken back."""
+        return [answer for answer in self.answers if answer.remark and answer.seq not in self.taken_back]
+
+    @property
+    def emergencies(self) -> list[Happening]:
+        """Each time the visit was stopped for an emergency."""
+        return [h for h in self.happenings if h.kind == "emergency"]
+
+    @property
+    def barred(self) -> list[str]:
+        """What was not opened, lit or run because of what was found, each once."""
+        return list(dict.fromkeys(h.text for h in self.happenings if h.kind == "barred"))
+
+    @property
+    def not_checked(self) -> list[NotChecked]:
+        """The steps that were left out, then the readings as found that the visit never came to."""
+        known = {reading.quantity for reading in self.standing}
+        missed = [
+            NotChecked(step.id, "the visit did not come to it")
+            for step in self.procedure.steps
+            if step.quantity and step.stage == "found" and step.quantity not in known and step.id not in self.skipped
+        ]
+        return [*self.skipped.values(), *missed]
+
+    def latest(self, quantity: str) -> e.Reading | None:
+        """The last standing reading of a quantity."""
+        return _last(self.standing, quantity)
+
+    def first(self, quantity: str) -> e.Reading | None:
+        """The first standing reading of a quantity: as found."""
+        return _last(self.standing[::-1], quantity)
+
+    def title(self, step: str) -> str:
+        """The title of a step, as it prints."""
+        return printed(self.procedure.step(step).title) if self.procedure.has(step) else step
+
+    def judged_unit(self, reading: e.Reading) -> str:
+        """The unit of the value that was judged."""
+        quantities = self.rules.quantities
+        return quantities[reading.quantity].unit if reading.quantity in quantities else reading.unit
+
+    def is_danger(self, warned: e.HazardsVoiced) -> bool:
+        """Whether one of the hazards needs "understood"."""
+        hazards = self.rules.hazards
+        return any(hazards[name].level == "danger" for name in warned.hazards if name in hazards)
+
+    # --- one entry more
+
+    def add(self, entry: Entry) -> None:
+        """Takes one entry more into the story."""
+        self.last = entry
+        match body := e.read(entry):
+            case e.SetUp():
+                self.set_up[body.asked] = body.decided
+                self._now = body
+            case e.Said():
+                self._now = self._said[body.heard.text] = body
+            case e.Kept():
+                self._kept[body.quantity] = self._now
+            case e.Reading():
+                kept = self._kept.pop(body.quantity, None)
+                recording = kept if kept and kept.heard.text == body.words else self._said.get(body.words)
+                self._recorded(body, recording)
+                self.readings.append(body)
+                self._taken(body.step, f"{body.value} to {body.upper}" if body.upper else body.value)
+            case e.Finding() | e.WorkedOut():
+                self.worked_out.append(body)
+            case e.Answer() | e.Done():
+                self.answers.append(Answered(body.seq, body.utc, body.step, body.answer))
+                self._taken(body.step, body.answer)
+            case e.Remark():
+                if self.answers and self.answers[-1].step == body.step and not self.answers[-1].remark:
+                    self.answers[-1] = replace(self.answers[-1], remark=body.text)
+                else:
+                    self.answers.append(Answered(body.seq, body.utc, body.step, "", body.text))
+            case e.Correction():
+                self._take_back(body)
+            case e.Refused():
+                self.corrections.append(TakenBack(body.utc, body.step, body.value, True, self._now))
+            case e.Skipped() | e.LeftOut():
+                self.skipped[body.step] = NotChecked(body.step, body.reason, self._now if body.audio else None)
+            case _:
+                self._went_on(body)
+
+    def _went_on(self, body: e.Body) -> None:
+        """Something other than what was said, measured and answered."""
+        match body:
+            case e.HazardsVoiced():
+                self.warned.append(body)
+            case e.Understood():
+                self.understood |= {w.seq for w in [w for w in self.warned if w.step == body.step][-1:]}
+            case e.Site():
+                self.power, self.gas = body.power, body.gas
+            case e.Repair():
+                if body.restart:  # hands were in it: nothing is known of power and gas until it is said again
+                    self.power = self.gas = "unknown"
+                self._recorded(body, self._said.get(body.words) if body.audio else None)
+                self.repairs.append(body)
+            case e.Closed():
+                self.closed = True
+            case e.Summary():
+                self.complaint, self.cause = body.complaint or "", body.cause
+            case e.Decision():
+                self.decision = body
+            case e.Notice():
+                self.notice = body
+                self.notices.append(body)
+            case e.Told():
+                self.told = body
+                self._recorded(body, self._now)
+            case e.FollowUp():
+                self.follow_up = body
+                self.follow_ups.append(body)
+                self._recorded(body, self._now)
+            case e.Emergency():
+                self.power = self.gas = "unknown"
+                self.closed = False  # what was decided before does not stand any more
+                self.decision = self.notice = self.told = self.follow_up = None
+                self._happened(body, f"Stopped for an emergency: {body.why}.")
+            case _:
+                if text := self._told_of(body):
+                    self._happened(body, text)
+
+    def _take_back(self, correction: e.Correction) -> None:
+        if correction.quantity is not None:
+            if taken := self.latest(correction.quantity):
+                self.taken_back.add(taken.seq)
+                # What was worked out before it did not rest on it, and stands again.
+                self.worked_out = [
+                    found for found in self.worked_out if found.name not in correction.findings or found.seq < taken.seq
+                ]
+        else:
+            for answer in reversed(self.answers):
+                is_it = answer.step == correction.step and (answer.answer or answer.remark) == correction.before
+                if is_it and answer.seq not in self.taken_back:
+                    self.taken_back.add(answer.seq)
+                    break
+            if self.repairs and self.repairs[-1].repair == correction.repair:
+                self.repairs.pop()
+        self.corrections.append(TakenBack(correction.utc, correction.step, correction.before, False, self._now))
+
+    def _taken(self, step: str, value: str) -> None:
+        """A reading or an answer was taken at a step: it is checked, and what was corrected has what it was put to."""
+        self.skipped.pop(step, None)
+        self.corrections = [
+            replace(each, then=value) if each.step == step and not each.then else each for each in self.corrections
+        ]
+
+    def _recorded(self, body: e.Body, recording: e.Utterance | None) -> None:
+        if recording:
+            self.recordings[body.seq] = recording
+
+    def _happened(self, body: e.Body, text: str) -> None:
+        self.happenings.append(Happening(body.utc, body.kind, text, self._now))
+
+    def _told_of(self, body: e.Body) -> str:
+        """What else happened, in a sentence; empty for what is of no interest by itself."""
+        match body:
+            case e.Visit() if body.before:
+                return f"Begun in place of the visit of {body.before.began}: {body.before.why}"
+            case e.Symptom():
+                return f"Symptom told: {body.symptom}."
+            case e.ProbableCause():
+                ranked = ", ".join(f"{cause} {share:.0%}" for cause, share in body.causes[:3]) or "none fits"
+                return f"Probable causes, among those of the table: {ranked}."
+            case e.Barred():
+                return f"No {body.forbids}, at {self.title(body.step)}: {printed(body.because)}."
+            case e.PutOff():
+                return f"Put off until {self.title(body.first)} is measured again: {self.title(body.step)}."
+            case e.ShutDown():
+                return f"Shut down, at {self.title(body.step)}."
+            case e.Device():
+                return f"Device: {body.what}."
+            case e.AudioErased():
+                return "Recordings were erased."
+            case e.NotVoiced():
+                return f"The voice failed: {body.problem}."
+            case e.NotOpened():
+                return body.reason
+            case e.Note():
+                return f"Note: {body.words or 'as recorded'}."
+            case e.ClearedBy():
+                return "The name of who says that the area is clear was recorded."
+            case e.AreaClear():
+                return "Said to be clear; the visit began again."
+            case e.Compared():
+                before = ", ".join(f"{value} on {date or 'the last visit'}" for date, value in body.earlier)
+                unit = UNIT_SYMBOL[body.unit]
+                slope = f" It goes by {body.per_year} {unit} a year." if body.per_year else ""
+                return f"Earlier {body.quantity.replace('-', ' ')}: {before}; now {body.value} {unit}.{slope}"
+            case e.NotWaited():
+                early = f"{body.left_s} s before its wait of {body.seconds} s was over"
+                return f"Answered {early}: {self.title(body.step)}."
+            case e.StopwatchRead():
+                return f"Stopwatch {body.number} at {self.title(body.step)}: {body.seconds} s."
+            case e.Hold():
+                return f"Held at {self.title(body.step)}."
+            case e.Stop():
+                return f"Stopped at {self.title(body.step)}."
+            case e.GoOn():
+                return f"Went on at {self.title(body.step)}."
+            case e.Unknown():
+                return f"An entry ({body.seq}) of a kind that is not known here: {body.kind}."
+        return ""
+
+
+def story_of(entries: Iterable[Entry]) -> Story:
+    """The story of a record's entries.
+
+    Raises:
+        Problem: if they do not begin with a visit, or its rules cannot be read.
+    """
+    story: Story | None = None
+    for entry in entries:
+        if story is None:
+            setting = setting_in([entry], "This record")
+            visit = e.read(entry)
+            assert isinstance(visit, e.Visit)
+            story = Story(visit, setting, entry)
+        story.add(entry)
+    if story is None:
+        raise Problem("This record is empty; it was stopped before it began, so start a new one.")
+    return story
+
+
+def printed(spoken: str) -> str:
+    """Words as they print: "flue C O" and "L P" are said, "flue CO" and "LP" are read."""
+    return spoken.replace("C O", "CO").replace("L P", "LP")
+
+
+def _last(readings: Sequence[e.Reading], quantity: str) -> e.Reading | None:
+    return next((reading for reading in reversed(readings) if reading.quantity == quantity), None)
