@@ -29,7 +29,7 @@ check: .venv/.dev
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(BIN)/python -m assistant.documents --check
+	$(BIN)/python tests/documents.py --check
 
 format: .venv/.dev
 	$(BIN)/ruff check --fix .
@@ -51,7 +51,7 @@ clean:
 
 # What can be said, the limits with their sources, the steps to print and the schema of procedures, from the data.
 docs: .venv/.dev
-	$(BIN)/python -m assistant.documents
+	$(BIN)/python tests/documents.py
 
 # The records that later changes are held against, from scripted visits.
 corpus: .venv/.dev

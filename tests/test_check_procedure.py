@@ -4,11 +4,11 @@ import json
 import shutil
 
 import pytest
+from documents import schema
 from own_procedure import own_procedure
 from typer.testing import CliRunner
 
-from assistant.cli import app
-from assistant.documents import schema
+from assistant.cli.commands import build
 from assistant.files import PROCEDURES, TRADE_DATA, use_shop
 
 LP = "procedures/standing-pilot-lp-yearly.yaml"
@@ -36,7 +36,7 @@ def shop(tmp_path):
 
 
 def run(*args: object):
-    result = CliRunner().invoke(app, [str(arg) for arg in args])
+    result = CliRunner().invoke(build(), [str(arg) for arg in args])
     return result.exit_code, result.output.splitlines()
 
 

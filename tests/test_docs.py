@@ -2,10 +2,10 @@
 
 from typing import get_args
 
+import documents
 import pytest
+from documents import Page, procedure_page
 
-from assistant import documents
-from assistant.documents import Page, procedure_page
 from assistant.language.table import what_can_be_said
 from assistant.record.story import printed
 from assistant.review.report import words

@@ -7,11 +7,11 @@ from pathlib import Path
 import scripted_visits
 from typer.testing import CliRunner
 
-from assistant.cli import app
+from assistant.cli.commands import build
 
 
 def run(*arguments: str | Path, fails: bool = False) -> str:
-    done = CliRunner().invoke(app, [str(argument) for argument in arguments])
+    done = CliRunner().invoke(build(), [str(argument) for argument in arguments])
     assert (done.exit_code != 0) is fails, (done.output, done.exception)
     return " ".join(f"{done.output}{done.stderr}".split())
 

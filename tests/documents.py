@@ -1,4 +1,4 @@
-"""The documents that are made from the data: `python -m assistant.documents`, which is `make docs`.
+"""The documents that are made from the data: `python tests/documents.py`, which is `make docs`.
 
 With --check nothing is written, and the exit status is 1 when one is not of today; `make check` does that.
 """
