@@ -4,30 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
 
 from assistant.dialogue.effects import Effect
 from assistant.dialogue.events import Event
-from assistant.speech.audio import Audio
 from assistant.speech.ears import Ears
 from assistant.speech.player import Player
+from assistant.speech.route import SoundRoute
 from assistant.speech.voice import Voice
 
 QUIET_S = 30.0  # nobody spoke: the assistant says what it waits for
-
-
-class Route(Protocol):
-    """The devices of a live visit."""
-
-    @property
-    def facts(self) -> dict[str, Any]:
-        """Which they are, for the record."""
-
-    def recover(self) -> bool:
-        """Looks for lost devices and opens them again; whether all are there."""
-
-    def tell(self, sound: Audio) -> bool:
-        """Plays on whatever loudspeaker is left; whether it sounded."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +26,7 @@ class Edges:
     """Told of every turn, after it is committed."""
     quiet_s: float = QUIET_S
     """Of silence, after which the dialogue is told."""
-    route: Route | None = None
+    route: SoundRoute | None = None
     """The devices, for getting a lost one back; without it a lost one ends the run."""
     can_interrupt: bool = False
     """People may speak between two sentences (a microphone; people in a recording wait)."""

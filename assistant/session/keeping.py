@@ -7,9 +7,8 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 import msgspec
 
@@ -29,6 +28,11 @@ from assistant.speech.ears import Utterance
 
 LEFT = "It was stopped before the visit began, and nothing of it is recorded; start again, and it asks again."
 
+Kept = tuple[str, dict[str, Any]]
+"""The kind and the body of an entry."""
+
+S_contra = TypeVar("S_contra", contravariant=True)
+
 
 def _written(utterance: Utterance, path: Path) -> str:
     """Writes an utterance's recording; its SHA-256."""
@@ -36,44 +40,54 @@ def _written(utterance: Utterance, path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def _discarded(seconds: Sequence[float]) -> list[tuple[str, dict[str, Any]]]:
+def _discarded(seconds: Sequence[float]) -> list[Kept]:
     """The entry that counts what was heard and not kept, if anything was."""
     return [("discarded", {"utterances": len(seconds), "seconds": round(sum(seconds), 1)})] if seconds else []
 
 
-def _notes(effects: Iterable[Effect]) -> list[tuple[str, dict[str, Any]]]:
+def _notes(effects: Iterable[Effect]) -> list[Kept]:
     return [(effect.kind, effect.body) for effect in effects if isinstance(effect, Note)]
 
 
-@dataclass(frozen=True)
-class Answer:
-    """Something said before the visit that is kept."""
+class Keeper(Generic[S_contra]):
+    """Keeps nothing: what both of the others do else. All may raise NotWritten."""
 
-    utterance: Utterance
-    body: dict[str, Any]
-    """What was asked and decided, and how it was heard."""
-    decided: Sequence[tuple[str, dict[str, Any]]] = ()
-    """Decisions beside that, as they are in a visit."""
+    @property
+    def head(self) -> str:
+        """The record's head; empty where there is none."""
+        return ""
+
+    def keep(self, utterance: Utterance, question: Question, state: S_contra) -> tuple[Said, dict[str, Any]]:
+        """An utterance as the event that it is, its recording kept if it is to be; and what its entry holds besides."""
+        return Said(utterance.heard, utterance.first_word_s), {}
+
+    def let_go(self, utterance: Utterance) -> None:
+        """An utterance is neither kept nor acted on."""
+
+    def write(self, event: Event, effects: Sequence[Effect], more: Mapping[str, Any]) -> None:
+        """Commits an event and what it made; more: what the event's entry holds besides."""
+
+    def fact(self, kind: str, body: Mapping[str, Any]) -> None:
+        """Commits what happened beside the events."""
+
+    def end(self) -> None:
+        """Commits the end, after which nothing can be written."""
 
 
-class InMemory:
+class InMemory(Keeper[object]):
     """Keeps what decided something, before there is a record: `entries` are written with the first entry of the
     record, in one transaction. Stopped before that, a set-up leaves nothing, and is asked again."""
 
-    head = ""
-
     def __init__(self) -> None:
-        self.answers: list[Answer] = []
+        self.answers: list[tuple[Utterance, list[Kept]]] = []
+        """What was said and is kept: what was decided by it and how it was heard, then its other decisions."""
         self.discarded: list[float] = []
         """Seconds of what was answered and not kept."""
 
     def keep(self, utterance: Utterance, question: Question, state: object) -> tuple[Said, dict[str, Any]]:
-        """The utterance as an event; it is kept by what it decides."""
+        """It is kept by what it decides."""
         self._last = utterance
-        return Said(utterance.heard, utterance.first_word_s), {}
-
-    def let_go(self, utterance: Utterance) -> None:
-        """Nothing is counted of what was said to nobody."""
+        return super().keep(utterance, question, state)
 
     def write(self, event: Event, effects: Sequence[Effect], more: Mapping[str, Any]) -> None:
         """Keeps what was said where it decided something; else it is only counted, and not even that while it waits.
@@ -85,31 +99,25 @@ class InMemory:
         if not isinstance(event, Said):
             return
         match _notes(effects):
-            case [(_, asked), *decided]:
+            case [(kind, asked), *decided]:
                 body = {**asked, **more, "heard": msgspec.to_builtins(event.heard), "at_s": event.at_s}
-                self.answers.append(Answer(self._last, body, decided))
+                self.answers.append((self._last, [(kind, body), *decided]))
             case _ if more["question"] != START.name:
                 self.discarded.append(self._last.audio.seconds)
 
-    def fact(self, kind: str, body: Mapping[str, Any]) -> None:
-        """What happens to a device before a visit is of no record."""
-
-    def end(self) -> None:
-        """The visit begins."""
-
-    def entries(self, folder: Path, grammar_sha256: str) -> list[tuple[str, dict[str, Any]]]:
+    def entries(self, folder: Path, grammar_sha256: str) -> list[Kept]:
         """The entries of the set-up, their recordings written to `folder`, after those that are there."""
         folder.mkdir(exist_ok=True)
-        entries: list[tuple[str, dict[str, Any]]] = []
+        entries: list[Kept] = []
         there = (int(path.stem) for path in folder.glob("*.flac") if path.stem.isdecimal())
-        for number, answer in enumerate(self.answers, 1 + max(there, default=0)):
+        for number, (utterance, [(kind, body), *decided]) in enumerate(self.answers, 1 + max(there, default=0)):
             path = folder / f"{number:04d}.flac"
-            kept = {"audio": path.name, "sha256": _written(answer.utterance, path), "grammar_sha256": grammar_sha256}
-            entries += [("set-up", {**answer.body, **kept}), *answer.decided]
+            kept = {"audio": path.name, "sha256": _written(utterance, path), "grammar_sha256": grammar_sha256}
+            entries += [(kind, {**body, **kept}), *decided]
         return [*entries, *_discarded(self.discarded)]
 
 
-class InRecord:
+class InRecord(Keeper[State]):
     """Keeps what happens in a visit in its record."""
 
     def __init__(self, record: Record, dialogue: Dialogue, grammar_sha256: str, named: set[str]) -> None:

@@ -20,14 +20,16 @@ from assistant.language.heard import Heard
 from assistant.language.meaning import Question
 from assistant.language.spoken import spoken_characters
 from assistant.language.utterance import Language
-from assistant.session.edges import Edges, Route
+from assistant.session.edges import Edges
 from assistant.session.expecting import Expecting
+from assistant.session.keeping import Keeper
 from assistant.session.mouth import BETWEEN, DEVICE_BACK, Interruption, Mouth
 from assistant.speech.audio import Audio, joined, louder
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.earcons import Earcon, earcon
 from assistant.speech.ears import Utterance
 from assistant.speech.player import PlayerError
+from assistant.speech.route import SoundRoute
 from assistant.speech.voice import VoiceError
 from assistant.wording import english as wording
 
@@ -54,32 +56,26 @@ REFUSALS = ("unclear", "refused", "not-opened", "marks-dropped", "stopwatch-refu
 T = TypeVar("T")
 
 
-class State(Protocol):
+class _State(Protocol):
     """What the loop looks at in the state of a dialogue."""
 
     @property
-    def said(self) -> Sequence[Say]:
-        """What is said again once a device that was lost is back."""
+    def said(self) -> Sequence[Say]: ...  # what is said again once a device that was lost is back
 
     @property
-    def silences(self) -> int:
-        """How often in a row nobody said anything: a call is so much louder."""
+    def silences(self) -> int: ...  # how often in a row nobody said anything: a call is so much louder
 
     @property
-    def volume(self) -> int:
-        """Steps louder than at the start."""
+    def volume(self) -> int: ...  # steps louder than at the start
 
     @property
-    def pace(self) -> int:
-        """Steps faster than at the start."""
+    def pace(self) -> int: ...  # steps faster than at the start
 
     @property
-    def counts_marks(self) -> bool:
-        """Whether nothing may be said now, since people count their marks."""
+    def counts_marks(self) -> bool: ...  # nothing may be said now, since people count their marks
 
 
-S = TypeVar("S", bound=State)
-S_contra = TypeVar("S_contra", bound=State, contravariant=True)
+S = TypeVar("S", bound=_State)
 
 
 class Dialogue(Protocol[S]):
@@ -103,29 +99,6 @@ class Dialogue(Protocol[S]):
 
     def over(self, state: S) -> bool:
         """Whether it has come to its end."""
-
-
-class Keeper(Protocol[S_contra]):
-    """Where what happens is kept: the record of a visit, or memory before there is one. All may raise NotWritten."""
-
-    @property
-    def head(self) -> str:
-        """The record's head; empty where there is none."""
-
-    def keep(self, utterance: Utterance, question: Question, state: S_contra) -> tuple[Said, dict[str, Any]]:
-        """An utterance as the event that it is, its recording kept if it is to be; and what its entry holds besides."""
-
-    def let_go(self, utterance: Utterance) -> None:
-        """Counts an utterance that is neither kept nor acted on."""
-
-    def write(self, event: Event, effects: Sequence[Effect], more: Mapping[str, Any]) -> None:
-        """Commits an event and what it made; more: what the event's entry holds besides."""
-
-    def fact(self, kind: str, body: Mapping[str, Any]) -> None:
-        """Commits what happened beside the events."""
-
-    def end(self) -> None:
-        """Commits the end, after which nothing can be written."""
 
 
 def stretches(effects: Sequence[Effect]) -> list[Say]:
@@ -252,7 +225,7 @@ class Loop(Generic[S]):
         """The command if it is one that counts at any moment; else nothing."""
         return self.dialogue.language.urgent(utterance.heard.text)
 
-    def _wait_for_devices(self, route: Route, what: str, problem: str) -> None:
+    def _wait_for_devices(self, route: SoundRoute, what: str, problem: str) -> None:
         """Says that a device is gone, holds until all are there again, and says so; or until somebody cuts in."""
         before = len(self._mouth.heard)
         self.device(what, problem=problem)

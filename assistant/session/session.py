@@ -150,7 +150,7 @@ def work(
 
 def _worked(visit: Visit, screen: Screen) -> bool:
     """Works the visit; whether it came to its end."""
-    if isinstance(route := visit.edges.route, SoundRoute):
+    if route := visit.edges.route:
         visit.device("opened", **route.facts, headset=visit.edges.headset)
         if route.microphone.is_narrow:
             screen.tell(NARROW, "warning")

@@ -127,7 +127,7 @@ def test_in_a_room_it_listens_between_two_sentences():
     before = Before("i smell gas", "gas leak", "twenty", 0.6, 0.6, 0.6, 0.6, "start", route=BackAtOnce())
     alarm = wording.sentences(wording.ALARMS["gas"])
     assert before.rendered == [WAITS, alarm[0], *alarm, WAITS]
-    assert [answer.body["heard"]["text"] for answer in before.kept.answers] == ["i smell gas", "gas leak"]
+    assert [body["heard"]["text"] for _, [(_, body), *_] in before.kept.answers] == ["i smell gas", "gas leak"]
 
 
 def test_a_recording_that_ends_before_the_start_is_one_sentence():
