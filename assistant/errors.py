@@ -2,7 +2,7 @@
 
 
 class Problem(Exception):  # noqa: N818 - it is what the person is told, not a fault of the program
-    """Something a person can mend: one sentence that names the thing and says what to do.
+    """Something a person can fix: one sentence that names the thing and says what to do.
 
     Commands print it and exit with status 2; nothing already recorded is lost.
     """

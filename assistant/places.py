@@ -57,8 +57,8 @@ def write_whole(path: Path, data: bytes) -> None:
             beside.unlink(missing_ok=True)
     except OSError as error:
         full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
-        mend = "free some space" if full else "make its folder one you may write to"
-        why = f"{error.strerror}; {mend}, then try again"
+        fix = "free some space" if full else "make its folder one you may write to"
+        why = f"{error.strerror}; {fix}, then try again"
         raise NotWritten(f"{path} could not be written: {why}.") from None
 
 

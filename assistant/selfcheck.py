@@ -1,4 +1,4 @@
-"""What the assistant needs on this machine: what is there, and the line that mends what is missing."""
+"""What the assistant needs on this machine: what is there, and the command that fixes what is missing."""
 
 from __future__ import annotations
 
@@ -25,68 +25,63 @@ from assistant.speech.voice import ChildVoice, VoiceError, VoiceSettings
 
 @dataclass(frozen=True)
 class Part:
-    """One part. needed: without it no visit works; else recordings still do."""
+    """One part that was looked for."""
 
     name: str
     found: bool
     detail: str
-    mend: str
+    fix: str
+    """What to do where it is missing."""
     needed: bool = True
+    """Without it no visit works; else recordings still do."""
 
 
 def checks(model_folder: Path) -> Iterator[Part]:
     """Tries every part, cheapest first. model_folder: the speech model in use."""
-    yield _rules()
-    yield from _model_and_words(model_folder)
-    yield _voice()
-    yield from _sound()
+    yield _tried("procedures, limits, grammars", "fix the file that is named", _rules)
+    recognizers: list[VoskRecognizer] = []
 
+    def load() -> str:
+        recognizers.append(VoskRecognizer(model_folder))
+        return recognizers[0].name
 
-def _rules() -> Part:
-    name, mend = "procedures, limits, grammars", "mend the file that is named"
-    try:
-        shelf = library()
-        return Part(name, True, f"{len(shelf.procedures)} procedures, {len(shelf.limits)} limits", mend)
-    except Problem as problem:
-        return Part(name, False, str(problem), mend)
-
-
-def _model_and_words(folder: Path) -> Iterator[Part]:
-    mend = "assistant models use field_model"
-    try:
-        recognizer = VoskRecognizer(folder)
-    except Problem as problem:
-        yield Part("speech model", False, str(problem), mend)
-        return
-    yield Part("speech model", True, recognizer.name, mend)
-    words = library().grammar.vocabulary
-    missing = recognizer.missing(sorted(words))
-    detail = f"{len(words) - len(missing)} of {len(words)}" + (f"; not {', '.join(missing)}" if missing else "")
-    yield Part("words of the grammars", not missing, detail, "change these words in grammars/, or use another model")
-
-
-def _voice() -> Part:
-    mend = "pip install pyttsx3 espeakng-loader"
-    try:
-        with tempfile.TemporaryDirectory() as folder, ChildVoice(VoiceSettings(), Path(folder)) as voice:
-            sound = voice.render("Self check.")
-        return Part("voice", True, f"{sound.seconds:.1f} s at {sound.rate_hz} Hz", mend)
-    except VoiceError as wrong:
-        return Part("voice", False, str(wrong), mend)
-
-
-def _sound() -> Iterator[Part]:
-    mend = "sudo apt-get install libportaudio2"
-    try:
-        sounddevice = load_sounddevice()
-    except Problem as problem:
-        yield Part("PortAudio", False, str(problem), mend, needed=False)
-        return
-    yield Part("PortAudio", True, str(sounddevice.get_portaudio_version()[1]), mend, needed=False)
-    devices = list(sounddevice.query_devices())
+    yield _tried("speech model", "assistant models use field_model", load)
+    for recognizer in recognizers:
+        words = library().grammar.vocabulary
+        missing = recognizer.missing(sorted(words))
+        detail = f"{len(words) - len(missing)} of {len(words)}" + (f"; not {', '.join(missing)}" if missing else "")
+        fix = "change these words in grammars/, or use another model"
+        yield Part("words of the grammars", not missing, detail, fix)
+    yield _tried("voice", "pip install pyttsx3 espeakng-loader", _voice)
+    sound = _tried("PortAudio", "sudo apt-get install libportaudio2", _sound, needed=False)
+    yield sound
+    devices = list(load_sounddevice().query_devices()) if sound.found else []
     for name, key in (("microphone", "max_input_channels"), ("loudspeaker", "max_output_channels")):
-        named = [device["name"] for device in devices if device[key] > 0]
-        yield Part(name, bool(named), ", ".join(named[:3]), "plug in a headset, then run this again", needed=False)
+        if sound.found:
+            named = [device["name"] for device in devices if device[key] > 0]
+            yield Part(name, bool(named), ", ".join(named[:3]), "plug in a headset, then run this again", needed=False)
+
+
+def _tried(name: str, fix: str, look: Callable[[], str], needed: bool = True) -> Part:
+    try:
+        return Part(name, True, look(), fix, needed)
+    except (Problem, VoiceError) as wrong:
+        return Part(name, False, str(wrong), fix, needed)
+
+
+def _rules() -> str:
+    shelf = library()
+    return f"{len(shelf.procedures)} procedures, {len(shelf.limits)} limits"
+
+
+def _voice() -> str:
+    with tempfile.TemporaryDirectory() as folder, ChildVoice(VoiceSettings(), Path(folder)) as voice:
+        sound = voice.render("Self check.")
+    return f"{sound.seconds:.1f} s at {sound.rate_hz} Hz"
+
+
+def _sound() -> str:
+    return str(load_sounddevice().get_portaudio_version()[1])
 
 
 SENTENCE = Decimal(120)  # volts: the value of `room.SAY_SENTENCE`

@@ -235,7 +235,7 @@ def test_a_full_disk_is_told_and_nothing_recorded_is_lost(run, tmp_path, monkeyp
         assert opened.verify() == []
 
 
-def test_self_check_names_every_part_and_its_mend(run):
+def test_self_check_names_every_part_and_what_fixes_it(run):
     out = run("self-check")[1]
     assert all(part in out for part in ("speech model", "words of the", "voice", "PortAudio"))
 

@@ -33,7 +33,7 @@ def self_check(
     loudspeaker: LOUDSPEAKER = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON value.")] = False,
 ) -> None:
-    """Say what is there and what is missing, each with the line that mends it; or measure the room."""
+    """Say what is there and what is missing, each with the command that fixes it; or measure the room."""
     model = user_store().model_in_use()
     wrong = _measure(model, microphone, loudspeaker, as_json) if listen else _check(model, as_json)
     if wrong:
@@ -46,10 +46,10 @@ def _check(model: Path, as_json: bool) -> bool:
     if as_json:
         print_json([asdict(part) for part in parts])
     else:
-        table = Table("part", "state", "what mends it")
+        table = Table("part", "state", "what fixes it")
         for part in parts:
             state = "[green]there[/]" if part.found else "[red]missing[/]" if part.needed else "[yellow]missing[/]"
-            table.add_row(part.name, f"{state} {escape(part.detail)}", "" if part.found else escape(part.mend))
+            table.add_row(part.name, f"{state} {escape(part.detail)}", "" if part.found else escape(part.fix))
         console.print(table)
     return any(part.needed and not part.found for part in parts)
 

@@ -15,7 +15,7 @@ FIRST_BLOCK_S = 2.0
 """What a sound server, or a headset that slept, may take besides for the first block, in seconds: 1.7 s were seen."""
 
 
-class MicrophoneLost(Exception):  # noqa: N818 - an event of the visit, which goes on once it is mended
+class MicrophoneLost(Exception):  # noqa: N818 - an event of the visit, which goes on once it is back
     """The microphone gives no more sound; the message is one sentence."""
 
 

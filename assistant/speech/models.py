@@ -312,7 +312,7 @@ class ModelStore:
             yield
         except OSError as wrong:
             where, why = wrong.filename or self.data, wrong.strerror or wrong
-            raise Problem(f"{where} cannot be used ({why}); make room or mend it, then try again.") from wrong
+            raise Problem(f"{where} cannot be used ({why}); make room or fix it, then try again.") from wrong
 
 
 def user_store() -> ModelStore:

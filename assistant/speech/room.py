@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from assistant.language.heard import Heard
 from assistant.speech.audio import FULL_SCALE, Audio, resample
 from assistant.speech.ears import Utterance
+from assistant.speech.microphone import Microphone
 from assistant.speech.player import Player
 from assistant.speech.voice import Voice
 
@@ -44,23 +45,6 @@ BE_QUIET = "Be quiet for three seconds. I measure the room."
 OWN_VOICE = "This is my own voice. I measure what comes back to the microphone."
 SAY_SENTENCE = "Now say, as you would at work, one hundred and twenty volts."
 MEASURED = "Measured."
-
-
-class Microphone(Protocol):
-    """What is needed of a microphone."""
-
-    rate_hz: int
-    overflows: int
-
-    def take(self, timeout_s: float) -> Samples | None:
-        """The next block, or None where none came in time."""
-
-    def discard(self) -> int:
-        """Drops what was captured and not taken."""
-
-    @property
-    def waiting_s(self) -> float:
-        """Seconds of sound captured and not taken yet."""
 
 
 @dataclass(frozen=True)

@@ -79,7 +79,7 @@ def unpack(source: Path, target: Path) -> None:
     except _BROKEN as wrong:
         what = str(wrong).partition(":\n")[0] or type(wrong).__name__
         of_the_disk = isinstance(wrong, OSError) and wrong.errno
-        advice = "make room or mend it, then try again" if of_the_disk else "get a whole zip or tar archive"
+        advice = "make room or fix it, then try again" if of_the_disk else "get a whole zip or tar archive"
         raise Problem(f"{source} cannot be unpacked ({what}); {advice}.") from wrong
 
 

@@ -64,27 +64,21 @@ class VoiceSettings:
     """Which voice, and how it speaks.
 
     engine: "bundled" is the same everywhere; "system" is the one that the system has, if it has one.
-    voice: its name as the engine knows it; None is the engine's own default.
-    rate_wpm: words a minute, 80 to 450. volume: 0.1 to 1.0 of the voice's full loudness.
-    Raises Problem outside these bounds.
+    rate_wpm: words a minute, 80 to 450. Raises Problem outside these bounds.
     """
 
     engine: Literal["bundled", "system"] = "bundled"
-    voice: str | None = None
     rate_wpm: int = 165
-    volume: float = 1.0
 
     def __post_init__(self) -> None:
         if not 80 <= self.rate_wpm <= 450:
             raise Problem(f"The voice cannot speak {self.rate_wpm} words a minute; choose 80 to 450.")
-        if not 0.1 <= self.volume <= 1.0:
-            raise Problem(f"The voice cannot have the volume {self.volume}; choose 0.1 to 1.0.")
 
 
 def implausible(text: str, audio: Audio, settings: VoiceSettings) -> str | None:
     """Say what is wrong with a rendering of `text`, or None where it can be those words."""
     peak = int(np.abs(audio.samples.astype(np.int32)).max(initial=0)) / FULL_SCALE
-    if peak < _LOWEST_PEAK * settings.volume:
+    if peak < _LOWEST_PEAK:
         return "the rendering is silent"
     letters = sum(character.isalnum() for character in text)
     characters = sum(not character.isspace() for character in text)
@@ -202,13 +196,7 @@ class ChildVoice:
     def _ask(self, child: subprocess.Popen[str], text: str) -> Audio:
         path = Path(self._folder.name) / f"{uuid.uuid4().hex}.wav"
         settings = self._settings
-        request = {
-            "text": text,
-            "path": str(path),
-            "voice": settings.voice,
-            "rate_wpm": settings.rate_wpm,
-            "volume": settings.volume,
-        }
+        request = {"text": text, "path": str(path), "rate_wpm": settings.rate_wpm}
         try:
             answer, _ = child.communicate(json.dumps(request), timeout=self._timeout_s)
             if child.returncode:

@@ -4,7 +4,7 @@ It runs as a process of its own because the speech libraries hang, crash and kee
 process also gives the same bytes for the same text every time. It is started by its path and imports nothing
 of the assistant, so that it starts fast and from any folder.
 
-    voice_worker.py bundled|system  < {"text", "path", "voice", "rate_wpm", "volume"}
+    voice_worker.py bundled|system  < {"text", "path", "rate_wpm"}
 
 The engine is made ready first, then one request is read from standard input until its end. Exit status 0: the
 sound is at "path". Any other: standard output holds the reason. No request at all: ends quietly.
@@ -69,17 +69,14 @@ def _start(name: str) -> Any:
     return pyttsx3.init("espeak")
 
 
-def _render(engine: Any, *, text: str, path: str, voice: str | None, rate_wpm: int, volume: float) -> None:
+def _render(engine: Any, *, text: str, path: str, rate_wpm: int) -> None:
     faults: list[Exception] = []
     engine.connect("error", lambda name, exception: faults.append(exception))  # noqa: ARG005 - by keyword
-    if voice:
-        engine.setProperty("voice", voice)
     engine.setProperty("rate", rate_wpm)
-    engine.setProperty("volume", volume)
     engine.save_to_file(text, path)
     if engine.driver_name == "espeak":
         # Not runAndWait: with this driver it comes back before the file is written, and before it speaks it
-        # cancels what the library is busy with, which may be the rate or the volume just set. The loop alone
+        # cancels what the library is busy with, which may be the rate just set. The loop alone
         # ends when the file is written.
         engine.startLoop()
     else:

@@ -67,34 +67,12 @@ def test_the_same_text_gives_the_same_bytes_in_any_order(tmp_path: Path) -> None
     assert np.array_equal(first.samples, second.samples)
 
 
-def test_rate_and_volume_are_obeyed(tmp_path: Path) -> None:
+def test_the_rate_is_obeyed(tmp_path: Path) -> None:
     def spoken(settings: VoiceSettings) -> Audio:
         with ChildVoice(settings, tmp_path) as voice:
             return voice.render("Burner two lights within four seconds.")
 
-    plain, fast, soft = (
-        spoken(SETTINGS),
-        spoken(VoiceSettings(rate_wpm=300)),
-        spoken(VoiceSettings(volume=0.25)),
-    )
-    assert fast.seconds < 0.7 * plain.seconds
-    assert 0.15 < np.abs(soft.samples.astype(int)).max() / np.abs(plain.samples.astype(int)).max() < 0.4
-
-
-def test_another_voice_of_the_engine_can_be_chosen(tmp_path: Path) -> None:
-    with ChildVoice(SETTINGS, tmp_path) as voice:
-        plain = voice.render("Close the valve.")
-    with ChildVoice(VoiceSettings(voice="en-us"), tmp_path) as voice:
-        assert not np.array_equal(voice.render("Close the valve.").samples, plain.samples)
-
-
-def test_a_voice_that_does_not_exist_is_an_error_not_the_default_voice(tmp_path: Path) -> None:
-    with (
-        ChildVoice(VoiceSettings(voice="nobody"), tmp_path) as voice,
-        pytest.raises(VoiceError, match=r"could not say \"Close\.\": .*nobody"),
-    ):
-        voice.render("Close.")
-    assert list(tmp_path.iterdir()) == []
+    assert spoken(VoiceSettings(rate_wpm=300)).seconds < 0.7 * spoken(SETTINGS).seconds
 
 
 def test_a_text_already_rendered_needs_no_child(tmp_path: Path) -> None:
@@ -239,9 +217,8 @@ def test_plausibility_bounds() -> None:
     assert "too short" in (implausible(text, tone(0.3), SETTINGS) or "")
     assert "too short" in (implausible("A", tone(0.04), SETTINGS) or "")
     assert "too long" in (implausible(text, tone(18), SETTINGS) or "")
-    # A faster voice may be shorter, a softer one weaker.
+    # A faster voice may be shorter.
     assert implausible(text, tone(0.3), VoiceSettings(rate_wpm=450)) is None
-    assert implausible(text, tone(1.7, amplitude=1_000), VoiceSettings(volume=0.2)) is None
 
 
 @pytest.mark.parametrize(
@@ -307,16 +284,6 @@ def test_no_file_beside_the_worker_or_in_the_folder_shadows_a_module(
         assert voice.render("One.").seconds > 0.3
 
 
-def test_what_the_libraries_print_is_not_taken_for_the_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("PYTHONUNBUFFERED", "1")
-    with (
-        ChildVoice(VoiceSettings(voice="nobody"), tmp_path) as voice,
-        pytest.raises(VoiceError) as caught,
-    ):
-        voice.render("Close.")
-    assert "saved" not in str(caught.value)
-
-
 def test_no_room_for_the_sound_is_told_at_once(tmp_path: Path) -> None:
     # The file is written in a callback of the library, where an exception is lost unless it is caught.
     limited = ("sh", "-c", 'ulimit -f 4; exec "$@"', "sh", *WORKER, "bundled")
@@ -331,7 +298,7 @@ def test_no_room_for_the_sound_is_told_at_once(tmp_path: Path) -> None:
 
 def test_the_settings_hold_however_long_the_child_waited(tmp_path: Path) -> None:
     # A child whose library had gone to sleep lost the rate in 3 of 100 renderings, by the driver's own cancel.
-    request = {"text": "Proved dead.", "voice": None, "rate_wpm": 165, "volume": 0.5}
+    request = {"text": "Proved dead.", "rate_wpm": 140}
     heard = set()
     waiting = [subprocess.Popen([*WORKER, "bundled"], stdin=subprocess.PIPE, encoding="utf-8") for _ in range(40)]
     time.sleep(2)
@@ -376,11 +343,12 @@ def test_a_system_voice_is_used_where_there_is_one(tmp_path: Path) -> None:
 
 def test_a_missing_system_voice_says_what_to_do(tmp_path: Path) -> None:
     # The module that drives the system's voice is made to fail, as it does without the library.
-    (tmp_path / "pyttsx3.py").write_text("def init(): raise RuntimeError('no library')")
-    environment = ("env", f"PYTHONPATH={tmp_path}")
+    # What it prints is not taken for the answer.
+    (tmp_path / "pyttsx3.py").write_text("print('all is well')\ndef init(): raise RuntimeError('no library')")
+    environment = ("env", f"PYTHONPATH={tmp_path}", "PYTHONUNBUFFERED=1")
     with (
         ChildVoice(VoiceSettings(engine="system"), tmp_path, worker=(*environment, *WORKER, "system")) as voice,
-        pytest.raises(VoiceError, match=r"the system has no voice \(no library\); choose the bundled one"),
+        pytest.raises(VoiceError, match=r": the system has no voice \(no library\); choose the bundled one\.$"),
     ):
         voice.render("One.")
 
@@ -388,8 +356,6 @@ def test_a_missing_system_voice_says_what_to_do(tmp_path: Path) -> None:
 def test_settings_outside_the_bounds_are_one_sentence() -> None:
     with pytest.raises(Problem, match="choose 80 to 450"):
         VoiceSettings(rate_wpm=20)
-    with pytest.raises(Problem, match=r"choose 0\.1 to 1\.0"):
-        VoiceSettings(volume=0)
 
 
 def test_the_scripted_voice_is_proportional_and_fails_as_told() -> None:
