@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from unittest.mock import Mock
 
 import numpy as np
@@ -59,9 +60,9 @@ def saying(*words):
 class Before:
     """What comes before a visit, as people say it; `rendered` is what the assistant says."""
 
-    def __init__(self, *words, say=None, player=None, route=None, voice=None, wait=True, begun=None) -> None:
+    def __init__(self, *words, say=None, ears=None, player=None, route=None, voice=None, wait=True, begun=None) -> None:
         self.kept, self.voice = InMemory(), voice or ScriptedVoice()
-        ears, player = ScriptedEars(say or saying(*words)), player or ScriptedPlayer()
+        ears, player = ears or ScriptedEars(say or saying(*words)), player or ScriptedPlayer()
         edges = Edges(ears, self.voice, player, print, route=route, can_interrupt=route is not None)  # type: ignore[arg-type]
         self.job = before(edges, self.kept, Terminal(), wait, begun)
 
@@ -205,6 +206,21 @@ def test_a_microphone_that_is_lost_while_it_waits_is_waited_for():
 
     before = Before(say=say, route=route)
     assert before.rendered[-2:] == ["The sound is back.", WAITS]
+
+
+def test_an_answer_with_a_hole_in_its_sound_is_none():
+    ears = ScriptedEars(saying("natural gas", "natural gas", "yes", "skip", "skip", "yes"))
+    listen, heard = ears.listen, []
+
+    def with_a_hole(*arguments):
+        got = listen(*arguments)
+        heard.append(got)
+        return replace(got, gaps=1) if len(heard) == 1 else got
+
+    ears.listen = with_a_hole
+    before = Before(ears=ears, wait=False, begun=Begin(KNOWN, ask=True))
+    assert [body["heard"]["text"] for _, [(_, body), *_] in before.kept.answers][:2] == ["natural gas", "yes"]
+    assert before.rendered.count("I heard natural gas.") == 1
 
 
 @pytest.mark.parametrize(

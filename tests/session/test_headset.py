@@ -47,7 +47,7 @@ class HeadsetEars(ScriptedEars):
         said = self.meanwhile.pop(0) if self.meanwhile else None
         if said is None:
             return None
-        if isinstance(said, Exception):
+        if isinstance(said, BaseException):
             raise said
         self._say = lambda: said
         utterance = self.listen(expected, None, 0)
@@ -125,3 +125,12 @@ def test_a_microphone_that_is_lost_while_it_speaks_is_waited_for_and_the_sentenc
         entries = list(record.entries())
     assert [e.body["what"] for e in entries if e.kind == "device"] == ["microphone lost", "devices back"]
     assert next(e.body for e in entries if e.kind == "voiced")["played"][0]["text"] == "I advise and record."
+
+
+def test_ctrl_c_cuts_the_voice_off(tmp_path):
+    visit = visit_of(tmp_path / "visit.sqlite", [KeyboardInterrupt()])
+    visit.edges.player.talk.set()  # it would be played until it is stopped
+    with pytest.raises(KeyboardInterrupt):
+        visit.run()
+    visit.record.close()
+    assert visit.edges.player.stopped.is_set()
