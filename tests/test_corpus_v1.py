@@ -9,22 +9,35 @@ import gzip
 import json
 import sqlite3
 from collections.abc import Sequence
+from contextlib import nullcontext
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
-from doubles import TestClock
+from doubles import ScriptedVoice, TestClock
 from scripted_ears import Person, open_visit
 
+from assistant.dialogue.effects import Effect
+from assistant.dialogue.events import Event
 from assistant.dialogue.machine import Dialogue
+from assistant.dialogue.state import State
+from assistant.errors import Problem
+from assistant.places import top_folder
+from assistant.record.again import again
 from assistant.record.chain import GENESIS, Entry, Row, canonical_json, chained, from_line, to_line, verify_entries
+from assistant.record.fold import turns
+from assistant.record.folder import unfinished
 from assistant.record.record import Record, seal_of
-from assistant.record.setting import setting_of
 from assistant.record.story import printed, story_of
+from assistant.review.export import to_jsonl
 from assistant.review.replay import Row as Shown
 from assistant.review.replay import rows
 from assistant.review.report import words
 from assistant.review.report.page import of_record
 from assistant.review.timeline import moments
+from assistant.session import session
+from assistant.session.visit import IN_PLACE
+from assistant.speech.voice import VoiceSettings
 
 V1 = Path(__file__).parent / "corpus" / "v1"
 NAMES = (
@@ -200,12 +213,87 @@ def test_rules_with_keys_that_are_not_known_here_replay_and_report(name, tmp_pat
         assert len(story_of(record.entries()).readings) == len(bodies(path, "reading")) > 0
 
 
+def without_titles(entries: Sequence[Row]) -> list[Row]:
+    """The same record, if its rules lacked something that this program cannot do without."""
+    body = json.loads(entries[0].body)
+    for step in body["procedure"]["steps"]:
+        del step["title"]
+    changed = list(chained((0, GENESIS), [("visit", canonical_json(body))], entries[0].utc, entries[0].monotonic_s))
+    for row in entries[1:]:
+        changed += chained((changed[-1].seq, changed[-1].hash), [(row.kind, row.body)], row.utc, row.monotonic_s)
+    return changed
+
+
+def deaf(self: Dialogue, state: State, event: Event) -> tuple[State, list[Effect]]:
+    return state, []
+
+
 @pytest.mark.parametrize("name", UNFINISHED)
-def test_a_visit_is_not_worked_on_by_rules_that_are_not_known_here(name, tmp_path):
-    before = of_another_version(rows_of(name))
-    path = write(tmp_path / "visit.sqlite", before)
+def test_what_is_begun_in_place_of_an_unfinished_one_that_cannot_go_on(name, tmp_path, monkeypatch):
+    paths = {}
+    for of, entries in (
+        ("as it was", rows_of(name)),
+        ("does not know", of_another_version(rows_of(name))),
+        ("cannot be read", without_titles(rows_of(name))),
+    ):
+        (tmp_path / of).mkdir()
+        paths[of] = write(tmp_path / of / "visit.sqlite", entries)
+    assert again(paths.pop("as it was")) is None
+    for of, path in paths.items():
+        instead = again(path)
+        with Record.open(path, read_only=True) as record:
+            first = next(record.entries())
+        assert (instead.in_place_of.visit, instead.in_place_of.began) == (first.hash, first.utc)
+        assert of in instead.in_place_of.why
+        assert instead.job.site == first.body["job"]["site"]
+    monkeypatch.setattr(Dialogue, "step", deaf)
+    assert "otherwise" in again(tmp_path / "as it was" / "visit.sqlite").in_place_of.why
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_one_whose_rules_cannot_be_read_is_verified_exported_and_replayed_as_it_was(name, tmp_path):
+    entries = without_titles([row for row in rows_of(name) if row.kind != "sealed"])
+    path = write(tmp_path / "visit.sqlite", entries)
     with Record.open(path, read_only=True) as record:
-        assert not setting_of(record).is_whole
+        assert record.verify() == []
+        assert to_jsonl(record.rows()).splitlines() == [to_line(row) for row in entries]
+        with pytest.raises(Problem, match="cannot be read here"):
+            of_record(record)
+    assert {row.same for row in check_replay(path)} == {None}
+
+
+def test_resuming_one_that_cannot_go_on_begins_a_visit_of_its_job_that_names_it_and_says_so(tmp_path, monkeypatch):
+    (tmp_path / "old").mkdir()
+    old = write(tmp_path / "old" / "visit.sqlite", of_another_version(rows_of("gas-odour")))
+    before = old.read_bytes()
+    with Record.open(old, read_only=True) as record:
+        first = next(record.rows())
+    assert unfinished(tmp_path) == old
+    voice = ScriptedVoice()
+    monkeypatch.setattr(session, "ChildVoice", lambda *_: nullcontext(voice))
+    told = []
+    screen = SimpleNamespace(tell=lambda text, kind="fact": told.append(text))
+    screen.turn = screen.over = lambda *_: None
+    recording = top_folder("audio_fixtures") / "visits" / "gas-odour.flac"
+    session.work(old, tmp_path, [recording], VoiceSettings(), screen)
+    new = unfinished(tmp_path)
+    assert new != old
+    assert old.read_bytes() == before
+    assert f"The visit {old} cannot go on" in told[0]
+    with Record.open(new, read_only=True) as record:
+        entries = list(record.entries())
+        story = story_of(entries)
+        assert "Begun in place of the visit of" in of_record(record)[0]
+        assert all(turn.same for turn in turns(record))
+    assert story.setting.in_place_of.visit == first.hash
+    assert story.rules.job.site == json.loads(first.body)["job"]["site"]
+    assert entries[1].body["resumed"] is False
+    said = [played["text"] for entry in entries if entry.kind == "voiced" for played in entry.body["played"]]
+    assert tuple(said[:3]) == IN_PLACE
+    opened = next(entry.body["step"] for entry in entries if entry.body.get("step"))
+    assert opened == story.procedure.steps[0].id
+    new.unlink()
+    assert unfinished(tmp_path) == old
 
 
 @pytest.mark.parametrize("name", UNFINISHED)

@@ -139,12 +139,12 @@ class Fact(Body, frozen=True):
     """What the edges wrote; nothing was decided."""
 
 
-class Before(msgspec.Struct, frozen=True):
-    """The visit that one was begun in place of, since it could not be gone on with."""
+class InPlaceOf(msgspec.Struct, frozen=True):
+    """The unfinished visit that another one was begun in place of."""
 
     visit: str  # the hash of its first entry
-    began: str
-    why: str
+    began: str  # UTC
+    why: str  # it could not be gone on with
 
 
 class Visit(Fact, frozen=True):
@@ -163,7 +163,7 @@ class Visit(Fact, frozen=True):
     history: dict[str, Any] = {}  # what earlier visits read
     faults: dict[str, Any] = {}
     risks: dict[str, Any] | None = None  # what can be unsafe, in the words of the notice
-    before: Before | None = None
+    in_place_of: InPlaceOf | None = None
 
 
 class Device(Fact, frozen=True):

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from pathlib import Path
 
 from assistant.errors import Problem
-from assistant.record.entries import Event, read_all
+from assistant.record.entries import Event, Visit, read, read_all
 from assistant.record.record import END, Record
 from assistant.record.setting import setting_of
 
@@ -63,17 +64,23 @@ def all_in(path: Path) -> list[Path]:
 def unfinished(folder: Path) -> Path:
     """The newest record under `folder` that has no end yet; Problem when there is none.
 
-    A visit of schema version 1 ended when it was closed.
+    A visit of schema version 1 ended when it was closed; one that another was begun in place of is over, too.
     """
     found = sorted([*folder.glob(RECORD), *folder.glob(f"*/{RECORD}")], key=lambda p: p.stat().st_mtime, reverse=True)
+    replaced: set[str] = set()  # the first hashes of visits that another was begun in place of
+    unended: dict[Path, str] = {}
     for path in found:
-        try:
-            with Record.open(path, read_only=True) as record:
-                ends = ("closed", END) if record.version == 1 else (END,)
-                if not any(entry.kind in ends for entry in record.entries()):
-                    return path
-        except Problem:
-            continue  # not a record, or one that never began: nothing to resume
+        with suppress(Problem), Record.open(path, read_only=True) as record:  # no record: nothing to resume
+            first = next(record.entries(), None)
+            visit = read(first) if first else None
+            if isinstance(visit, Visit) and visit.in_place_of:
+                replaced.add(visit.in_place_of.visit)
+            ends = ("closed", END) if record.version == 1 else (END,)
+            if not any(row.kind in ends for row in record.rows()):
+                unended[path] = first.hash if first else ""
+    for path, visit_id in unended.items():
+        if visit_id not in replaced:
+            return path
     raise Problem(f"There is no unfinished visit in {folder}; name its folder with --folder, or start one with --job.")
 
 

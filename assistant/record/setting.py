@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
+import msgspec
 from pydantic import BaseModel, ValidationError
 
 from assistant.dialogue.machine import Dialogue
@@ -16,7 +17,7 @@ from assistant.files import library
 from assistant.language.jsgf import GrammarError, read_grammars
 from assistant.language.utterance import Language
 from assistant.record.chain import Entry
-from assistant.record.entries import Visit, read
+from assistant.record.entries import InPlaceOf, Visit, read
 from assistant.record.record import Record
 from assistant.trade.faults import Faults
 from assistant.trade.history import History
@@ -41,6 +42,7 @@ class Setting:
     engine: str  # what hears
     voice: str  # what speaks
     origin: tuple[str, ...] = ()  # the recordings that were given
+    in_place_of: InPlaceOf | None = None  # the unfinished visit that this one was begun in place of
     is_whole: bool = True  # nothing was passed over
 
     @property
@@ -65,6 +67,7 @@ class Setting:
             "engine": self.engine,
             "voice": self.voice,
             "origin": list(self.origin),
+            **({"in_place_of": msgspec.to_builtins(self.in_place_of)} if self.in_place_of else {}),
         }
 
     @classmethod
@@ -82,7 +85,8 @@ class Setting:
             # Older records have none: they are the words of the notice, which the program held then.
             library().risks if visit.risks is None else {key: read(Risk, value) for key, value in visit.risks.items()},
         )
-        return cls(rules, visit.grammars, visit.engine, visit.voice, visit.origin, read.is_whole)
+        more = (visit.grammars, visit.engine, visit.voice, visit.origin, visit.in_place_of)
+        return cls(rules, *more, is_whole=read.is_whole)
 
     def with_(self, rules: Mapping[str, Any], grammars: dict[str, str] | None) -> Setting:
         """The same with other rules, by the names of their fields, and other grammars if any are given."""

@@ -276,8 +276,9 @@ class Story:
     def _told_of(self, body: e.Body) -> str:
         """What else happened, in a sentence; empty for what is of no interest by itself."""
         match body:
-            case e.Visit() if body.before:
-                return f"Begun in place of the visit of {body.before.began}: {body.before.why}"
+            case e.Visit() if body.in_place_of:
+                old = body.in_place_of
+                return f"Begun in place of the visit of {old.began}, which could not go on: {old.why}."
             case e.Symptom():
                 return f"Symptom told: {body.symptom}."
             case e.ProbableCause():

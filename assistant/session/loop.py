@@ -126,6 +126,7 @@ class Loop(Generic[S]):
         self._ears = edges.ears
         self._expecting = Expecting(dialogue.language)
         self._mouth = Mouth(edges, self._expecting, self._sound, keeper.let_go)
+        self._first: list[Say] = []  # what is said before all else
         self._ready: dict[str, Audio] = {}  # what is said when nothing can be written, made beforehand
 
     def work(self, opened: Opened, more: Mapping[str, Any] | None = None) -> bool:
@@ -266,7 +267,8 @@ class Loop(Generic[S]):
             self._written(partial(self._keeper.write, event, effects, extra))
             self.state = state
             self.edges.show(event, effects)
-            says = stretches(effects)
+            says = stretches([*self._first, *effects])
+            self._first = []
             signal = _signal(event, effects)
             if not (says or self._mouth.heard):
                 self._sound_signal(signal)

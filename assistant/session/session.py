@@ -16,7 +16,9 @@ from assistant.errors import Problem
 from assistant.files import library
 from assistant.places import voice_cache
 from assistant.record import folder as visits
+from assistant.record.again import again
 from assistant.record.earlier import history
+from assistant.record.entries import InPlaceOf
 from assistant.record.record import Record, SystemClock, audio_of
 from assistant.record.seal import seal
 from assistant.record.setting import Setting, setting_of
@@ -62,11 +64,13 @@ class Begin:
     """A new visit. job: what its job file says; ask: the rest is set up by voice.
 
     record: its file, where it is not to have a folder of its own; it is then compared with no earlier visit.
+    in_place_of: an unfinished visit that cannot be gone on with.
     """
 
     job: dict[str, Any]
     ask: bool = False
     record: Path | None = None
+    in_place_of: InPlaceOf | None = None
 
 
 class Screen(Protocol):
@@ -99,6 +103,10 @@ def work(
     folder: where visits lie. recordings: heard instead of the microphone. wait: for the spoken start. Raises Problem;
     KeyboardInterrupt with a note that says what became of the visit.
     """
+    if isinstance(begun, Path) and (instead := again(begun)):
+        why = instead.in_place_of.why
+        screen.tell(f"The visit {begun} cannot go on: {why}. A new one of the same job begins at arrival.", "warning")
+        begun = Begin(instead.job.model_dump(mode="json"), in_place_of=instead.in_place_of)
     if isinstance(begun, Begin) and not begun.ask:
         library().rules_for(Job.model_validate(begun.job))  # a job that has no procedure is told before anything
     recognizer = recognizer_in_use(library().grammar)
@@ -209,7 +217,7 @@ def begin(
     done = Job.model_validate(job)
     rules = library().rules_for(done, None if begun.record else history(folder, done, now))
     origin = tuple(str(file.resolve()) for file in files)
-    setting = Setting(rules, library().grammar_texts, engine, settings.engine, origin)
+    setting = Setting(rules, library().grammar_texts, engine, settings.engine, origin, begun.in_place_of)
     record = Record.create(begun.record or visits.new_record_path(folder, now, done.site))
     try:
         answers = kept.entries(audio_of(record.path), setting.grammar_sha256)

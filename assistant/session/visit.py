@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from importlib.metadata import version
 
+from assistant.dialogue.effects import Say
 from assistant.dialogue.events import Opened, Said
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import State
@@ -14,6 +15,9 @@ from assistant.session.edges import Edges
 from assistant.session.keeping import InRecord
 from assistant.session.loop import NO_ROOM, Loop
 from assistant.speech.voice import VoiceError
+
+IN_PLACE = ("The visit before cannot go on.", "This is a new visit of the same job.", "It begins at arrival.")
+"""What is said first, where a visit was begun in place of one that could not be gone on with."""
 
 
 class Visit(Loop[State]):
@@ -54,4 +58,6 @@ class Visit(Loop[State]):
             "engine": self._ears.recognizer.name,
             "grammar_sha256": self.setting.grammar_sha256,
         }
+        if self.setting.in_place_of and not self.resumed:
+            self._first = [Say(each) for each in IN_PLACE]
         return self.work(Opened(resumed=self.resumed), facts)
