@@ -26,6 +26,9 @@ from assistant.session.privacy import keeps, redacted
 from assistant.speech.audio import write_flac
 from assistant.speech.ears import Utterance
 
+HOW = ("stream_from_s", "stream_to_s", "question", "engine")
+"""What is kept of how something was heard before the visit."""
+
 LEFT = "It was stopped before the visit began, and nothing of it is recorded; start again, and it asks again."
 
 Kept = tuple[str, dict[str, Any]]
@@ -100,7 +103,8 @@ class InMemory(Keeper[object]):
             return
         match _notes(effects):
             case [(kind, asked), *decided]:
-                body = {**asked, **more, "heard": msgspec.to_builtins(event.heard), "at_s": event.at_s}
+                heard = {"heard": msgspec.to_builtins(event.heard), "at_s": event.at_s}
+                body = {**asked, **heard, **{key: more[key] for key in HOW}}
                 self.answers.append((self._last, [(kind, body), *decided]))
             case _ if more["question"] != START.name:
                 self.discarded.append(self._last.audio.seconds)
