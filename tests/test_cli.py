@@ -293,7 +293,7 @@ def test_the_job_of_the_demo_says_that_it_is_invented():
 
 
 DATABASE = {"sqlalchemy", "alembic", "psycopg"}
-HEAVY = {*DATABASE, "pint", "numpy", "vosk", "pydantic", "rich", "ruamel", "jinja2", "starlette", "requests"}
+HEAVY = {*DATABASE, "sqlite3", "pint", "numpy", "vosk", "pydantic", "rich", "ruamel", "jinja2", "starlette", "requests"}
 
 
 def imported(code: str) -> set[str]:
