@@ -1,4 +1,4 @@
-# Two commands do all the set-up: `make demo` and `make test`. Nothing outside this folder is changed.
+# `make demo` and `make test` do all the set-up. Nothing outside this folder is changed.
 PYTHON ?= python3
 BIN := .venv/bin
 
@@ -7,7 +7,7 @@ BIN := .venv/bin
 demo: .venv/.product
 	$(BIN)/assistant demo
 
-# The core and what is as fast, for every save.
+# The pure core and other fast tests: for every save.
 QUICK := tests/dialogue tests/language tests/trade tests/outside tests/test_files.py tests/test_check_procedure.py
 quick: .venv/.dev
 	$(BIN)/pytest -q $(TWO) $(QUICK)
@@ -15,12 +15,12 @@ quick: .venv/.dev
 test: check
 	$(BIN)/python tests/parts.py
 	$(BIN)/pytest -q $(TWO) --ignore tests/live
-	$(BIN)/pytest -q tests/live  # they keep time with a sound card: nothing runs beside them
+	$(BIN)/pytest -q tests/live  # these keep time with a sound card, so they run alone
 
-# Two processes; each file's tests in one of them, since they share what a fixture made.
+# Two processes. The tests of one file share fixtures, so they run in one process.
 TWO := -n 2 --dist loadfile
 
-# The branches of the pure core that its own tests take; fails below the floor in pyproject.toml.
+# Branch coverage of the pure core by its own tests; fails below the floor in pyproject.toml.
 coverage: .venv/.dev
 	$(BIN)/pytest -q $(TWO) --cov --cov-report=term-missing:skip-covered $(QUICK)
 
@@ -49,11 +49,11 @@ clean:
 	$(BIN)/pip install --quiet --group dev
 	touch $@
 
-# What can be said, the limits with their sources, the steps to print and the schema of procedures, from the data.
+# Generates from the data: what can be said, the limits with sources, the steps to print, the schema of procedures.
 docs: .venv/.dev
 	$(BIN)/python tests/documents.py
 
-# The records that later changes are held against, from scripted visits.
+# Writes the reference records of scripted visits, which later changes are compared with.
 corpus: .venv/.dev
 	$(BIN)/python tests/corpus/make.py
 
@@ -95,7 +95,7 @@ bench-hearing: .venv/.bench
 	$(BIN)/pip install --quiet --group bench
 	touch $@
 
-# The recorded visits through their sound that `make test` does not hear.
+# The recorded visits whose sound `make test` does not play.
 bench-visits: .venv/.dev
 	$(BIN)/pytest -q -n 2 -m bench tests/session/test_through_audio.py
 
@@ -110,7 +110,7 @@ bench-faults: .venv/.dev
 bench-gate: .venv/.dev
 	$(BIN)/python tests/bench/gate.py $(WALKS)
 
-# How long the commands take to start.
+# The start-up time of the commands.
 bench-start: .venv/.product
 	$(BIN)/python tests/bench/start.py
 

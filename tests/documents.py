@@ -1,6 +1,6 @@
 """The documents that are made from the data: `python tests/documents.py`, which is `make docs`.
 
-With --check nothing is written, and the exit status is 1 when one is not of today; `make check` does that.
+With --check nothing is written, and the exit status is 1 when one is out of date; `make check` does that.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def limits_table(shelf: Library) -> str:
         "# Limits and their sources",
         "",
         "Made from the data files in `assistant/trade/data/` by `make docs`;",
-        "`make check` fails when it is not of today.",
+        "`make check` fails when this file is out of date.",
         "",
         "A value of the rating plate or the maker's sheet in the job file comes before any of these, then the code in",
         "force, then the gas supplier's figures. What is here is the generic limit, and is spoken as one.",
@@ -522,7 +522,7 @@ DOCUMENTS: dict[str, Callable[[], str]] = {
 
 
 def stale() -> list[str]:
-    """The documents that are not of today."""
+    """The documents that are out of date."""
     written = {name: TOP / name for name in DOCUMENTS}
     return [
         name
@@ -532,10 +532,10 @@ def stale() -> list[str]:
 
 
 def main(arguments: list[str]) -> None:
-    """Writes the documents, or with --check only says which are not of today."""
+    """Writes the documents, or with --check only says which are out of date."""
     old = stale()
     if "--check" in arguments:
-        sys.exit(f"{', '.join(old)}: not of today. Run: make docs" if old else 0)
+        sys.exit(f"{', '.join(old)}: out of date. Run: make docs" if old else 0)
     for name in old:
         (TOP / name).parent.mkdir(exist_ok=True)
         (TOP / name).write_text(DOCUMENTS[name](), encoding="utf-8")

@@ -2,7 +2,7 @@
 
 `python tests/parts.py` installs what is missing where apt may be used (as root). A test asks with the fixture
 `need("postgresql")`: without the part it fails where CI is true; elsewhere it is not run, and the run ends by
-naming the part and the line that mends it.
+naming the part and the command that installs it.
 """
 
 from __future__ import annotations

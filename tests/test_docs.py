@@ -12,12 +12,12 @@ from assistant.review.report import words
 from assistant.trade.job import Ignition
 
 
-def test_the_check_names_a_document_that_is_not_of_today(tmp_path, monkeypatch):
+def test_the_check_names_a_document_that_is_out_of_date(tmp_path, monkeypatch):
     monkeypatch.setattr(documents, "TOP", tmp_path)
     monkeypatch.setattr(documents, "DOCUMENTS", {"a.md": lambda: "new\n", "b.md": lambda: "new\n"})
     for name in ("a.md", "b.md"):
         (tmp_path / name).write_text("old\n" if name == "a.md" else "new\n", encoding="utf-8")
-    with pytest.raises(SystemExit, match=r"^a\.md: not of today"):
+    with pytest.raises(SystemExit, match=r"^a\.md: out of date"):
         documents.main(["--check"])
     documents.main([])
     assert (tmp_path / "a.md").read_text(encoding="utf-8") == "new\n"

@@ -18,7 +18,7 @@ def what_can_be_said(language: Language) -> str:
     lines = [
         "# What can be said",
         "",
-        "Made from the grammars beside this file by `make docs`; `make check` fails when it is not of today.",
+        "Made from the grammars beside this file by `make docs`; `make check` fails when it is out of date.",
         "",
         "## Commands",
         "",
