@@ -24,13 +24,11 @@ CALLS = 3  # silences in a row after which the set-up waits for the start words 
 class Beforehand:
     """Before the visit, at one moment."""
 
-    waits: bool
-    """For the start words."""
-    asks: SettingUp | None = None
-    """The set-up; None where everything is known."""
-    silences: int = 0
-    said: tuple[Say, ...] = ()
-    volume: int = 0
+    waits: bool  # for the start words
+    asks: SettingUp | None = None  # the set-up; None where everything is known
+    silences: int = 0  # in a row
+    said: tuple[Say, ...] = ()  # what is waited for, to be said again
+    volume: int = 0  # this and the next two are as the loop wants them, and stay so
     pace: int = 0
     counts_marks: bool = False
 

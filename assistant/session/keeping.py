@@ -53,7 +53,7 @@ def _notes(effects: Iterable[Effect]) -> list[Kept]:
 
 
 class Keeper(Generic[S_contra]):
-    """Keeps nothing: what both of the others do else. All may raise NotWritten."""
+    """What the loop tells of all that happens. Each method may raise NotWritten; here each keeps nothing."""
 
     @property
     def head(self) -> str:
@@ -65,7 +65,7 @@ class Keeper(Generic[S_contra]):
         return Said(utterance.heard, utterance.first_word_s), {}
 
     def let_go(self, utterance: Utterance) -> None:
-        """An utterance is neither kept nor acted on."""
+        """Counts an utterance that is neither kept nor acted on."""
 
     def write(self, event: Event, effects: Sequence[Effect], more: Mapping[str, Any]) -> None:
         """Commits an event and what it made; more: what the event's entry holds besides."""
@@ -78,8 +78,8 @@ class Keeper(Generic[S_contra]):
 
 
 class InMemory(Keeper[object]):
-    """Keeps what decided something, before there is a record: `entries` are written with the first entry of the
-    record, in one transaction. Stopped before that, a set-up leaves nothing, and is asked again."""
+    """Keeps what decided something until there is a record: `entries` are written with its first entry, in one
+    transaction. Stopped before that, a set-up leaves nothing, and is asked again."""
 
     def __init__(self) -> None:
         self.answers: list[tuple[Utterance, list[Kept]]] = []
@@ -164,7 +164,7 @@ class InRecord(Keeper[State]):
         return Said(heard, utterance.first_word_s, name), more
 
     def let_go(self, utterance: Utterance) -> None:
-        """Counts it."""
+        """Counts it; the next entry says so."""
         self._discarded.append(utterance.audio.seconds)
 
     def write(self, event: Event, effects: Sequence[Effect], more: Mapping[str, Any]) -> None:

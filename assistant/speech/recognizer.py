@@ -18,13 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assistant.errors import Problem
-from assistant.language.heard import Alternative, Heard, HeardWord
+from assistant.language.heard import NOT_WORDS, Alternative, Heard, HeardWord
 from assistant.language.jsgf import Grammar
 from assistant.language.phrases import Expected
-from assistant.speech.model_folder import NEEDED_IN_MODEL, RATE_HZ
+from assistant.speech.model_folder import RATE_HZ, check_model
 from assistant.speech.models import user_store
 
-UNKNOWN = "[unk]"
 ALTERNATIVES = 5  # how many texts to compare; more than five never held a value that the first five lacked
 
 
@@ -33,9 +32,6 @@ class Hearing(Protocol):
 
     def accept(self, block: NDArray[np.int16]) -> None:
         """Takes the next samples: int16 mono at the recognizer's rate."""
-
-    def partial(self) -> str:
-        """The words so far; they may still be withdrawn, so nothing may act on them but the end of utterance."""
 
     def finish(self) -> Heard:
         """The words of the whole utterance; call once."""
@@ -64,12 +60,7 @@ class VoskRecognizer:
     rate_hz = RATE_HZ
 
     def __init__(self, model_folder: Path) -> None:
-        lacking = [name for name in NEEDED_IN_MODEL if not (model_folder / name).is_file()]
-        if lacking:
-            raise Problem(
-                f"{model_folder} is not a speech model that can take a question's words: it lacks "
-                f"{', '.join(lacking)}; use a model with a run-time graph."
-            )
+        check_model(model_folder.name, model_folder)
         try:
             import vosk  # noqa: PLC0415 - the core and its tests run without it
         except ImportError as wrong:
@@ -92,7 +83,7 @@ class VoskRecognizer:
         lost = self.missing({word for phrase in phrases for word in phrase.split()})
         if lost or not all(phrase.split() for phrase in phrases) or not phrases:
             raise ValueError(f"phrases that the model cannot hear: {', '.join(sorted(lost)) or 'empty ones'}")
-        return VoskHearing(self._vosk, self._model, self.rate_hz, json.dumps([*phrases, UNKNOWN]), alternatives)
+        return VoskHearing(self._vosk, self._model, self.rate_hz, json.dumps([*phrases, NOT_WORDS]), alternatives)
 
 
 def recognizer_in_use(grammar: Grammar) -> VoskRecognizer:
@@ -131,11 +122,6 @@ class VoskHearing:
             self._done.append(json.loads(self._recognizer.Result()))
         if self._whole and self._beside.AcceptWaveform(data):
             self._whole = False  # it ended by itself in the middle: the lists of the parts cannot be compared
-
-    def partial(self) -> str:
-        """The words so far."""
-        running = json.loads(self._recognizer.PartialResult()).get("partial", "")
-        return " ".join([*(part["text"] for part in self._done if part["text"]), *([running] if running else [])])
 
     def finish(self) -> Heard:
         """The words of the whole utterance, and the close alternatives."""

@@ -43,9 +43,6 @@ class ScriptedRecognizer:
     def accept(self, block):
         self.samples += len(block)
 
-    def partial(self):
-        return self.text
-
     def finish(self):
         return Heard(self.text)
 
@@ -130,9 +127,6 @@ class Words:
 
             def accept(self, block):
                 self.blocks += bool(np.abs(block).max() > 3000)
-
-            def partial(self):
-                return ""
 
             def finish(self):
                 return Heard("grows" if self.blocks < 40 else "whole")

@@ -54,7 +54,6 @@ def test_a_new_question_while_an_utterance_runs_is_harmless(recognizer):
 def test_silence_is_no_words(recognizer):
     hearing = recognizer.hearing_of(["yes"])
     hearing.accept(np.zeros(16000, np.int16))
-    assert hearing.partial() == ""
     assert hearing.finish().text == ""
 
 
@@ -67,5 +66,5 @@ def test_a_model_with_a_static_graph_is_refused(tmp_path):
     for name in ("am/final.mdl", "conf/model.conf", "graph/HCLG.fst"):
         (tmp_path / name).parent.mkdir(exist_ok=True)
         (tmp_path / name).write_bytes(b"x")
-    with pytest.raises(Problem, match="run-time graph"):
+    with pytest.raises(Problem, match="because its graph is fixed"):
         VoskRecognizer(Path(tmp_path))

@@ -13,8 +13,9 @@ from assistant.speech.manifest import (
     read_manifest,
     rewrite_sums,
 )
+from assistant.speech.model_folder import NEEDED_IN_MODEL
 from assistant.speech.models import ModelStore
-from assistant.speech.recognizer import NEEDED_IN_MODEL, VoskRecognizer
+from assistant.speech.recognizer import VoskRecognizer
 
 MANIFEST = top_folder("models_manifest") / "models.toml"
 FETCHED = {
