@@ -130,14 +130,12 @@ class ModelStore:
         from assistant.speech.download import download  # noqa: PLC0415 - only this uses the network
 
         with self._disk_problems():
-            archive = self.data / "downloads" / known.url.rpartition("/")[2]
-            archive.parent.mkdir(parents=True, exist_ok=True)
-            limit_bytes = SIZE_MARGIN * known.size_bytes
-            download(known.url, archive, self._sums(name).archive_sha256, limit_bytes, progress)
-            try:
+            self.data.mkdir(parents=True, exist_ok=True)
+            with tempfile.TemporaryDirectory(prefix=".new-", dir=self.data) as folder:
+                archive = Path(folder, known.url.rpartition("/")[2])
+                limit_bytes = SIZE_MARGIN * known.size_bytes
+                download(known.url, archive, self._sums(name).archive_sha256, limit_bytes, progress)
                 return self._install(name, archive, known.url, confirm)
-            finally:
-                archive.unlink()  # unpacked it is of no more use; refused it must not be found again
 
     def add(self, source: Path, confirm: Confirm, name: str | None = None) -> Path:
         """Takes in a model from an archive or a folder, which stays as it is; the model's new folder.
