@@ -38,10 +38,10 @@ PLAIN = {
     Phase.REASON: "no access",
     Phase.HOLDING: "go on",
     Phase.EMERGENCY: "area clear",
-    Phase.CLEARING: "yes",
-    Phase.REPAIR: "yes",
+    Phase.CLEARING: "robin roe",
     Phase.BARRED: "shut down",
-    Phase.DECIDING: "yes",
+    Phase.SHUTTING: "understood",
+    Phase.SHUT: "done",
     Phase.TELLING: "pat moe",
     Phase.FOLLOW_UP: "no",
 }
@@ -61,11 +61,9 @@ class Script:
         key = state.step if state.phase is Phase.ASKING else f"{state.step} {state.phase.value}"
         if self.says.get(key):
             return self.says[key].pop(0)
-        if state.phase is Phase.SHUTTING:
-            return "yes" if state.ending.done else "done" if state.ending.understood else "understood"
         if state.phase is not Phase.ASKING:
             return PLAIN.get(state.phase, "yes")
-        step = dialogue.rules.procedure.step(state.correcting.step if state.correcting else state.step)
+        step = dialogue.rules.procedure.step(state.hand.correcting.step if state.hand.correcting else state.step)
         asked = dialogue.asked(state)
         if asked:
             return self.readings.get(asked, "skip")
@@ -88,7 +86,7 @@ def walk(dialogue: Dialogue, script: Script) -> Iterator[tuple[str, str, float |
     for number in range(LONGEST):
         if state.phase is Phase.CLOSED:
             return
-        marked = len(state.marks)
+        marked = len(state.hand.marks)
         step, speaker = state.step, state.speaker
         text = script.answer(dialogue, state)
         pause_s = None

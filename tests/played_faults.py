@@ -8,7 +8,7 @@ from simulated import Technician, language
 from assistant.dialogue.ranking import evidence, next_of, probable
 from assistant.dialogue.state import Phase
 from assistant.files import library
-from assistant.language.meaning import Value
+from assistant.language.meaning import Command, Question, Value
 from assistant.trade.faults import UNUSUAL, Faults, Row
 from assistant.trade.job import Appliance, Fuel, Ignition
 from assistant.trade.limits import limit_for
@@ -104,7 +104,7 @@ class NoHeat(Technician):
         for _ in range(400):
             if self.state.phase is Phase.CLOSED:
                 return False
-            if self.state.phase is not Phase.ASKING or self.state.untold:
+            if self.state.phase is not Phase.ASKING or self.state.hand.untold:
                 self.turn()
                 continue
             step = self.procedure.step(self.state.step)
@@ -126,7 +126,11 @@ class NoHeat(Technician):
         """Says the symptom that has the fewest rows beside the fault's own."""
         known = [(len(of.rows), name) for name, of in self.faults.symptoms.items() if self.row.symptom in of.rows]
         sentences = language().grammar.sentences("symptom")
-        self.say(next(s for s in sentences if language().symptom(s) == min(known)[1]))
+        self.say(
+            next(
+                s for s in sentences if language().understand(s, Question("told")) == Command("symptom", min(known)[1])
+            )
+        )
 
     def next_repair(self) -> str:
         """The repair that would tell most now; empty where no repair would."""

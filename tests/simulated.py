@@ -20,7 +20,7 @@ from assistant.dialogue.effects import Note, Say
 from assistant.dialogue.events import Clock, Event, Opened, Said, Voiced
 from assistant.dialogue.figures import RANK, judge_reading, work_out
 from assistant.dialogue.machine import Dialogue
-from assistant.dialogue.state import Candidate, Phase, State, Taken
+from assistant.dialogue.state import Candidate, Deciding, Phase, State, Taken
 from assistant.files import library
 from assistant.language.heard import Heard
 from assistant.language.meaning import Meaning, Question, Value
@@ -392,7 +392,7 @@ class Technician:
             at = self.state.step
             if self.state.phase is Phase.ASKING and at == step:
                 return asked
-            if self.state.phase is Phase.ASKING and not self.state.untold:
+            if self.state.phase is Phase.ASKING and not self.state.hand.untold:
                 asked.append(at)
                 way = self.target(at, self.way(at, lambda target: target == step))
                 same = [o for o in self.answers(self.procedure.step(at)) if self.target(at, o) == way]
@@ -409,7 +409,7 @@ class Technician:
     def turn(self) -> None:
         """Says what is wanted now."""
         phase = self.state.phase
-        if phase is Phase.ASKING and not self.state.untold:
+        if phase is Phase.ASKING and not self.state.hand.untold:
             self.answer_step(self.choose(self.state.step))
         elif phase is Phase.HOLDING:
             raise AssertionError(f"the visit came to a hold at {self.state.step}")
@@ -462,22 +462,21 @@ class Technician:
 
     def other(self, phase: Phase) -> str:
         """What is said where no step's question stands."""
+        begun = isinstance(self.state.at, Deciding) and self.state.at.yeses
         return {
             Phase.WARNING: "understood",
-            Phase.CONFIRMING: "yes",
-            Phase.TIMED: "yes",
             Phase.MISSED: "no",
             Phase.REASON: "no time",
             Phase.EMERGENCY: "area clear",
-            Phase.CLEARING: "yes" if self.state.candidate else "robin roe",
-            Phase.REPAIR: "yes",
+            Phase.CLEARING: "robin roe",
             Phase.BARRED: self.mended(),
-            Phase.DECIDING: "yes" if self.visits % 2 or self.state.ending.yeses else "no",
-            Phase.SHUTTING: self.shutting(),
+            Phase.DECIDING: "yes" if self.visits % 2 or begun else "no",
+            Phase.SHUTTING: "understood",
+            Phase.SHUT: "done",
             Phase.TELLING: "robin roe" if self.visits % 3 else "no",
             Phase.FOLLOW_UP: "clean the flame rod" if self.visits % 2 else "no",
             Phase.ASKING: "skip",
-        }[phase]
+        }.get(phase, "yes")
 
     def mended(self) -> str:
         """At the gate: the repair of what closes it, while there is one and it was not made too often; else the end."""
@@ -490,11 +489,6 @@ class Technician:
             if set(names) & set(repair.voids) and made < self.most_repairs:
                 return f"repair {repair.say}"
         return "shut down"
-
-    def shutting(self) -> str:
-        """The next word of shutting the appliance off at the end."""
-        ending = self.state.ending
-        return "yes" if ending.done else "done" if ending.understood else "understood"
 
     def work_all(self, most: int = 200) -> None:
         """Visits until every possible branch was taken; `most` of them."""

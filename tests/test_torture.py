@@ -21,7 +21,7 @@ def test_the_look_after_a_kill_knows_every_question_of_a_visit(tmp_path):
     states = {}
 
     def say():
-        states.setdefault((visit.state.phase, bool(visit.state.untold)), visit.state)
+        states.setdefault((visit.state.phase, bool(visit.state.hand.untold)), visit.state)
         return person()
 
     visit._ears._say = say

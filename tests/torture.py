@@ -167,36 +167,24 @@ def _look(path: Path, acknowledged: dict[int, str], count: Kills) -> None:
 
 
 def pending(state: State, rules: Rules) -> str:
-    """What a visit that is resumed in this state has to ask again. Raises ValueError where nothing is known of that."""
+    """What a visit that is resumed in this state has to ask again."""
     step = rules.procedure.step(state.step)
     match state.phase:
         case Phase.CONFIRMING:
-            return "Did you mean" if state.candidate and state.candidate.command else "Is that right?"
+            return "Is that right?"
         case Phase.WARNING:
             return wording.sentences(rules.hazards[step.hazards[0]].say)[0].strip()
-        case Phase.ASKING if state.correcting:
+        case Phase.ASKING if state.hand.correcting:
             return "again."
-        case Phase.ASKING if state.untold:  # of the run's times this one is asked in seconds
-            return f"{wording.capital(rules.quantities[state.untold[0]].spoken)} was not timed."
+        case Phase.ASKING if state.hand.untold:  # of the run's times this one is asked in seconds
+            return f"{wording.capital(rules.quantities[state.hand.untold[0]].spoken)} was not timed."
         case Phase.ASKING:
             return wording.sentences(step.say)[-1].strip()
-        case Phase.REASON:
-            return "Why is it skipped?"
-        case Phase.NOTING:
-            return "Say the note."
-        case Phase.MISSED:
-            return "got no mark"
         case Phase.TIMED:
             return "Is that right?"
-        case Phase.HOLDING:
-            return "On hold."
-        case Phase.REPAIR:
-            return wording.which_repair(state, rules)
-        case Phase.DECIDING | Phase.SHUTTING | Phase.TELLING | Phase.FOLLOW_UP:
-            return wording.at_the_end(state, rules)
         case Phase.CLOSED:
             return ""  # it is over: nothing is asked
-    raise ValueError(f"what does a visit ask that is resumed in {state.phase}?")
+    return wording.waits_for(state.at, state.site, rules)
 
 
 @dataclass

@@ -12,7 +12,7 @@ from rich.table import Table
 from assistant.cli.terminal import command_app, console, print_json
 from assistant.errors import Problem
 from assistant.files import library
-from assistant.language.meaning import Command, Meaning, Question, Reading, Readings, Unclear, value_text
+from assistant.language.meaning import Command, Meaning, Named, Question, Reading, Readings, Unclear, value_text
 
 app = command_app()
 
@@ -77,7 +77,11 @@ def meaning_body(meaning: Meaning) -> dict[str, Any]:
     """A meaning as plain JSON values."""
     match meaning:
         case Command():
-            return {"kind": "command", "name": meaning.name}
+            of = {"of": meaning.of} if meaning.of else {}
+            marks = {"marks": list(meaning.marks)} if any(meaning.marks) else {}
+            return {"kind": "command", "name": meaning.name, **of, **marks}
+        case Named():
+            return {"kind": "answer", "name": meaning.of}
         case Reading():
             body: dict[str, Any] = {"kind": "reading", "value": value_text(meaning.value), "unit": meaning.unit}
             if meaning.approximate:
@@ -91,7 +95,7 @@ def meaning_body(meaning: Meaning) -> dict[str, Any]:
         case Unclear():
             choices = {"choices": list(meaning.choices)} if meaning.choices else {}
             detail = {"detail": meaning.detail} if meaning.detail else {}
-            near = {"did_you_mean": meaning.near} if meaning.near else {}
+            near = {"did_you_mean": meaning.near.name} if meaning.near else {}
             return {"kind": "unclear", "reason": meaning.reason, **choices, **detail, **near}
 
 
@@ -108,7 +112,10 @@ def _explained(body: dict[str, Any]) -> str:
     meaning = body["meaning"]
     match meaning["kind"]:
         case "command":
-            what = f"command [bold]{meaning['name']}[/]"
+            of = f", {escape(meaning['of'])}" if "of" in meaning else ""
+            what = f"command [bold]{meaning['name']}[/]{of}"
+        case "answer":
+            what = f"answer [bold]{escape(meaning['name'])}[/]"
         case "reading":
             about = "about " if meaning.get("approximate") else ""
             value = " to ".join(meaning.get("range", [meaning["value"]]))

@@ -9,19 +9,29 @@ from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import judge_reading
-from assistant.dialogue.state import Answer, Candidate, Phase, State
+from assistant.dialogue.state import (
+    Answer,
+    Asking,
+    Candidate,
+    Confirming,
+    HeardAnswer,
+    Phase,
+    Proposing,
+    State,
+    Warned,
+    handed,
+)
 from assistant.dialogue.steps import after_correction, ask, leave, open_step, present, take
 from assistant.language.meaning import Command, Meaning, Unclear
-from assistant.language.utterance import normalise
 from assistant.wording import english as wording
 
 
 def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Yes, no or done at a step that does not ask for a reading."""
-    correcting = state.correcting
+    correcting = state.hand.correcting
     step = dialogue.rules.procedure.step(correcting.step if correcting else state.step)
     answer = meaning.name if isinstance(meaning, Command) else ""
-    if step.kind == "time" and not (correcting or state.untold):
+    if step.kind == "time" and not (correcting or state.hand.untold):
         return _again(state, "Say mark at each event, and done after the last.")
     if step.kind in ("read", "time"):
         return _again(state, "I need the reading, or say skip.")
@@ -32,22 +42,21 @@ def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
     if answer == "next":
         return _again(state, "Say yes or no.")
     if step.confirm and answer not in step.bad:
-        candidate = Candidate(words=event.heard.text, answer=answer, audio=event.audio, why="always")
-        state = replace(state, phase=Phase.CONFIRMING, candidate=candidate, failures=0)
+        state = replace(state, at=Confirming(HeardAnswer(event.heard.text, answer)), failures=0)
         return state, say(f"I heard {answer}, for {step.title}. Is that right?")
     return answered(dialogue, state, answer, event.heard.text)
 
 
 def answered(dialogue: Context, state: State, answer: str, words: str) -> Turn:
     """Takes a yes or no; the bad one is a remark for the end."""
-    correcting = state.correcting
+    correcting = state.hand.correcting
     step = dialogue.rules.procedure.step(correcting.step if correcting else state.step)
     body = {"step": step.id, "answer": answer, "words": words}
     effects: list[Effect] = [Note("answer", body)]
     text = step.bad.get("yes" if answer == "yes" else "no", "")
     after = correcting.after if correcting else len(state.repairs)
     made = Answer(step.id, answer, text, after=after)
-    state = replace(state, phase=Phase.ASKING, candidate=None, correcting=None, failures=0, facts=(*state.facts, made))
+    state = replace(handed(state, correcting=None), at=Asking(), failures=0, facts=(*state.facts, made))
     if text:
         effects += [
             Note("remark", {"step": step.id, "text": text}),
@@ -60,32 +69,34 @@ def answered(dialogue: Context, state: State, answer: str, words: str) -> Turn:
 
 def confirmed(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Yes to the reading or the answer that was heard."""
-    candidate = state.candidate
-    assert candidate is not None
-    if candidate.value is None:
-        return answered(dialogue, state, candidate.answer, candidate.words)
-    return take(dialogue, state, judge_reading(dialogue, state, candidate), confirmed=True)
+    heard = state.of(Confirming).heard
+    if isinstance(heard, HeardAnswer):
+        return answered(dialogue, state, heard.answer, heard.words)
+    return take(dialogue, state, judge_reading(dialogue, state, heard), confirmed=True)
 
 
 def refused(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """No to what was heard: it is put aside, and a value is left out of the next try."""
-    candidate = state.candidate
-    assert candidate is not None
-    if candidate.command:
-        state = replace(state, phase=candidate.phase, candidate=None)
-        return state, present(dialogue, state)
-    said = candidate.answer if candidate.value is None else plain(candidate.value)
-    refused = state.refused if candidate.value is None else (*state.refused, candidate.value)
-    state = replace(state, phase=Phase.ASKING, candidate=None, refused=refused)
+    heard = state.of(Confirming).heard
+    said = heard.answer if isinstance(heard, HeardAnswer) else plain(heard.value)
+    if isinstance(heard, Candidate):
+        state = handed(state, refused=(*state.hand.refused, heard.value))
+    state = replace(state, at=Asking())
     note = Note("refused", {"step": state.step, "value": said})
     return state, [note, *say("Not taken."), *present(dialogue, state)]
+
+
+def not_meant(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """No to a command that was nearly said."""
+    state = replace(state, at=state.of(Proposing).back)
+    return state, present(dialogue, state)
 
 
 def not_understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Says why, and how to be understood; a command that was nearly said is proposed."""
     assert isinstance(meaning, Unclear)
     failures = state.failures + 1
-    if state.phase is Phase.CONFIRMING:
+    if state.phase in (Phase.CONFIRMING, Phase.PROPOSING):
         said = "Say yes or no."
     else:
         said = wording.unclear(meaning)
@@ -96,13 +107,12 @@ def not_understood(dialogue: Context, state: State, event: Said, meaning: Meanin
     note = Note("unclear", {"step": state.step, "reason": meaning.reason, "choices": list(meaning.choices)})
     if state.counts_marks:  # what was no mark is let go: whoever speaks now does not hear the next one
         return state, [note]
-    rises = meaning.reason == "trend" and not {"falling", "down"} & set(normalise(event.heard.text))
+    rises = meaning.detail == "rising"
     asked = dialogue.asked(state) if state.phase is Phase.ASKING else None
     if rises and asked and dialogue.rules.quantities[asked].must_not_rise:
         return _rising(dialogue, state, note)
-    if meaning.near and state.phase is not Phase.CONFIRMING:
-        candidate = Candidate(event.heard.text, command=meaning.near, phase=state.phase)
-        state = replace(state, phase=Phase.CONFIRMING, candidate=candidate)
+    if meaning.near and state.phase not in (Phase.CONFIRMING, Phase.PROPOSING):
+        state = replace(state, at=Proposing(meaning.near, event.heard.text, state.at))
         return state, [note, *present(dialogue, state)]
     state = replace(state, failures=failures)
     asks = meaning.reason == "ambiguous"  # the choices are the question
@@ -116,7 +126,7 @@ def _again(state: State, said: str) -> Turn:
 def understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The danger was understood, and its warnings were voiced to the end: the question may be put."""
     step = dialogue.rules.procedure.step(state.step)
-    if not state.warned:
+    if not state.of(Warned).voiced:
         return open_step(dialogue, state, state.step)
     turn, effects = ask(dialogue, state)
     return turn, [Note("understood", {"step": step.id, "hazards": list(step.hazards)}), *effects]
@@ -132,3 +142,13 @@ def _rising(dialogue: Context, state: State, note: Note) -> Turn:
         effects.append(Note("remark", {"step": state.step, "text": text}))
     told = "It rises. Find the cause. Give the figure when it is steady."
     return state, [*effects, *say(told, "answer"), *present(dialogue, state)]
+
+
+def once_more(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """What is waited for, once more."""
+    return state, present(dialogue, state)
+
+
+def yes_or_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Only yes or no answers this."""
+    return state, [*say("Say yes or no."), *present(dialogue, state)]

@@ -6,12 +6,11 @@ from dataclasses import replace
 
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
-from assistant.dialogue.events import Said
+from assistant.dialogue.events import Event, Said
 from assistant.dialogue.figures import worst_of_times
-from assistant.dialogue.state import Phase, Skipped, State
+from assistant.dialogue.state import Asking, Holding, Noting, Reason, Skipped, State, Warned, handed
 from assistant.dialogue.steps import back_to_the_step, given_up, leave, open_step, present
-from assistant.language.meaning import Meaning, Unclear
-from assistant.language.utterance import NOTE_FIRST, normalise
+from assistant.language.meaning import Command, Meaning, Named, Unclear
 from assistant.trade.limits import limit_for
 from assistant.wording import english as wording
 
@@ -41,46 +40,45 @@ def hold(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
 
 def stop(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """As hold, and hands out."""
-    if state.phase in (Phase.EMERGENCY, Phase.CLEARING):
-        return state, say(wording.STAY_OUT, "alarm")
     return _held(state, "stop", "Stopped. Hands out. Say go on when you are ready.")
 
 
 def _held(state: State, kind: str, said: str) -> Turn:
-    back = state.back_to if state.phase is Phase.HOLDING else state.phase
-    state = replace(state, phase=Phase.HOLDING, back_to=back)
+    if not isinstance(state.at, Holding):
+        state = replace(state, at=Holding(state.at))
     return state, [Note(kind, {"step": state.step}), *say(said)]
 
 
 def go_on(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """From hold back to where the visit was."""
     note = Note("go-on", {"step": state.step})
-    if state.back_to in (Phase.WARNING, Phase.ASKING) and not state.correcting:
+    back = state.of(Holding).back
+    if isinstance(back, (Warned, Asking)) and not state.hand.correcting:
         # Whatever stopped the visit, the warnings of the step are voiced again before the hand goes in.
         turn, effects = open_step(dialogue, state, state.step)
         return turn, [note, *effects]
-    state = replace(state, phase=state.back_to)
+    state = replace(state, at=back)
     return state, [note, *present(dialogue, state)]
 
 
 def skip(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Asks for the reason of a skip, where the step can be skipped at all."""
     step = dialogue.rules.procedure.step(state.step)
-    if state.correcting:
-        state, note = given_up(replace(state, candidate=None))
+    if state.hand.correcting:
+        state, note = given_up(state)
         turn, effects = back_to_the_step(dialogue, state)
         return turn, [*note, *say("The reading stays taken back.", "answer"), *effects]
-    if not (step.skippable or state.untold):
+    if not (step.skippable or state.hand.untold):
         return state, [
             *say("This step cannot be skipped. It makes the next ones safe."),
             *present(dialogue, state),
         ]
-    state = replace(state, phase=Phase.REASON, candidate=None)
+    state = replace(state, at=Reason())
     return state, present(dialogue, state)
 
 
 def not_skipped(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
-    """The skip is thought better of."""
+    """The skip is cancelled."""
     turn, effects = back_to_the_step(dialogue, state)
     return turn, [*say("Not skipped."), *effects]
 
@@ -89,11 +87,11 @@ def reason(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
     """Whatever is said now is the reason; its recording is kept, and the words if they are known."""
     if meaning == Unclear("silence"):
         return not_here(dialogue, state, event, meaning)
-    reason = dialogue.language.reason(event.heard.text) or "as recorded"
-    if state.untold:
+    reason = meaning.of if isinstance(meaning, Named) else "as recorded"
+    if state.hand.untold:
         return _untold(dialogue, state, reason, event.audio)
     skipped = Skipped(state.step, reason, event.audio)
-    state = replace(state, skipped=(*state.skipped, skipped), phase=Phase.ASKING)
+    state = replace(state, skipped=(*state.skipped, skipped), at=Asking())
     note = Note("skipped", {"step": state.step, "reason": reason, "audio": event.audio})
     return leave(dialogue, state, "skip", [note, *say(f"Skipped, {reason}.", "answer")])
 
@@ -101,40 +99,36 @@ def reason(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
 def _untold(dialogue: Context, state: State, why: str, audio: str) -> Turn:
     """A time of a timed step that no marks gave is not told either."""
     step = dialogue.rules.procedure.step(state.step)
-    why = f"{dialogue.rules.quantities[state.untold[0]].spoken} not timed, {why}"
-    state = replace(
-        state,
-        phase=Phase.ASKING,
-        skipped=(*state.skipped, Skipped(step.id, why, audio, part=True)),
-        untold=state.untold[1:],
-    )
+    why = f"{dialogue.rules.quantities[state.hand.untold[0]].spoken} not timed, {why}"
+    skipped = (*state.skipped, Skipped(step.id, why, audio, part=True))
+    state = replace(handed(state, untold=state.hand.untold[1:]), at=Asking(), skipped=skipped)
     effects: list[Effect] = [
         Note("skipped", {"step": step.id, "reason": why, "audio": audio}),
         *say(f"Skipped, {why}.", "answer"),
     ]
-    if state.untold:
+    if state.hand.untold:
         return state, [*effects, *present(dialogue, state)]
     return leave(dialogue, state, worst_of_times(state, step), effects)
 
 
 def note(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """ "Note" alone waits for the note; with words after it, it is the note."""
-    if normalise(event.heard.text) in (*NOTE_FIRST, ("note", "that")):
-        state = replace(state, phase=Phase.NOTING, back_to=state.phase)
+    state = replace(state, at=Noting(state.at))
+    if meaning == Command("note"):
         return state, present(dialogue, state)
-    return noted(dialogue, replace(state, back_to=state.phase), event, meaning)
+    return noted(dialogue, state, event, meaning)
 
 
 def noted(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The note itself, kept as a recording."""
     note = Note("note", {"step": state.step, "audio": event.audio, "words": event.heard.text})
-    state = replace(state, phase=state.back_to)
+    state = replace(state, at=state.of(Noting).back)
     return state, [note, *say("Noted.", "answer"), *present(dialogue, state)]
 
 
 def limit(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The limit of what is asked, else of the last reading."""
-    asked = dialogue.question(replace(state, phase=Phase.ASKING)).quantity
+    asked = dialogue.question(replace(state, at=Asking())).quantity
     last = next(iter(reversed(state.standing)), None)
     name = asked.name if asked else last.quantity if last else None
     if name is None:
@@ -159,6 +153,6 @@ def not_here(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
     return state, [*say("That is not an answer here."), *present(dialogue, state)]
 
 
-def nothing(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
-    """The visit is closed."""
+def nothing(dialogue: Context, state: State, event: Event, meaning: Meaning) -> Turn:
+    """It changes nothing."""
     return state, []

@@ -10,14 +10,15 @@ from assistant.dialogue.events import Said
 from assistant.dialogue.ranking import evidence, probable
 from assistant.dialogue.state import State
 from assistant.dialogue.steps import present
-from assistant.language.meaning import Meaning
+from assistant.language.meaning import Command, Meaning
 from assistant.trade.faults import because
 from assistant.wording import english as wording
 
 
 def symptom(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """ "Symptom, no glow": what the appliance does or does not do."""
-    name = dialogue.language.symptom(event.heard.text)
+    assert isinstance(meaning, Command)
+    name = meaning.of
     known = dialogue.rules.faults.symptoms.get(name)
     if known is None:
         return state, [*say("That symptom is not in this visit's table."), *present(dialogue, state)]

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import Any
 
 from assistant.dialogue.effects import Effect, Manner, Note, Say
 from assistant.dialogue.events import Said
-from assistant.dialogue.state import Phase, Rules, State, Taken
+from assistant.dialogue.state import Asking, Rules, State, Taken, Working
 from assistant.language.meaning import Meaning, Question, Value
 from assistant.language.utterance import Language
 from assistant.trade import units
@@ -49,12 +50,12 @@ class Context:
     def question(self, state: State) -> Question:
         """What is being asked: it decides which words are heard and what they mean."""
         step = self.rules.procedure.step(state.step)
-        if state.phase is Phase.WORKING and state.working:
-            works = state.working
-            asks = works.asks and not works.heard
-            return Question(state.phase.value, self.quantity(works.asks) if asks else None)
-        if state.phase is not Phase.ASKING:
-            return Question(state.phase.value)
+        at = state.at
+        if isinstance(at, Working):
+            asks = at.asks and not at.heard
+            return Question(at.phase.value, self.quantity(at.asks) if asks else None)
+        if not isinstance(at, Asking):
+            return Question(at.phase.value)
         quantity = self.asked(state)
         names = state.speaker == "helper"
         return Question(step.id, self.quantity(quantity), names) if quantity else Question(step.id)
@@ -66,7 +67,7 @@ class Context:
     @staticmethod
     def refused(state: State) -> tuple[Value, ...]:
         """The values that were answered with no, of what is asked."""
-        return state.working.refused if state.phase is Phase.WORKING and state.working else state.refused
+        return state.at.refused if isinstance(state.at, Working) else state.hand.refused
 
     def unfit(self, site: Site, step: Step) -> str:
         """Why a step may not be worked as power and gas are; empty when it may."""
@@ -85,17 +86,17 @@ class Context:
 
     def asked(self, state: State) -> str | None:
         """The quantity that an answer is for: of the reading taken back, of a time to be told, or of the step."""
-        if state.phase is Phase.WORKING and state.working:
-            return state.working.asks or None
-        if isinstance(state.correcting, Taken):
-            return state.correcting.quantity
-        if state.correcting:
+        if isinstance(state.at, Working):
+            return state.at.asks or None
+        if isinstance(state.hand.correcting, Taken):
+            return state.hand.correcting.quantity
+        if state.hand.correcting:
             return None
-        return state.untold[0] if state.untold else self.rules.procedure.step(state.step).quantity
+        return state.hand.untold[0] if state.hand.untold else self.rules.procedure.step(state.step).quantity
 
 
-Handler = Callable[[Context, State, Said, Meaning], Turn]
-"""What the tables of the machine name: what something that was said makes of the state."""
+Handler = Callable[[Context, State, Any, Meaning], Turn]
+"""What the table names: what an event (of the kind that its word is of) makes of the state."""
 
 
 def say(text: str, manner: Manner = "prompt") -> list[Effect]:

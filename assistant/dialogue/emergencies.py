@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import cast
 
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
-from assistant.dialogue.state import Candidate, Phase, State
+from assistant.dialogue.state import Cleared, Clearing, Emergency, RepairHeard, State
 from assistant.dialogue.steps import emergency, open_step, present, repaired
 from assistant.language.meaning import Command, Meaning, Unclear
+from assistant.trade.limits import EmergencyKind
 from assistant.trade.procedures import State as Site
 from assistant.wording import english as wording
 
 
 def emergency_words(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Words of an emergency, said in any phase."""
-    text = event.heard.text
-    return emergency(dialogue, state, text, dialogue.language.emergency(text) or "unknown")
+    assert isinstance(meaning, Command)
+    return emergency(dialogue, state, event.heard.text, cast("EmergencyKind", meaning.of))
 
 
 def stay_out(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -27,27 +29,33 @@ def stay_out(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
 
 def area_clear(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Somebody says that the area is clear, and is asked who."""
-    state = replace(state, phase=Phase.CLEARING, candidate=None)
+    state = replace(state, at=Clearing())
     return state, [Note("area-clear-said", {"audio": event.audio}), *present(dialogue, state)]
 
 
 def named(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The name of whoever says that the area is clear is kept as a recording; then a yes is needed."""
-    if state.candidate is None:
-        if meaning == Unclear("silence"):
-            return state, present(dialogue, state)
-        note = Note("cleared-by", {"audio": event.audio, "words": event.heard.text})
-        state = replace(state, candidate=Candidate(words=event.heard.text, audio=event.audio))
-        return state, [note, *present(dialogue, state)]
-    if meaning == Command("yes"):
-        procedure, candidate = dialogue.rules.procedure, state.candidate
-        first = procedure.steps[0].id
-        clear: list[Effect] = [Note("area-clear", {"audio": candidate.audio})]
-        # Whoever says so answers for the air: what was read of it is as found, and is measured again first of all.
-        for name in [name for name, repair in procedure.repairs.items() if repair.restart == first]:
-            state, made = repaired(dialogue, state, name, Candidate(""))
-            clear.append(made)
-        turn, effects = open_step(dialogue, replace(state, candidate=None, path=(), site=Site()), first)
-        return turn, [*clear, *say("The visit starts again from the arrival checks."), *effects]
-    state = replace(state, phase=Phase.EMERGENCY, candidate=None)
+    if meaning == Unclear("silence"):
+        return state, present(dialogue, state)
+    note = Note("cleared-by", {"audio": event.audio, "words": event.heard.text})
+    state = replace(state, at=Cleared(event.audio))
+    return state, [note, *present(dialogue, state)]
+
+
+def cleared(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Yes to the area being clear: the visit starts again."""
+    procedure = dialogue.rules.procedure
+    first = procedure.steps[0].id
+    clear: list[Effect] = [Note("area-clear", {"audio": state.of(Cleared).audio})]
+    # Whoever says so answers for the air: what was read of it is as found, and is measured again first of all.
+    for name in [name for name, repair in procedure.repairs.items() if repair.restart == first]:
+        state, made = repaired(dialogue, state, RepairHeard(name, "", ""))
+        clear.append(made)
+    turn, effects = open_step(dialogue, replace(state, path=(), site=Site()), first)
+    return turn, [*clear, *say("The visit starts again from the arrival checks."), *effects]
+
+
+def not_clear(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Anything but a yes: it is still an emergency."""
+    state = replace(state, at=Emergency())
     return state, say(wording.STAY_OUT, "alarm")

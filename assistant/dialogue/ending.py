@@ -11,7 +11,7 @@ from dataclasses import replace
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
-from assistant.dialogue.state import Phase, State
+from assistant.dialogue.state import Closed, Deciding, FollowUp, Proving, Shut, Shutting, State, Telling
 from assistant.dialogue.steps import present
 from assistant.dialogue.summary import notice_of, summary_of
 from assistant.language.meaning import Command, Meaning, Unclear
@@ -24,22 +24,21 @@ SHUT_OFF = ("gas-lock", "lock-out")  # the hazards of shutting an appliance off
 
 def decided(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Yes or no to "does it stay on" (or off, where it is)."""
-    yes = meaning == Command("yes")
-    ending = state.ending
-    if wording.is_off(state.site) and not ending.yeses:
+    yes, yeses = meaning == Command("yes"), state.of(Deciding).yeses
+    if wording.is_off(state.site) and not yeses:
         if yes:
             return _decision(dialogue, state, stays_on=False)
-        state = replace(state, ending=replace(ending, yeses=1))
+        state = replace(state, at=Deciding(1))
         return state, present(dialogue, state)
-    if yes and ending.yeses + 1 < TIMES_ASKED:
-        state = replace(state, ending=replace(ending, yeses=ending.yeses + 1))
+    if yes and yeses + 1 < TIMES_ASKED:
+        state = replace(state, at=Deciding(yeses + 1))
         return state, present(dialogue, state)
     if yes:
         return _decision(dialogue, state, stays_on=True)
-    if ending.yeses:
-        state = replace(state, ending=replace(ending, yeses=0))
+    if yeses:
+        state = replace(state, at=Deciding())
         return state, [*say("Not taken."), *present(dialogue, state)]
-    state = replace(state, phase=Phase.SHUTTING)
+    state = replace(state, at=Shutting())
     return state, [*hazards_of_shutting(dialogue), *present(dialogue, state)]
 
 
@@ -51,25 +50,24 @@ def hazards_of_shutting(dialogue: Context) -> list[Effect]:
 
 def understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The warnings before shutting off were understood."""
-    state = replace(state, ending=replace(state.ending, understood=True))
+    state = replace(state, at=Shut())
     return state, [Note("understood", {"step": "end", "hazards": list(SHUT_OFF)}), *present(dialogue, state)]
 
 
 def done(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Gas and power are said to be shut off: that is confirmed."""
-    if not state.ending.understood:
-        return state, present(dialogue, state)
-    state = replace(state, ending=replace(state.ending, done=True))
+    state = replace(state, at=Proving())
     return state, present(dialogue, state)
 
 
-def shut(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
-    """Yes or no to "is it shut off"."""
-    if not state.ending.done:
-        return state, present(dialogue, state)
-    if meaning != Command("yes"):
-        state = replace(state, ending=replace(state.ending, done=False))
-        return state, present(dialogue, state)
+def not_shut(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """No: it is not shut off."""
+    state = replace(state, at=Shut())
+    return state, present(dialogue, state)
+
+
+def proved(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Yes: it is shut off."""
     state = replace(state, site=Site(power="isolated", gas="shut"))
     note = Note("site", {"power": state.site.power, "gas": state.site.gas, "step": "end"})
     turn, effects = _decision(dialogue, state, stays_on=False)
@@ -77,8 +75,8 @@ def shut(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
 
 
 def _decision(dialogue: Context, state: State, stays_on: bool) -> Turn:
-    asked = state.ending.yeses + 1 if stays_on else 1
-    state = replace(state, phase=Phase.TELLING, ending=replace(state.ending, stays_on=stays_on))
+    asked = state.of(Deciding).yeses + 1 if stays_on else 1
+    state = replace(state, at=Telling(stays_on))
     summary = summary_of(state, dialogue.rules)
     against = {"against": summary["against"]} if stays_on and summary["against"] else {}
     effects: list[Effect] = [Note("decision", {"stays_on": stays_on, "times_asked": asked, **against})]
@@ -93,13 +91,12 @@ def told(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
     if meaning == Unclear("silence"):
         return state, present(dialogue, state)
     nobody = meaning == Command("no")
-    audio = "" if nobody else event.audio
+    audio, stays_on = "" if nobody else event.audio, state.of(Telling).stays_on
     note = Note("told", {"nobody": nobody, "audio": audio, "words": event.heard.text})
-    state = replace(state, ending=replace(state.ending, told=audio))
     if not summary_of(state, dialogue.rules)["follow_up_because"]:
-        turn, effects = _close(dialogue, state)
+        turn, effects = _close(dialogue, state, stays_on, audio, "")
         return turn, [note, *effects]
-    state = replace(state, phase=Phase.FOLLOW_UP)
+    state = replace(state, at=FollowUp(stays_on, audio))
     return state, [note, *present(dialogue, state)]
 
 
@@ -107,24 +104,24 @@ def follow_up(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     """What is to be done is kept as a recording; "no" is nothing."""
     if meaning == Unclear("silence"):
         return state, present(dialogue, state)
-    nothing = meaning == Command("no")
+    nothing, at = meaning == Command("no"), state.of(FollowUp)
     audio = "" if nothing else event.audio
     because = summary_of(state, dialogue.rules)["follow_up_because"]
     note = Note("follow-up", {"nothing": nothing, "because": because, "audio": audio, "words": event.heard.text})
-    turn, effects = _close(dialogue, replace(state, ending=replace(state.ending, follow_up=audio)))
+    turn, effects = _close(dialogue, state, at.stays_on, at.told, audio)
     return turn, [note, *effects]
 
 
-def _close(dialogue: Context, state: State) -> Turn:
-    state = replace(state, phase=Phase.CLOSED)
+def _close(dialogue: Context, state: State, stays_on: bool, told: str, follow_up: str) -> Turn:
+    state = replace(state, at=Closed())
     whole = summary_of(state, dialogue.rules)
     body = {
         **whole,
         "out_of_limits": [t.quantity for t in state.standing if t.verdict.accepted is False],
         "remarks": [[remark.step, remark.text] for remark in state.remarks],
-        "stays_on": state.ending.stays_on,
-        "told": state.ending.told,
-        "follow_up": state.ending.follow_up,
-        "notice": notice_of(whole, bool(state.ending.stays_on)),
+        "stays_on": stays_on,
+        "told": told,
+        "follow_up": follow_up,
+        "notice": notice_of(whole, stays_on),
     }
-    return state, [Note("closed", body), *say(wording.closed(state))]
+    return state, [Note("closed", body), *say(wording.closed(stays_on))]

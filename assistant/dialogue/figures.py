@@ -8,7 +8,7 @@ from decimal import Decimal
 
 from assistant.dialogue.context import Context
 from assistant.dialogue.events import Said
-from assistant.dialogue.state import Candidate, Found, Rules, State, Taken
+from assistant.dialogue.state import Candidate, Found, Mark, Rules, State, Taken
 from assistant.language.meaning import Reading, Value
 from assistant.language.spoken import spoken_value
 from assistant.trade import units
@@ -40,9 +40,8 @@ def judge_reading(dialogue: Context, state: State, candidate: Candidate, quantit
 
     quantity_name: where it is not of the quantity that is asked.
     """
-    step = dialogue.rules.procedure.step(state.correcting.step if state.correcting else state.step)
+    step = dialogue.rules.procedure.step(state.hand.correcting.step if state.hand.correcting else state.step)
     name = quantity_name or dialogue.asked(state)
-    assert candidate.value is not None
     assert name is not None
     quantity = dialogue.rules.quantities[name]
     meter = dialogue.rules.job.meter_for(name)
@@ -86,9 +85,9 @@ def judge_reading(dialogue: Context, state: State, candidate: Candidate, quantit
     )
 
 
-def times_of(dialogue: Context, state: State, step: Step) -> list[Taken]:
+def times_of(dialogue: Context, state: State, step: Step, marks: Sequence[Mark]) -> list[Taken]:
     """The times of a timed step that its marks give; each mark names its event."""
-    at = {mark.event: mark.at_s for mark in state.marks}
+    at = {mark.event: mark.at_s for mark in marks}
     return [
         judge_reading(
             dialogue,

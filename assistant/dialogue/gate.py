@@ -173,7 +173,7 @@ def must_stop(rules: Rules, state: State) -> Bar | None:
     step = rules.procedure.step(state.step)
     if not state.burning or shuts_down(step):
         return None
-    stands = ("found",) if state.correcting else ("found", "taken back")  # what is asked again may still pass
+    stands = ("found",) if state.hand.correcting else ("found", "taken back")  # what is asked again may still pass
     return next((bar for bar in forbidding(rules, state, "running") if bar.stands in stands), None)
 
 

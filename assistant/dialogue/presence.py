@@ -14,18 +14,17 @@ from assistant.language.meaning import Command, Meaning
 CALLS = 2  # "are you there?" before the alarm (common practice of watching people who work alone)
 MARKS_WAIT = 7  # silences that a run being marked may last: a pilot's safe shut-down takes up to three minutes
 LEVELS = range(-2, 3)  # of pace and of volume, 0 is the start
+WITH_A_STEP = (Phase.WARNING, Phase.ASKING, Phase.CONFIRMING, Phase.PROPOSING, Phase.WORKING)
 SETTINGS = {"louder": ("volume", 1), "quieter": ("volume", -1), "faster": ("pace", 1), "slower": ("pace", -1)}
 
 
-def quiet(dialogue: Context, state: State, event: Quiet) -> Turn:
+def quiet(dialogue: Context, state: State, event: Quiet, meaning: Meaning) -> Turn:
     """Nobody has said anything for a while; at a step with a danger somebody may be hurt."""
-    if state.phase is Phase.CLOSED:
-        return state, []
     state = replace(state, silences=state.silences + 1)
     if state.counts_marks and state.silences <= MARKS_WAIT:  # whoever speaks does not hear the next mark
         return state, []
     step = dialogue.rules.procedure.step(state.step)
-    alone = state.phase in (Phase.WARNING, Phase.ASKING, Phase.CONFIRMING, Phase.WORKING) and dialogue.has_danger(step)
+    alone = state.phase in WITH_A_STEP and dialogue.has_danger(step)
     if not alone and state.waits:  # nothing is to be said until the time is up
         return state, []
     if not alone:

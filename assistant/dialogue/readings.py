@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue.answers import refused
 from assistant.dialogue.bodies import plain
 from assistant.dialogue.comparing import FAR_FROM_LAST, is_far_from_last
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import findings, heard, judge_reading, said_value
-from assistant.dialogue.state import Answer, Candidate, Fact, Found, Phase, State, Taken
+from assistant.dialogue.state import Answer, Asking, Candidate, Fact, Found, State, Taken, handed
 from assistant.dialogue.steps import back_to_the_step, open_step, present, weigh
 from assistant.language.meaning import Confirm, Meaning, Reading, Readings, Unclear
 from assistant.trade.computations import FINDINGS
@@ -68,7 +67,7 @@ def _doubt(dialogue: Context, state: State, event: Said, meaning: Reading) -> st
     if confirm:
         return confirm
     mine = judge_reading(dialogue, state, Candidate("", meaning.value, meaning.unit)).verdict.outcome
-    for rival in dialogue.language.rivals(event.heard, meaning, question, state.refused):
+    for rival in dialogue.language.rivals(event.heard, meaning, question, state.hand.refused):
         if not isinstance(rival, Reading):
             return rival.detail if isinstance(rival, Unclear) else "alternative"
         if judge_reading(dialogue, state, Candidate("", rival.value, rival.unit)).verdict.outcome != mine:
@@ -79,9 +78,7 @@ def _doubt(dialogue: Context, state: State, event: Said, meaning: Reading) -> st
 
 def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Takes back the last reading or answer, at any later moment, with all that followed from it; asks it again."""
-    if state.phase is Phase.CONFIRMING:
-        return refused(dialogue, state, event, meaning)
-    if state.correcting:
+    if state.hand.correcting:
         return state, present(dialogue, state)
     last = next((f for f in reversed(state.facts) if not (isinstance(f, Found) or f.withdrawn or f.voided)), None)
     if last is None:
@@ -89,11 +86,9 @@ def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     before = findings(dialogue.rules, state)
     state = replace(
         state,
-        phase=Phase.ASKING,
+        at=Asking(),
+        hand=replace(state.hand, correcting=last, refused=()),
         facts=tuple(_taken_back(fact, last) for fact in state.facts),
-        correcting=last,
-        refused=(),
-        candidate=None,
         failures=0,
     )
     stand = findings(dialogue.rules, state)
@@ -108,10 +103,10 @@ def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
         body |= {"repair": step.mends}
         state = _not_repaired(state)
     said = say(" ".join([f"Taken back: {told}.", *(f"With it, {FINDINGS[each].spoken}." for each in gone)]))
-    if state.correcting is None:  # its step is worked again as a whole
+    if state.hand.correcting is None:  # its step is worked again as a whole
         turn, more = open_step(dialogue, state, last.step)
     elif isinstance(last, Answer) and not last.answer:  # a remark beside a reading, which is not asked by itself
-        turn, more = back_to_the_step(dialogue, replace(state, correcting=None))
+        turn, more = back_to_the_step(dialogue, handed(state, correcting=None))
     else:
         turn, more = state, present(dialogue, state)
     return turn, [Note("correction", body), *said, *notes, *more]
@@ -138,7 +133,7 @@ def _as_it_was(state: State, step: Step) -> tuple[State, list[Effect]]:
     power = step.power[0] if step.power else "unknown"
     site = Site(power=power, gas=step.gas[0] if step.gas else state.site.gas)
     note = Note("site", {"power": site.power, "gas": site.gas, "step": step.id})
-    return replace(state, site=site, burning=False, correcting=None), [note]
+    return replace(handed(state, correcting=None), site=site, burning=False), [note]
 
 
 def _mended_last(state: State, last: Answer, step: Step) -> bool:
@@ -151,9 +146,8 @@ def _not_repaired(state: State) -> State:
     """Without the last repair: what it voided stands again, as found."""
     number = len(state.repairs) - 1
     return replace(
-        state,
+        handed(state, correcting=None),
         facts=tuple(replace(fact, voided_by=None) if fact.voided_by == number else fact for fact in state.facts),
         repairs=state.repairs[:number],
         as_left=tuple(dict.fromkeys(step for made in state.repairs[:number] for step in made.voids)),
-        correcting=None,
     )

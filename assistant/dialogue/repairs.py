@@ -14,9 +14,9 @@ from assistant.dialogue import gate
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Note
 from assistant.dialogue.events import Said
-from assistant.dialogue.state import Candidate, Phase, State
+from assistant.dialogue.state import Repair, RepairHeard, State
 from assistant.dialogue.steps import back_to_the_step, given_up, open_step, present, repaired
-from assistant.language.meaning import Command, Meaning, Unclear
+from assistant.language.meaning import Command, Meaning, Named, Unclear
 from assistant.trade.procedures import Proof, Step
 from assistant.trade.procedures import State as Site
 
@@ -26,18 +26,17 @@ ALWAYS_AGAIN: Set[Proof] = {"proved-dead", "jumpers-out", "leak-check", "low-gas
 
 def repair(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """ "Repair" alone asks what was repaired; with words after it, they say it."""
+    assert isinstance(meaning, Command)
     if not dialogue.rules.procedure.repairs:
         return state, [*say("No repair is known in this procedure. Say note to keep it."), *present(dialogue, state)]
-    state = replace(state, phase=Phase.REPAIR, candidate=None)
-    name = _known(dialogue, event.heard.text)
-    if name:
-        state = replace(state, candidate=Candidate(event.heard.text, answer=name, audio=event.audio))
+    name = _known(dialogue, meaning)
+    state = replace(state, at=RepairHeard(name, event.heard.text, event.audio) if name else Repair())
     return state, present(dialogue, state)
 
 
-def _known(dialogue: Context, text: str) -> str:
-    """The repair that the words name, if the procedure has it."""
-    name = dialogue.language.repair(text)
+def _known(dialogue: Context, meaning: Meaning) -> str:
+    """The repair that was named, if the procedure has it."""
+    name = meaning.of if isinstance(meaning, (Command, Named)) else ""
     return name if name in dialogue.rules.procedure.repairs else ""
 
 
@@ -57,29 +56,29 @@ def named(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
     """What was repaired; words that name none of the repairs are kept, and the repairs offered one by one."""
     if meaning == Unclear("silence"):
         return state, present(dialogue, state)
-    candidate = state.candidate
-    if candidate is None:
-        if meaning in (Command("no"), Command("go-back"), Command("correction")):
-            turn, effects = back_to_the_step(dialogue, state)
-            return turn, [*say("No repair is recorded."), *effects]
-        name = _known(dialogue, event.heard.text)
-        first = next(iter(dialogue.rules.procedure.repairs))
-        why = "" if name else "offered"
-        candidate = Candidate(event.heard.text, answer=name or first, audio=event.audio, why=why)
-        state = replace(state, candidate=candidate)
-        return state, present(dialogue, state)
-    if meaning == Command("yes"):
-        return _made(dialogue, state, candidate)
-    if meaning != Command("no"):
-        return state, [*say("Say yes or no."), *present(dialogue, state)]
+    name = _known(dialogue, meaning)
+    first = next(iter(dialogue.rules.procedure.repairs))
+    state = replace(state, at=RepairHeard(name or first, event.heard.text, event.audio, offered=not name))
+    return state, present(dialogue, state)
+
+
+def none_made(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Nothing was repaired after all."""
+    turn, effects = back_to_the_step(dialogue, state)
+    return turn, [*say("No repair is recorded."), *effects]
+
+
+def another(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """No to a repair: the next one is offered, and after the last the words are kept as a note."""
+    heard = state.of(RepairHeard)
     names = list(dialogue.rules.procedure.repairs)
-    rest = names[names.index(candidate.answer) + 1 :] if candidate.why == "offered" else names
-    rest = [name for name in rest if candidate.why == "offered" or name != candidate.answer]
+    later = names[names.index(heard.name) + 1 :]
+    rest = later if heard.offered else [name for name in names if name != heard.name]
     if rest:
-        state = replace(state, candidate=replace(candidate, answer=rest[0], why="offered"))
+        state = replace(state, at=replace(heard, name=rest[0], offered=True))
         return state, present(dialogue, state)
-    note = Note("note", {"step": state.step, "audio": candidate.audio, "words": candidate.words})
-    turn, effects = back_to_the_step(dialogue, replace(state, candidate=None))
+    note = Note("note", {"step": state.step, "audio": heard.audio, "words": heard.words})
+    turn, effects = back_to_the_step(dialogue, state)
     return turn, [note, *say("No such repair is known here. It is kept as a note."), *effects]
 
 
@@ -88,12 +87,13 @@ def _may_stand(step: Step) -> bool:
     return not (fixed or ALWAYS_AGAIN & set(step.proves))
 
 
-def _made(dialogue: Context, state: State, candidate: Candidate) -> Turn:
+def made(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Records the repair, voids what it touches, and walks the visit again from its restart."""
+    heard = state.of(RepairHeard)
     procedure = dialogue.rules.procedure
-    of = procedure.repairs[candidate.answer]
+    of = procedure.repairs[heard.name]
     state, given = given_up(state)
-    state, note = repaired(dialogue, replace(state, candidate=None), candidate.answer, candidate, of.restart)
+    state, note = repaired(dialogue, state, heard, of.restart)
     stands = tuple(step.id for step in procedure.steps if state.outcome(step.id) and _may_stand(step))
     state = replace(
         state, site=Site(), burning=False, resume_at="", path=(), left_at=(), ahead=(), ran=(), stands=stands

@@ -14,16 +14,16 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from enum import Enum
-from typing import Any
+from typing import Any, cast
 
 from assistant.dialogue.context import alarm, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
-from assistant.language.meaning import Command, Question, Reading, Unclear, Value, value_text
+from assistant.language.meaning import Command, Named, Question, Reading, Unclear, Value, value_text
 from assistant.language.spoken import spoken_number, spoken_value
 from assistant.language.utterance import Language
 from assistant.trade.computations import CLOCKED
-from assistant.trade.limits import GenericLimit
+from assistant.trade.limits import EmergencyKind, GenericLimit
 from assistant.trade.procedures import Procedure
 from assistant.trade.quantities import Quantity
 from assistant.wording import english as wording
@@ -202,12 +202,13 @@ class SetUp:
     def grown(self, state: SettingUp, text: str) -> bool | None:
         """Whether a text is an answer that can grow (True), that cannot (False), or none yet (None)."""
         item = self.asked(state) if state.stage is Stage.ASKING else None
-        complete = self.language.can_grow(text, self.question(state))
+        question = self.question(state)
+        complete = self.language.can_grow(text, question)
         if item is None or not item.rule:
             return complete
-        if not self.language.tag(item.rule, text) and complete is not False:
+        if complete is not False and not isinstance(self.language.understand(text, question), Named):
             return complete
-        return self.language.goes_on(item.rule, text)
+        return self.language.goes_on(item.rule, text)  # "no", and "no heat"
 
     def step(self, state: SettingUp, event: Said) -> Turn:
         """What something said makes of the state. A Note says what was decided; without one it was no answer."""
@@ -216,7 +217,7 @@ class SetUp:
         command = meaning.name if isinstance(meaning, Command) else ""
         if command == "emergency":
             state = replace(state, stage=Stage.EMERGENCY, candidate=None, low=None)
-            kind = self.language.emergency(event.heard.text) or "unknown"
+            kind = cast("EmergencyKind", meaning.of)  # type: ignore[union-attr]
             return state, [self._note(state, "emergency"), *alarm(event.heard.text, SET_UP, kind)]
         if state.stage in (Stage.EMERGENCY, Stage.CLEARING, Stage.CLEARED):
             return self._emergency(state, event, command)
@@ -237,12 +238,9 @@ class SetUp:
             return self._confirmed(state, command)
         item = self.asked(state)
         if item is None:
-            starts = bool(self.language.tag("start", event.heard.text))
-            return self._begin(state, "yes" if starts else command)
-        if item.rule and not command:
-            tag = self.language.tag(item.rule, event.heard.text)
-            if tag:
-                return self._weigh(state, item, tag, tag if tag != "LP" else "L P", doubt=False)
+            return self._begin(state, "yes" if isinstance(meaning, Named) else command)
+        if isinstance(meaning, Named) and meaning.rule == item.rule:
+            return self._weigh(state, item, meaning.of, wording.spoken_fuel(meaning.of), doubt=False)
         if command == "skip" or (command == "no" and state.low):
             return self._without(state, item, command)
         if isinstance(meaning, Reading) and item.quantity:
@@ -269,7 +267,7 @@ class SetUp:
         item = self.asked(state)
         if item is None:
             what = [_of(state.job, each.path) for each in _WHAT]
-            told = ", ".join("L P" if each == "LP" else each for each in what if each)
+            told = ", ".join(wording.spoken_fuel(each) for each in what if each)
             return say(f"{wording.capital(told)}. {len(state.job.get('plate', {}))} plate values. Begin the visit?")
         if state.low and isinstance(state.low.value, Decimal):
             return say(f"Lowest {spoken_number(state.low.value, ', ')}. And the highest? Say no if there is none.")

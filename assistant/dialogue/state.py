@@ -6,13 +6,13 @@ Nothing is kept outside it, so that a visit can be folded again from its record 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from enum import Enum
-from typing import Literal
+from typing import Any, ClassVar, Literal, TypeVar
 
 from assistant.dialogue.effects import Say
-from assistant.language.meaning import Value
+from assistant.language.meaning import Command, Value
 from assistant.trade.faults import Faults
 from assistant.trade.history import History
 from assistant.trade.job import Job
@@ -25,24 +25,29 @@ from assistant.trade.risks import Risk
 
 
 class Phase(Enum):
-    """What the dialogue waits for."""
+    """What the dialogue waits for. The value is the name of the question, by which a grammar may have words for it."""
 
     WARNING = "warning"  # a step's hazards are being voiced; with a danger, for "understood"
     ASKING = "asking"  # for the answer of the step
-    CONFIRMING = "confirming"  # for a yes or no to what was heard
+    CONFIRMING = "confirming"  # for a yes or no to the reading or answer that was heard
+    PROPOSING = "proposing"  # for a yes or no to a command that was nearly said
     REASON = "reason"  # for the reason of a skip
     NOTING = "noting"  # for a note
     HOLDING = "holding"  # for "go on"
     EMERGENCY = "emergency"  # for "area clear"
-    CLEARING = "clearing"  # for the name of whoever says so, then a yes
+    CLEARING = "clearing"  # for the name of whoever says so
+    CLEARED = "cleared"  # for the yes after the name
     MISSED = "event"  # for the event that got no mark
     TIMED = "timed"  # for a yes or no to the times that the marks give
-    REPAIR = "repair"  # for what was repaired, then a yes
-    DECIDING = "deciding"  # at the end: for the technician's decision whether the appliance stays on
-    SHUTTING = "shutting"  # at the end: for gas and power being shut off
-    TELLING = "telling"  # at the end: for the name of who was told
+    REPAIR = "repair"  # for what was repaired
+    REPAIRED = "repaired"  # for a yes or no to the repair that was heard, or is offered
     BARRED = "barred"  # before a step that lights or runs, which something forbids: for a repair or the shut-down
     WORKING = "working-out"  # for an input of what is worked out aside
+    DECIDING = "deciding"  # at the end: for the technician's decision whether the appliance stays on
+    SHUTTING = "shutting"  # at the end: the hazards of shutting off are voiced; for "understood"
+    SHUT = "shut"  # at the end: for gas and power being shut off
+    PROVING = "proving"  # at the end: for a yes or no to their being shut off
+    TELLING = "telling"  # at the end: for the name of who was told
     FOLLOW_UP = "follow-up"  # at the end: for what is to be done
     CLOSED = "closed"
 
@@ -66,22 +71,24 @@ class Rules:
 
 @dataclass(frozen=True)
 class Candidate:
-    """What was heard and is not yet taken: a reading, the answer "yes" or "no" to a check, or a repair's name.
-
-    timed: the value is from "mark".
-    """
+    """A reading that was heard and is not yet taken."""
 
     words: str
-    value: Value | None = None
+    value: Value
     unit: str = ""
-    answer: str = ""
     approximate: bool = False
-    timed: bool = False
+    timed: bool = False  # the value is from "mark"
     audio: str = ""
     why: str = ""  # why it is asked
     upper: Decimal | None = None  # the other end of a range
-    command: str = ""  # a command that was nearly said, and is proposed
-    phase: Phase = Phase.ASKING  # where that command was said
+
+
+@dataclass(frozen=True)
+class HeardAnswer:
+    """The yes or no to a check that was heard and is not yet taken."""
+
+    words: str
+    answer: str
 
 
 @dataclass(frozen=True)
@@ -186,28 +193,6 @@ class Mark:
 
 
 @dataclass(frozen=True)
-class Working:
-    """Something that is worked out aside, while inputs of it are asked. name: in `trade.feeds`.
-
-    back: the phase that it came from, and goes back to. asks: the quantity that is asked; empty while it is asked
-    whether all other gas is off. fresh: the meter is clocked anew. others_off: all other gas is off. said: what was
-    said so far, by quantity. declined: quantities that nobody knows. heard: what waits for a yes. refused: its
-    values that were answered with no. from_s: the first mark, on the stream's sample clock.
-    """
-
-    name: str
-    back: Phase
-    asks: str = ""
-    fresh: bool = False
-    others_off: bool = False
-    said: tuple[tuple[str, Taken], ...] = ()
-    declined: tuple[str, ...] = ()
-    heard: Candidate | None = None
-    refused: tuple[Value, ...] = ()
-    from_s: float | None = None
-
-
-@dataclass(frozen=True)
 class Timer:
     """A timer. from_s: when it began, on the stream's sample clock; None where that is when the clock next comes.
 
@@ -253,22 +238,6 @@ class Repaired:
 
 
 @dataclass(frozen=True)
-class Ending:
-    """What the end of the visit has heard so far.
-
-    yeses: how often "it stays on" was said. stays_on: the technician's decision, None until it is taken.
-    told, follow_up: the recordings of who was told and what is to be done; "" is nobody, nothing.
-    """
-
-    yeses: int = 0
-    understood: bool = False
-    done: bool = False
-    stays_on: bool | None = None
-    told: str = ""
-    follow_up: str = ""
-
-
-@dataclass(frozen=True)
 class Skipped:
     """A step that was left out, and why. audio: the recording of the reason. part: only something of the step was."""
 
@@ -279,20 +248,232 @@ class Skipped:
 
 
 @dataclass(frozen=True)
+class At:
+    """Where the dialogue is: a phase with its own data."""
+
+    phase: ClassVar[Phase]
+
+
+@dataclass(frozen=True)
+class Warned(At):
+    """Before a step's question."""
+
+    phase = Phase.WARNING
+    voiced: bool = False  # its hazards were played to the end
+
+
+@dataclass(frozen=True)
+class Asking(At):
+    """The step's question was put; what belongs to it is in `Hand`."""
+
+    phase = Phase.ASKING
+
+
+@dataclass(frozen=True)
+class Confirming(At):
+    """A reading or an answer was heard, and needs a yes."""
+
+    phase = Phase.CONFIRMING
+    heard: Candidate | HeardAnswer
+
+
+@dataclass(frozen=True)
+class Proposing(At):
+    """A command was nearly said."""
+
+    phase = Phase.PROPOSING
+    command: Command
+    words: str
+    back: At
+
+
+@dataclass(frozen=True)
+class Reason(At):
+    """A step is skipped."""
+
+    phase = Phase.REASON
+
+
+@dataclass(frozen=True)
+class Noting(At):
+    """A note is taken."""
+
+    phase = Phase.NOTING
+    back: At
+
+
+@dataclass(frozen=True)
+class Holding(At):
+    """On hold."""
+
+    phase = Phase.HOLDING
+    back: At
+
+
+@dataclass(frozen=True)
+class Emergency(At):
+    """Everybody is out."""
+
+    phase = Phase.EMERGENCY
+
+
+@dataclass(frozen=True)
+class Clearing(At):
+    """Somebody said that the area is clear."""
+
+    phase = Phase.CLEARING
+
+
+@dataclass(frozen=True)
+class Cleared(At):
+    """They said their name."""
+
+    phase = Phase.CLEARED
+    audio: str  # the recording of the name
+
+
+@dataclass(frozen=True)
+class Missed(At):
+    """An event of a timed run got no mark."""
+
+    phase = Phase.MISSED
+
+
+@dataclass(frozen=True)
+class Timed(At):
+    """The marks of a run give times that need a yes."""
+
+    phase = Phase.TIMED
+    marks: tuple[Mark, ...]  # each with its event
+
+
+@dataclass(frozen=True)
+class Repair(At):
+    """Something was repaired."""
+
+    phase = Phase.REPAIR
+
+
+@dataclass(frozen=True)
+class RepairHeard(At):
+    """A repair by its name in the procedure, that was heard or is offered."""
+
+    phase = Phase.REPAIRED
+    name: str
+    words: str
+    audio: str
+    offered: bool = False  # the words named none: the repairs are offered one by one
+
+
+@dataclass(frozen=True)
+class Barred(At):
+    """Something forbids the step in hand."""
+
+    phase = Phase.BARRED
+
+
+@dataclass(frozen=True)
+class Working(At):
+    """Something is worked out aside, and an input of it is asked."""
+
+    phase = Phase.WORKING
+    name: str  # in `trade.feeds`
+    back: At  # where it came from, and goes back to
+    asks: str = ""  # the quantity that is asked; empty while it is asked whether all other gas is off
+    fresh: bool = False  # the meter is clocked anew
+    others_off: bool = False  # all other gas is off
+    said: tuple[tuple[str, Taken], ...] = ()  # what was said so far, by quantity
+    declined: tuple[str, ...] = ()  # quantities that nobody knows
+    heard: Candidate | None = None  # what waits for a yes
+    refused: tuple[Value, ...] = ()  # values of what is asked that were answered with no
+    from_s: float | None = None  # the first mark, on the stream's sample clock
+
+
+@dataclass(frozen=True)
+class Deciding(At):
+    """The last step is behind."""
+
+    phase = Phase.DECIDING
+    yeses: int = 0  # how often the decision was said
+
+
+@dataclass(frozen=True)
+class Shutting(At):
+    """It is to be shut off, and the hazards of that are voiced."""
+
+    phase = Phase.SHUTTING
+
+
+@dataclass(frozen=True)
+class Shut(At):
+    """They were understood."""
+
+    phase = Phase.SHUT
+
+
+@dataclass(frozen=True)
+class Proving(At):
+    """It is said to be shut off."""
+
+    phase = Phase.PROVING
+
+
+@dataclass(frozen=True)
+class Telling(At):
+    """The decision is taken."""
+
+    phase = Phase.TELLING
+    stays_on: bool
+
+
+@dataclass(frozen=True)
+class FollowUp(At):
+    """Something is to be done after the visit. told: the recording of who was told, "" for nobody."""
+
+    phase = Phase.FOLLOW_UP
+    stays_on: bool
+    told: str
+
+
+@dataclass(frozen=True)
+class Closed(At):
+    """The visit is over."""
+
+    phase = Phase.CLOSED
+
+
+@dataclass(frozen=True)
+class Hand:
+    """What belongs to the step in hand, until another is opened."""
+
+    asked: bool = False  # its question was put: the warnings were voiced, and understood where they must be
+    correcting: Taken | Answer | None = None  # what was taken back and is asked again
+    refused: tuple[Value, ...] = ()  # values that were answered with no
+    first_mark_s: float | None = None  # of a reading in seconds
+    marks: tuple[Mark, ...] = ()  # of a timed run, or of the trials that are counted
+    missed: tuple[str, ...] = ()  # its events that are said to have got no mark
+    untold: tuple[str, ...] = ()  # its times that no two marks give, still to be told in seconds
+
+
+P = TypeVar("P", bound=At)
+
+
+def handed(state: State, **changes: Any) -> State:
+    """The state with changes of what belongs to the step in hand, by the fields of `Hand`."""
+    return replace(state, hand=replace(state.hand, **changes))
+
+
+@dataclass(frozen=True)
 class State:
     """A visit at one moment."""
 
     step: str
-    phase: Phase = Phase.ASKING
+    at: At = field(default_factory=Asking)
+    hand: Hand = field(default_factory=Hand)
     site: Site = field(default_factory=Site)
     opened: bool = False
-    warned: bool = False  # the hazards of this step were played to the end
-    asked: bool = False  # its question was put: the warnings were voiced, and understood where they must be
-    candidate: Candidate | None = None
-    ahead: tuple[tuple[str, Candidate], ...] = ()  # readings said before they were asked, by quantity
-    correcting: Taken | Answer | None = None  # what was taken back and is asked again
-    refused: tuple[Value, ...] = ()
     failures: int = 0  # answers in a row that were not understood
+    ahead: tuple[tuple[str, Candidate], ...] = ()  # readings said before they were asked, by quantity
     facts: tuple[Fact, ...] = ()  # readings, answers, and what was worked out aside
     skipped: tuple[Skipped, ...] = ()
     outcomes: tuple[tuple[str, str], ...] = ()  # step -> how it was left, the last time
@@ -306,22 +487,25 @@ class State:
     path: tuple[str, ...] = ()  # steps left behind, in order
     left_at: tuple[tuple[str, float], ...] = ()  # step -> when it was left last (or no later), on the stream's clock
     now_s: float = 0.0  # the last moment of the stream's clock that an event told
-    back_to: Phase = Phase.ASKING  # where "go on" leads
     speaker: str = "technician"
-    timer_from_s: float | None = None
     timers: tuple[Timer, ...] = ()
     stopwatches: tuple[Stopwatch, ...] = ()  # by "mark one", "mark two", "mark three"
-    marks: tuple[Mark, ...] = ()  # of this timed step, or of the trials that are counted
-    missed: tuple[str, ...] = ()  # its events that are said to have got no mark
-    untold: tuple[str, ...] = ()  # its times that no two marks give, still to be told in seconds
-    working: Working | None = None
     symptom: str = ""  # as the technician told it, the last one; in the table of faults
     told: tuple[str, ...] = ()  # all symptoms that were told
-    ending: Ending = field(default_factory=Ending)
     said: tuple[Say, ...] = ()  # for "say again"
     silences: int = 0  # how often in a row nobody said anything
     volume: int = 0  # steps louder (or quieter) than at the start, as asked for by voice
     pace: int = 0  # steps faster (or slower)
+
+    @property
+    def phase(self) -> Phase:
+        """What is waited for."""
+        return self.at.phase
+
+    def of(self, kind: type[P]) -> P:
+        """The phase, which is of this kind: the table calls a handler in no other."""
+        assert isinstance(self.at, kind), f"{self.at} is no {kind.__name__}"
+        return self.at
 
     @property
     def readings(self) -> tuple[Taken, ...]:
@@ -355,7 +539,7 @@ class State:
     @property
     def counts_marks(self) -> bool:
         """Whether a run is being marked: then the assistant must not speak, since it cannot hear meanwhile."""
-        return bool(self.marks) and self.phase is Phase.ASKING and not self.untold
+        return bool(self.hand.marks) and isinstance(self.at, Asking) and not self.hand.untold
 
     def latest(self, quantity: str) -> Taken | None:
         """The last standing reading of a quantity."""

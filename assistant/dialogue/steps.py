@@ -22,16 +22,27 @@ from assistant.dialogue.figures import (
 from assistant.dialogue.ranking import next_of
 from assistant.dialogue.state import (
     Answer,
+    Asking,
     Bar,
+    Barred,
     Candidate,
-    Ending,
+    Confirming,
+    Deciding,
+    Emergency,
     Found,
-    Phase,
+    Hand,
+    HeardAnswer,
+    Holding,
     Repaired,
+    RepairHeard,
     Skipped,
     State,
     Taken,
+    Timed,
     Timer,
+    Warned,
+    Working,
+    handed,
 )
 from assistant.dialogue.summary import TAKEN_BACK, summary_of
 from assistant.trade.computations import CLOCKED, CLOCKED_BY, FINDINGS
@@ -43,23 +54,12 @@ from assistant.wording import english as wording
 
 def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
     """Comes to a step; the state of power and gas must allow it."""
-    if state.correcting:
+    if state.hand.correcting:
         state, notes = given_up(state)
         turn, effects = open_step(dialogue, state, step_id)
         return turn, [*notes, *effects]
-    state = replace(
-        state,
-        candidate=None,
-        refused=(),
-        failures=0,
-        timer_from_s=None,
-        marks=(),
-        missed=(),
-        untold=(),
-        warned=False,
-        asked=False,
-        timers=tuple(timer for timer in state.timers if timer.step in ("", step_id)),
-    )
+    timers = tuple(timer for timer in state.timers if timer.step in ("", step_id))
+    state = replace(state, hand=Hand(), failures=0, timers=timers)
     if step_id == END:
         return _end(dialogue, state)
     if step_id == EMERGENCY:
@@ -86,14 +86,14 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
         return barred(dialogue, state, bar)
     unfit = dialogue.unfit(state.site, step)
     if unfit:
-        state = replace(state, phase=Phase.HOLDING, back_to=Phase.ASKING)
+        state = replace(state, at=Holding(Asking()))
         return state, [
             Note("not-opened", {"step": step.id, "reason": unfit}),
             *say(f"{unfit} Make it safe first."),
         ]
     if step.hazards:
         wait = say("Say understood.") if dialogue.has_danger(step) else []
-        return replace(state, phase=Phase.WARNING), [*dialogue.hazards(step), *wait]
+        return replace(state, at=Warned()), [*dialogue.hazards(step), *wait]
     return ask(dialogue, state)
 
 
@@ -118,13 +118,13 @@ def barred(dialogue: Context, state: State, bar: Bar) -> Turn:
     if state.burning and down:
         turn, effects = open_step(dialogue, replace(state, resume_at=""), down)
         return turn, [note, *told, *effects]
-    state = replace(state, phase=Phase.BARRED)
+    state = replace(state, at=Barred())
     return state, [note, *told, *present(dialogue, state)]
 
 
 def ask(dialogue: Context, state: State) -> Turn:
     """Puts the step's question; a reading that was said ahead of it is read back instead."""
-    state = _with_its_wait(dialogue, replace(state, phase=Phase.ASKING, failures=0, asked=True))
+    state = _with_its_wait(dialogue, replace(handed(state, asked=True), at=Asking(), failures=0))
     quantity = dialogue.rules.procedure.step(state.step).quantity
     kept = next((candidate for name, candidate in state.ahead if name == quantity), None)
     if kept is None:
@@ -144,9 +144,9 @@ def _with_its_wait(dialogue: Context, state: State) -> State:
 
 def back_to_the_step(dialogue: Context, state: State) -> Turn:
     """Back from an aside: to the question if it was put already, else to the warnings that come first."""
-    if not state.asked:
+    if not state.hand.asked:
         return open_step(dialogue, state, state.step)
-    state = replace(state, phase=Phase.ASKING)
+    state = replace(state, at=Asking())
     return state, present(dialogue, state)
 
 
@@ -162,7 +162,7 @@ def leave(dialogue: Context, state: State, outcome: str, effects: list[Effect]) 
     state = left_with(replace(state, site=site, path=(*state.path, step.id), left_at=left_at), step.id, outcome)
     state = gate.lit(state, step)
     if step.mends and outcome == step.good:
-        state, made = repaired(dialogue, state, step.mends, Candidate(""))
+        state, made = repaired(dialogue, state, RepairHeard(step.mends, "", ""))
         effects = [*effects, made]
     turn, more = go_to(dialogue, state, _after(dialogue, state, step, outcome))
     return turn, [*effects, *more]
@@ -205,13 +205,13 @@ def touched(dialogue: Context, of: Repair) -> tuple[set[str], set[str]]:
     return steps, findings
 
 
-def repaired(dialogue: Context, state: State, name: str, said: Candidate, restart: str = "") -> tuple[State, Note]:
+def repaired(dialogue: Context, state: State, made: RepairHeard, restart: str = "") -> tuple[State, Note]:
     """The repair recorded, and what it touches voided: it stays in the record as found, and is asked again.
 
     restart: the step from which the visit is walked again; empty where it goes on as it was.
     """
     procedure = dialogue.rules.procedure
-    of = procedure.repairs[name]
+    of = procedure.repairs[made.name]
     steps, findings = touched(dialogue, of)
     voided = tuple(step.id for step in procedure.steps if step.id in steps and state.outcome(step.id))
     number = len(state.repairs)
@@ -228,11 +228,11 @@ def repaired(dialogue: Context, state: State, name: str, said: Candidate, restar
         facts=tuple(replace(fact, voided_by=number) if touches(fact) else fact for fact in state.facts),
         outcomes=tuple((step, outcome) for step, outcome in state.outcomes if step not in steps),
         as_left=tuple(dict.fromkeys((*state.as_left, *voided))),
-        repairs=(*state.repairs, Repaired(name, state.step, voided, said.audio)),
+        repairs=(*state.repairs, Repaired(made.name, state.step, voided, made.audio)),
         lit=(),
     )
-    body: dict[str, object] = {"repair": name, "say": of.say, "step": state.step, "voids": list(voided)}
-    return state, Note("repair", {**body, "restart": restart, "words": said.words, "audio": said.audio})
+    body: dict[str, object] = {"repair": made.name, "say": of.say, "step": state.step, "voids": list(voided)}
+    return state, Note("repair", {**body, "restart": restart, "words": made.words, "audio": made.audio})
 
 
 def _too_early(state: State) -> list[Effect]:
@@ -249,7 +249,7 @@ def go_to(dialogue: Context, state: State, step_id: str) -> Turn:
     """Opens the step that the one in hand leads to; of a run, the step that tells most of the fault."""
     procedure = dialogue.rules.procedure
     if procedure.has(step_id):
-        there = replace(state, step=step_id, asked=False, warned=False)
+        there = replace(handed(state, asked=False), step=step_id)
         if bar := gate.must_stop(dialogue.rules, there):
             return barred(dialogue, there, bar)
     run = procedure.run(state.step)
@@ -283,56 +283,38 @@ def left_with(state: State, step: str, outcome: str) -> State:
 def present(dialogue: Context, state: State) -> list[Effect]:
     """Says what is waited for."""
     step = dialogue.rules.procedure.step(state.step)
-    match state.phase:
-        case Phase.ASKING if isinstance(state.correcting, Taken):
-            name = dialogue.rules.quantities[state.correcting.quantity].spoken
-            return say(f"Say {name} again.")
-        case Phase.ASKING if state.correcting:
-            return say(dialogue.rules.procedure.step(state.correcting.step).say)
-        case Phase.ASKING if state.untold:
-            name = dialogue.rules.quantities[state.untold[0]].spoken
-            return say(f"{wording.capital(name)} was not timed. Say it in seconds, or skip.")
-        case Phase.ASKING if state.counts_marks:
-            return say(wording.next_mark(step, state.marks))
-        case Phase.ASKING:
-            return say(f"As left. {step.say}" if step.id in state.as_left else step.say)
-        case Phase.WARNING:
-            return say("Say understood.")
-        case Phase.WORKING if state.working:
-            return say(wording.asked_to_work_out(state.working, dialogue.rules))
-        case Phase.CONFIRMING if state.candidate and state.candidate.command:
-            return say(f"Did you mean, {state.candidate.command.replace('-', ' ')}?")
-        case Phase.CONFIRMING if state.candidate:
-            return say(f"{_heard(dialogue, state, state.candidate)} Is that right?")
-        case Phase.BARRED:
-            return say("Say repair, and what was done. Or say shut down.")
-        case Phase.REASON:
-            return say("Why is it skipped? Say the reason.")
-        case Phase.NOTING:
-            return say("Say the note.")
-        case Phase.HOLDING:
-            return say("On hold. Say go on.")
-        case Phase.EMERGENCY:
-            return say(wording.STAY_OUT, "alarm")
-        case Phase.CLEARING:
-            if state.candidate:
-                return say("I kept the name. Is the area clear? Say yes or no.")
-            return say("Who says that the area is clear? Say your name.")
-        case Phase.MISSED:
-            return say("One event got no mark. Which? Say no if you do not know.")
-        case Phase.TIMED:
-            times = [wording.time_of(dialogue.rules, taken) for taken in times_of(dialogue, state, step)]
+    match state.at:
+        case Asking():
+            return say(_question(dialogue, state, step))
+        case Working() as works:
+            return say(wording.asked_to_work_out(works, dialogue.rules))
+        case Confirming(heard):
+            return say(f"{_heard(dialogue, state, heard)} Is that right?")
+        case Timed(marks):
+            times = [wording.time_of(dialogue.rules, taken) for taken in times_of(dialogue, state, step, marks)]
             return say(f"{' '.join(times)} Is that right?")
-        case Phase.REPAIR:
-            return say(wording.which_repair(state, dialogue.rules))
-        case Phase.DECIDING | Phase.SHUTTING | Phase.TELLING | Phase.FOLLOW_UP:
-            return say(wording.at_the_end(state, dialogue.rules))
-    return []
+        case Emergency():
+            return say(wording.STAY_OUT, "alarm")
+    return say(wording.waits_for(state.at, state.site, dialogue.rules))
+
+
+def _question(dialogue: Context, state: State, step: Step) -> str:
+    """The question of the step, or of what is asked again or still to be told."""
+    correcting, untold = state.hand.correcting, state.hand.untold
+    if isinstance(correcting, Taken):
+        return wording.once_more(dialogue.rules.quantities[correcting.quantity])
+    if correcting:
+        return dialogue.rules.procedure.step(correcting.step).say
+    if untold:
+        return wording.untimed(dialogue.rules.quantities[untold[0]])
+    if state.counts_marks:
+        return wording.next_mark(step, state.hand.marks)
+    return wording.asked_as_left(step.say) if step.id in state.as_left else step.say
 
 
 def _end(dialogue: Context, state: State) -> Turn:
     """The last step is left: what was found is told, and the technician's decision asked."""
-    state = replace(state, phase=Phase.DECIDING, ending=Ending())
+    state = replace(state, at=Deciding())
     summary = summary_of(state, dialogue.rules)
     told = say(wording.summary(summary), "answer")
     relight = say(wording.RELIGHT, "answer") if _other_gas_was_off(state) else []
@@ -353,14 +335,16 @@ def weigh(dialogue: Context, state: State, candidate: Candidate, doubt: str) -> 
     if not why and not must_leave:
         return take(dialogue, state, taken)
     candidate = replace(candidate, why=why or "emergency")
-    state = replace(state, phase=Phase.CONFIRMING, candidate=candidate, failures=0)
+    state = replace(state, at=Confirming(candidate), failures=0)
     note = Note("heard-reading", {**reading_body(taken), "asked_because": candidate.why})
     go = "If so, leave now. " if must_leave else ""
     return state, [note, *say(f"{_heard(dialogue, state, candidate)} {go}Is that right?")]
 
 
-def _heard(dialogue: Context, state: State, candidate: Candidate) -> str:
+def _heard(dialogue: Context, state: State, candidate: Candidate | HeardAnswer) -> str:
     """What was heard, and what it was last time where that is why it is asked."""
+    if isinstance(candidate, HeardAnswer):
+        return f"I heard {candidate.answer}."
     told = f"I heard {read_back(dialogue, state, candidate)}."
     name = dialogue.asked(state)
     return f"{told} {last_time(dialogue, name)}" if candidate.why == FAR_FROM_LAST and name else told
@@ -369,16 +353,13 @@ def _heard(dialogue: Context, state: State, candidate: Candidate) -> str:
 def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False) -> Turn:
     """Takes a reading into the visit, works out what it completes, and goes where it leads."""
     told = "Taken." if confirmed else f"I have {read_back(dialogue, state, candidate_of(taken))}."
-    correcting = state.correcting
+    correcting = state.hand.correcting
     before = findings(dialogue.rules, state)
     if correcting:  # it takes the place of the one that was taken back
         taken = replace(taken, after=correcting.after)
     state = replace(
-        state,
-        phase=Phase.ASKING,
-        candidate=None,
-        correcting=None,
-        refused=(),
+        handed(state, correcting=None, refused=()),
+        at=Asking(),
         failures=0,
         facts=(*state.facts, taken),
         speaker="technician",
@@ -407,9 +388,9 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
         outcome = worst_of_times(state, step)
     if correcting and correcting.step != state.step:
         return after_correction(dialogue, state, correcting, step, outcome, effects)
-    if state.untold and not correcting:
-        state = replace(state, untold=state.untold[1:])
-        if state.untold:
+    if state.hand.untold and not correcting:
+        state = handed(state, untold=state.hand.untold[1:])
+        if state.hand.untold:
             return state, [*effects, *present(dialogue, state)]
     return leave(dialogue, state, outcome, effects)
 
@@ -434,10 +415,10 @@ def after_correction(
 
 def given_up(state: State) -> tuple[State, list[Effect]]:
     """What was taken back and is not read or answered again is a step that was not checked."""
-    if state.correcting is None:
+    if state.hand.correcting is None:
         return state, []
-    left = Skipped(state.correcting.step, TAKEN_BACK, part=True)
-    state = replace(state, correcting=None, skipped=(*state.skipped, left))
+    left = Skipped(state.hand.correcting.step, TAKEN_BACK, part=True)
+    state = replace(handed(state, correcting=None), skipped=(*state.skipped, left))
     return state, [Note("skipped", {"step": left.step, "reason": left.reason, "audio": ""})]
 
 
@@ -446,21 +427,15 @@ def emergency(dialogue: Context, state: State, why: str, kind: EmergencyKind) ->
     state, notes = given_up(state)
     state = replace(
         state,
-        phase=Phase.EMERGENCY,
+        at=Emergency(),
+        hand=Hand(),
         site=Site(),
-        candidate=None,
         ahead=(),  # said of an appliance whose state is no longer known
-        correcting=None,
-        timer_from_s=None,
         timers=(),
         stopwatches=(),
         left_at=(),
         burning=False,
         resume_at="",
-        marks=(),
-        missed=(),
-        untold=(),
-        working=None,
         stands=(),  # nothing of it is known to hold any more
         failures=0,
     )

@@ -16,21 +16,22 @@ from dataclasses import replace
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Clock, Said
-from assistant.dialogue.state import Phase, State, Stopwatch, Timer
+from assistant.dialogue.state import Asking, Phase, State, Stopwatch, Timer, Working
 from assistant.dialogue.steps import present
-from assistant.language.meaning import Meaning
+from assistant.language.meaning import Command, Meaning
 
 TOLD_AT = (60, 10, 0)  # seconds left (common practice of counting down aloud)
 NEARLY_ALL = 2 / 3  # of its time: a timer that has less than that left from the beginning tells no such thing
 MOST = 4  # running at once: more cannot be told apart by ear
 LATE_S = 1.0  # what is told later than this is no count any more
 _NUMBERS = {1: "one", 2: "two", 3: "three"}  # of the stopwatches
-SILENT = (Phase.EMERGENCY, Phase.CLEARING, Phase.CLOSED)
+SILENT = (Phase.EMERGENCY, Phase.CLEARING, Phase.CLEARED, Phase.CLOSED)
 
 
 def start(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """ "Start a timer of three minutes"."""
-    seconds = dialogue.language.timer(event.heard.text)
+    assert isinstance(meaning, Command)
+    seconds = int(meaning.of)
     if len(_asked_for(state)) >= MOST:
         return state, [*say(f"{MOST} timers run. Say timer off first."), *_on(dialogue, state)]
     state = replace(state, timers=(*state.timers, Timer(seconds, event.at_s, seconds * NEARLY_ALL)))
@@ -68,7 +69,8 @@ def stopwatch(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     awaits a mark it is refused without a word: people count their marks, and a mark of the step is never taken for
     a stopwatch's.
     """
-    number = int(dialogue.language.tag("stopwatch", event.heard.text))
+    assert isinstance(meaning, Command)
+    number = int(meaning.of)
     if _awaits_mark(dialogue, state):
         return state, [Note("stopwatch-refused", {"number": number, "step": state.step})]
     running = next((watch for watch in state.stopwatches if watch.number == number), None)
@@ -94,7 +96,7 @@ def due_s(dialogue: Context, state: State) -> float | None:
     return min(due, default=None)
 
 
-def clock(dialogue: Context, state: State, event: Clock) -> Turn:
+def clock(dialogue: Context, state: State, event: Clock, meaning: Meaning) -> Turn:
     """Tells what is due."""
     effects: list[Effect] = []
     if due_s(dialogue, state) is None:
@@ -138,7 +140,7 @@ def _waited(dialogue: Context, state: State, timer: Timer, at_s: float) -> list[
     """The wait of the step is over; its question is put again, shortly."""
     note = Note("wait-over", {"step": timer.step, "seconds": timer.seconds, "at_s": at_s})
     wait = dialogue.rules.procedure.step(timer.step).wait
-    asks = state.phase is Phase.ASKING and not state.correcting
+    asks = isinstance(state.at, Asking) and not state.hand.correcting
     return [note, *say(f"Time is up. {wait.then if wait and asks else ''}", "answer")]
 
 
@@ -169,12 +171,14 @@ def _name(state: State, timer: Timer) -> str:
 
 
 def _awaits_mark(dialogue: Context, state: State) -> bool:
-    if state.phase is Phase.WORKING and state.working:
-        return state.working.from_s is not None
-    if state.phase is not Phase.ASKING or state.correcting:
+    if isinstance(state.at, Working):
+        return state.at.from_s is not None
+    if not isinstance(state.at, Asking) or state.hand.correcting:
         return False
     step = dialogue.rules.procedure.step(state.step)
-    return bool(state.marks) or state.timer_from_s is not None or (step.kind == "time" and not state.untold)
+    return (
+        bool(state.hand.marks) or state.hand.first_mark_s is not None or (step.kind == "time" and not state.hand.untold)
+    )
 
 
 def _on(dialogue: Context, state: State) -> list[Effect]:

@@ -7,9 +7,10 @@ a time is worked out only where every way gives it the same two marks, and is ne
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
-from itertools import combinations
+from itertools import combinations, repeat
 
 from assistant.dialogue.answers import yes_no
 from assistant.dialogue.bodies import plain, reading_body
@@ -17,10 +18,9 @@ from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import times_of, worst_of_times
-from assistant.dialogue.state import Candidate, Mark, Phase, State, Taken
+from assistant.dialogue.state import Asking, Candidate, Mark, Missed, State, Taken, Timed, handed
 from assistant.dialogue.steps import leave, present, weigh
-from assistant.language.meaning import Command, Meaning
-from assistant.language.utterance import normalise
+from assistant.language.meaning import Command, Meaning, Named
 from assistant.trade import units
 from assistant.trade.procedures import Step
 from assistant.wording import english as wording
@@ -28,14 +28,16 @@ from assistant.wording import english as wording
 
 def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The next event of a timed step, a trial to count, or the stopwatch of a reading in seconds."""
+    assert isinstance(meaning, Command)
+    made = _marks(event, meaning)
     step = dialogue.rules.procedure.step(state.step)
-    if step.kind == "time" and not state.correcting:
-        return _mark_event(dialogue, state, event, step)
+    if step.kind == "time" and not state.hand.correcting:
+        return _mark_event(dialogue, state, made, step)
     asked = dialogue.question(state).quantity
     if asked and units.same_dimension(asked.unit, "second"):
         return _stopwatch(dialogue, state, event)
     if asked and asked.unit == "dimensionless":
-        state = replace(state, marks=(*state.marks, *_marks(dialogue, event)))
+        state = handed(state, marks=(*state.hand.marks, *made))
         return state, [Note("mark", {"step": step.id, "at_s": event.at_s})]
     return state, [*say("No time is asked here."), *present(dialogue, state)]
 
@@ -43,45 +45,36 @@ def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
 def _stopwatch(dialogue: Context, state: State, event: Said) -> Turn:
     """The first mark starts the stopwatch, the second reads it."""
     note = Note("mark", {"step": state.step, "at_s": event.at_s})
-    if state.timer_from_s is None:
-        return replace(state, timer_from_s=event.at_s), [note, *say("Marked.")]
-    seconds = Decimal(str(round(event.at_s - state.timer_from_s, 1)))
+    if state.hand.first_mark_s is None:
+        return handed(state, first_mark_s=event.at_s), [note, *say("Marked.")]
+    seconds = Decimal(str(round(event.at_s - state.hand.first_mark_s, 1)))
     candidate = Candidate(event.heard.text, seconds, "second", timed=True, audio=event.audio)
-    turn, effects = weigh(dialogue, replace(state, timer_from_s=None), candidate, "")
+    turn, effects = weigh(dialogue, handed(state, first_mark_s=None), candidate, "")
     return turn, [note, *effects]
 
 
-def _marks(dialogue: Context, event: Said) -> list[Mark]:
-    """The marks of an utterance: each at the start of its word, with the event named after it."""
+def _marks(event: Said, meaning: Command) -> list[Mark]:
+    """The marks of an utterance: each at the start of its word, where that is known, with the event named after it."""
     words = event.heard.words
-    if not words:
-        parts = " ".join(normalise(event.heard.text)).split("mark")
-        return [Mark(event.at_s, dialogue.language.event(part)) for part in parts[1:]]
-    marks = []
-    for at, word in enumerate(words):
-        if word.text == "mark":
-            after = [w.text for w in words[at + 1 :]]
-            name = " ".join(after[: after.index("mark")] if "mark" in after else after)
-            start = round(event.at_s + word.start_s - words[0].start_s, 3)
-            marks.append(Mark(start, dialogue.language.event(name)))
-    return marks
+    starts = [round(event.at_s + word.start_s - words[0].start_s, 3) for word in words if word.text == "mark"]
+    return [Mark(start, name) for start, name in zip(starts or repeat(event.at_s), meaning.marks, strict=False)]
 
 
-def _mark_event(dialogue: Context, state: State, event: Said, step: Step) -> Turn:
+def _mark_event(dialogue: Context, state: State, made: Sequence[Mark], step: Step) -> Turn:
     effects: list[Effect] = []
-    if state.untold:  # the run is marked again: what its first marks gave is taken back
+    if state.hand.untold:  # the run is marked again: what its first marks gave is taken back
         old = [t for t in state.standing if t.step == step.id and t.words == "mark"]
         facts = tuple(replace(t, withdrawn=True) if t in old else t for t in state.facts)
-        state = replace(state, facts=facts, untold=(), missed=())
+        state = replace(handed(state, untold=(), missed=()), facts=facts)
         effects += [
             Note("correction", {"step": t.step, "quantity": t.quantity, "withdrawn": plain(t.value)}) for t in old
         ]
-    for made in _marks(dialogue, event):
-        known = made if made.event in step.events else replace(made, event="")
-        state = replace(state, marks=(*state.marks, known))
+    for each in made:
+        known = each if each.event in step.events else replace(each, event="")
+        state = handed(state, marks=(*state.hand.marks, known))
         effects.append(Note("mark", {"step": step.id, "at_s": known.at_s, "event": known.event}))
     # The run is over once the last mark can be of no other event than the last; marks that fit nowhere end it too.
-    if all(step.events[-1] in way for way in _ways(step, state.marks, ())):
+    if all(step.events[-1] in way for way in _ways(step, state.hand.marks, ())):
         return _settle(dialogue, state, step, effects)
     return state, effects
 
@@ -89,14 +82,14 @@ def _mark_event(dialogue: Context, state: State, event: Said, step: Step) -> Tur
 def next_or_over(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """ "Done": where marks are taken, no more come, and trials that were counted are a reading."""
     step = dialogue.rules.procedure.step(state.step)
-    if state.correcting or state.untold:
+    if state.hand.correcting or state.hand.untold:
         return yes_no(dialogue, state, event, meaning)
     if step.kind == "time":
         return _settle(dialogue, state, step, [])
-    if not state.marks:
+    if not state.hand.marks:
         return yes_no(dialogue, state, event, meaning)
-    candidate = Candidate(event.heard.text, Decimal(len(state.marks)), "dimensionless", audio=event.audio)
-    return weigh(dialogue, replace(state, marks=()), candidate, "counted")
+    candidate = Candidate(event.heard.text, Decimal(len(state.hand.marks)), "dimensionless", audio=event.audio)
+    return weigh(dialogue, handed(state, marks=()), candidate, "counted")
 
 
 def _ways(step: Step, marks: tuple[Mark, ...], missed: tuple[str, ...]) -> list[dict[str, Mark]]:
@@ -110,14 +103,14 @@ def _ways(step: Step, marks: tuple[Mark, ...], missed: tuple[str, ...]) -> list[
 
 def _settle(dialogue: Context, state: State, step: Step, effects: list[Effect]) -> Turn:
     """After the last mark: works out the times, or asks which event got no mark."""
-    if len(state.marks) > len(step.events) or not _ways(step, state.marks, ()):
-        state = replace(state, marks=(), missed=())
+    if len(state.hand.marks) > len(step.events) or not _ways(step, state.hand.marks, ()):
+        state = replace(handed(state, marks=(), missed=()), at=Asking())
         note = Note("marks-dropped", {"step": step.id, "reason": "the marks do not fit the events"})
         told = say("The marks do not fit the events. Run it again.", "answer")
         return state, [*effects, note, *told, *present(dialogue, state)]
-    ways = _ways(step, state.marks, state.missed)
-    if state.marks and len(ways) > 1:
-        state = replace(state, phase=Phase.MISSED)
+    ways = _ways(step, state.hand.marks, state.hand.missed)
+    if state.hand.marks and len(ways) > 1:
+        state = replace(state, at=Missed())
         return state, [*effects, *present(dialogue, state)]
     return _times(dialogue, state, step, ways[0] if ways else {}, effects)
 
@@ -125,22 +118,23 @@ def _settle(dialogue: Context, state: State, step: Step, effects: list[Effect]) 
 def missed(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Which event got no mark; "no" where nobody knows: then only what is certain is worked out."""
     step = dialogue.rules.procedure.step(state.step)
-    ways = _ways(step, state.marks, state.missed)
+    ways = _ways(step, state.hand.marks, state.hand.missed)
     if meaning == Command("no"):
         sure = {e: m for e, m in ways[0].items() if all(way.get(e) == m for way in ways)}
         return _times(dialogue, state, step, sure, [])
-    name = dialogue.language.event(event.heard.text)
+    name = meaning.of if isinstance(meaning, Named) else ""
     if not any(name in step.events and name not in way for way in ways):
         return state, [*say("That event has its mark, or is none of this step."), *present(dialogue, state)]
-    return _settle(dialogue, replace(state, missed=(*state.missed, name)), step, [])
+    return _settle(dialogue, handed(state, missed=(*state.hand.missed, name)), step, [])
 
 
 def _times(dialogue: Context, state: State, step: Step, given: dict[str, Mark], effects: list[Effect]) -> Turn:
     """The times between the marks: taken, or asked first where one does not pass."""
-    state = replace(state, phase=Phase.TIMED, marks=tuple(replace(m, event=e) for e, m in given.items()))
+    marks = tuple(replace(m, event=e) for e, m in given.items())
+    state = replace(handed(state, marks=(), missed=()), at=Timed(marks))
     lost = [event for event in step.events if event not in given]
     note = Note("times", {"step": step.id, "marks": {e: m.at_s for e, m in given.items()}, "missed": lost})
-    taken = times_of(dialogue, state, step)
+    taken = times_of(dialogue, state, step, marks)
     certain = not any(dialogue.rules.quantities[t.quantity].confirm for t in taken)
     if certain and all(t.verdict.outcome in ("pass", "noted", "cannot-judge") for t in taken):
         turn, more = _take(dialogue, state, step, taken)
@@ -151,12 +145,12 @@ def _times(dialogue: Context, state: State, step: Step, given: dict[str, Mark], 
 def times_confirmed(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Yes to the times."""
     step = dialogue.rules.procedure.step(state.step)
-    return _take(dialogue, state, step, times_of(dialogue, state, step))
+    return _take(dialogue, state, step, times_of(dialogue, state, step, state.of(Timed).marks))
 
 
 def times_refused(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """No to the times: the run is marked again, or its times are told."""
-    state = replace(state, phase=Phase.ASKING, marks=(), missed=())
+    state = replace(state, at=Asking())
     note = Note("marks-dropped", {"step": state.step, "reason": "refused"})
     return state, [note, *say("Not taken."), *present(dialogue, state)]
 
@@ -167,15 +161,9 @@ def _take(dialogue: Context, state: State, step: Step, taken: list[Taken]) -> Tu
         name = wording.capital(dialogue.rules.quantities[t.quantity].spoken)
         effects += [Note("reading", reading_body(t)), *say(f"{name}, I have {wording.taken(t)}", "answer")]
     have = {t.quantity for t in taken}
-    state = replace(
-        state,
-        phase=Phase.ASKING,
-        facts=(*state.facts, *taken),
-        untold=tuple(quantity for quantity in step.times if quantity not in have),
-        marks=(),
-        missed=(),
-        speaker="technician",
-    )
-    if state.untold:
+    untold = tuple(quantity for quantity in step.times if quantity not in have)
+    facts = (*state.facts, *taken)
+    state = replace(handed(state, untold=untold), at=Asking(), facts=facts, speaker="technician")
+    if state.hand.untold:
         return state, [*effects, *present(dialogue, state)]
     return leave(dialogue, state, worst_of_times(state, step), effects)

@@ -16,7 +16,7 @@ from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import found, heard, judge_reading
-from assistant.dialogue.state import Candidate, Found, Phase, State, Working
+from assistant.dialogue.state import Asking, Candidate, Found, State, Warned, Working
 from assistant.dialogue.steps import back_to_the_step, present
 from assistant.language.meaning import Command, Meaning, Reading
 from assistant.trade import units
@@ -29,19 +29,20 @@ from assistant.wording import english as wording
 
 def work_out(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """ "Work out the rise"."""
-    return _begin(dialogue, state, dialogue.language.working(event.heard.text), fresh=False)
+    assert isinstance(meaning, Command)
+    return _begin(dialogue, state, meaning.of, fresh=False)
 
 
 def clock_the_meter(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """ "Clock the meter": the input rate, from a new time of the dial."""
-    if state.phase is Phase.ASKING and dialogue.asked(state) == CLOCKED_BY:
+    if isinstance(state.at, Asking) and dialogue.asked(state) == CLOCKED_BY:
         return state, present(dialogue, state)
     return _begin(dialogue, state, CLOCKED, fresh=True)
 
 
 def _begin(dialogue: Context, state: State, name: str, fresh: bool) -> Turn:
-    back = state.working.back if state.phase is Phase.WORKING and state.working else state.phase
-    return _go_on(dialogue, replace(state, phase=Phase.WORKING, working=Working(name, back, fresh=fresh)), [])
+    back = state.at.back if isinstance(state.at, Working) else state.at
+    return _go_on(dialogue, replace(state, at=Working(name, back, fresh=fresh)), [])
 
 
 def _known(dialogue: Context, state: State, works: Working, quantity: str) -> Known | None:
@@ -58,8 +59,7 @@ def _known(dialogue: Context, state: State, works: Working, quantity: str) -> Kn
 
 def _go_on(dialogue: Context, state: State, effects: list[Effect]) -> Turn:
     """Works it out, or asks what is lacking."""
-    works = state.working
-    assert works is not None
+    works = state.of(Working)
     try:
         got = feed(
             works.name,
@@ -77,7 +77,7 @@ def _go_on(dialogue: Context, state: State, effects: list[Effect]) -> Turn:
         return _back(dialogue, state, [*effects, note, *say(problem, "answer")])
     first = got.quantity == CLOCKED_BY and not works.others_off
     works = replace(works, asks="" if first else got.quantity, heard=None, refused=(), from_s=None)
-    state = replace(state, working=works)
+    state = replace(state, at=works)
     return state, [*effects, *present(dialogue, state)]
 
 
@@ -85,9 +85,9 @@ def _cannot_be_asked(dialogue: Context, state: State, lacking: Lacking) -> str:
     """Why what is lacking is not asked here; empty when it is."""
     if not lacking.quantity:
         return lacking.says
-    works = state.working
+    works = state.of(Working)
     name = wording.capital(dialogue.rules.quantities[lacking.quantity].spoken)
-    if works and lacking.quantity in works.declined:
+    if lacking.quantity in works.declined:
         return f"{name} is not known. It is not worked out."
     if not lacking.feed.ask:
         return f"{name} is read at its own step, with its warnings."
@@ -99,8 +99,7 @@ def _cannot_be_asked(dialogue: Context, state: State, lacking: Lacking) -> str:
 
 def _worked(dialogue: Context, state: State, result: Result, effects: list[Effect]) -> Turn:
     """Tells the result and goes back."""
-    works = state.working
-    assert works is not None
+    works = state.of(Working)
     computation, value = COMPUTATIONS[works.name], result.worked.value
     assert isinstance(value, Decimal)
     verdict = None if result.generic else _verdict(dialogue, state, works.name, result)
@@ -129,10 +128,9 @@ def _verdict(dialogue: Context, state: State, name: str, result: Result) -> Verd
 
 def _back(dialogue: Context, state: State, effects: list[Effect]) -> Turn:
     """Back to what was pending; warnings that were not answered yet are voiced again."""
-    works = state.working
-    assert works is not None
-    state = replace(state, phase=works.back, working=None)
-    if works.back is Phase.WARNING:
+    works = state.of(Working)
+    state = replace(state, at=works.back)
+    if isinstance(works.back, Warned):
         turn, more = back_to_the_step(dialogue, state)
         return turn, [*effects, *more]
     return state, [*effects, *present(dialogue, state)]
@@ -154,15 +152,13 @@ def heard_input(dialogue: Context, state: State, event: Said, meaning: Meaning) 
 
 
 def _asked(dialogue: Context, state: State, candidate: Candidate, why: str) -> Turn:
-    works = state.working
-    assert works is not None
-    state = replace(state, working=replace(works, heard=replace(candidate, why=why)))
+    works = state.of(Working)
+    state = replace(state, at=replace(works, heard=replace(candidate, why=why)))
     return state, present(dialogue, state)
 
 
 def _taken(dialogue: Context, state: State, candidate: Candidate, told: str) -> Turn:
-    works = state.working
-    assert works is not None
+    works = state.of(Working)
     taken = judge_reading(dialogue, state, candidate, works.asks)
     body = {
         "step": state.step,
@@ -173,64 +169,60 @@ def _taken(dialogue: Context, state: State, candidate: Candidate, told: str) -> 
         "words": candidate.words,
         "audio": candidate.audio,
     }
-    state = replace(state, working=replace(works, said=(*works.said, (works.asks, taken)), heard=None, refused=()))
+    state = replace(state, at=replace(works, said=(*works.said, (works.asks, taken)), heard=None, refused=()))
     return _go_on(dialogue, state, [Note("working-input", body), *say(told, "answer")])
 
 
 def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Yes or no to what was heard, or to all other gas being off; no to a value is that nobody knows it."""
-    works = state.working
-    assert works is not None
+    works = state.of(Working)
     yes = meaning == Command("yes")
     if works.heard:
         if yes:
             return _taken(dialogue, state, works.heard, "Taken.")
-        refused = (*works.refused, works.heard.value) if works.heard.value is not None else works.refused
+        refused = (*works.refused, works.heard.value)
         note = Note("refused", {"step": state.step, "value": plain(works.heard.value)})
-        state = replace(state, working=replace(works, heard=None, refused=refused))
+        state = replace(state, at=replace(works, heard=None, refused=refused))
         return state, [note, *say("Not taken."), *present(dialogue, state)]
     if not works.asks:
         note = Note("other-gas-off", {"step": state.step, "answer": "yes" if yes else "no"})
         if not yes:
             told = say("Then the meter cannot tell the input. Turn all other gas off first.", "answer")
             return _back(dialogue, state, [note, *told])
-        return _go_on(dialogue, replace(state, working=replace(works, others_off=True)), [note])
+        return _go_on(dialogue, replace(state, at=replace(works, others_off=True)), [note])
     if yes:
         return state, [*say("I need the figure."), *present(dialogue, state)]
     works = replace(works, declined=(*works.declined, works.asks))
-    return _go_on(dialogue, replace(state, working=works), [])
+    return _go_on(dialogue, replace(state, at=works), [])
 
 
 def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The first mark starts the stopwatch, the second reads it."""
-    works = state.working
-    assert works is not None
+    works = state.of(Working)
     if works.heard or not works.asks or not units.same_dimension(dialogue.rules.quantities[works.asks].unit, "second"):
         return state, [*say("No time is asked here."), *present(dialogue, state)]
     note = Note("mark", {"step": state.step, "at_s": event.at_s})
     if works.from_s is None:
-        return replace(state, working=replace(works, from_s=event.at_s)), [note, *say("Marked.")]
+        return replace(state, at=replace(works, from_s=event.at_s)), [note, *say("Marked.")]
     seconds = Decimal(str(round(event.at_s - works.from_s, 1)))
     candidate = Candidate(event.heard.text, seconds, "second", timed=True, audio=event.audio)
-    state = replace(state, working=replace(works, from_s=None))
+    state = replace(state, at=replace(works, from_s=None))
     turn, effects = _taken(dialogue, state, candidate, f"I have {wording.read_back(candidate)}.")
     return turn, [note, *effects]
 
 
 def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Takes back what was said last; where nothing was, it is given up."""
-    works = state.working
-    assert works is not None
+    works = state.of(Working)
     if not works.said:
         return given_up(dialogue, state, event, meaning)
     quantity, taken = works.said[-1]
     note = Note("working-correction", {"step": state.step, "quantity": quantity, "withdrawn": plain(taken.value)})
-    return _go_on(dialogue, replace(state, working=replace(works, said=works.said[:-1])), [note])
+    return _go_on(dialogue, replace(state, at=replace(works, said=works.said[:-1])), [note])
 
 
 def given_up(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """It is not worked out after all."""
-    works = state.working
-    assert works is not None
+    works = state.of(Working)
     note = Note("not-worked-out", {"step": state.step, "working": works.name, "reason": "given up"})
     return _back(dialogue, state, [note, *say("Not worked out.", "answer")])

@@ -11,7 +11,7 @@ from dataclasses import replace
 from decimal import Decimal
 
 from assistant.language.jsgf import Node
-from assistant.language.meaning import Considered, Reading, Unclear, Value
+from assistant.language.meaning import Considered, Reading, Reason, Unclear, Value
 from assistant.language.numbers import Number, fraction, minutes, numbers
 from assistant.language.spoken import measured_kind, spoken_unit
 from assistant.trade import units
@@ -20,7 +20,7 @@ from assistant.trade.quantities import Overload, Quantity
 HUNDREDTHS = Decimal("0.01")
 
 # Words that give no figure, by the rule of the grammar that took them.
-_NO_FIGURE = {"shorted": "no-number", "nothing": "no-number", "bound": "bound", "trend": "trend"}
+_NO_FIGURE: dict[str, Reason] = {"shorted": "no-number", "nothing": "no-number", "bound": "bound", "trend": "trend"}
 
 _WRONG_KIND = "another kind of unit"
 _POINT = "the meter shows no hundredths, so no point is left out"
@@ -41,8 +41,9 @@ def considered(derivations: Iterable[Node], quantity: Quantity, refused: Collect
 def decide(found: list[Considered], derivations: list[Node], quantity: Quantity) -> Reading | Unclear:
     """The one value that stays, or why there is none or more than one."""
     if not found:
-        rule = next(part.rule for part in _parts(derivations[0]))
-        return Unclear(_NO_FIGURE[rule])  # type: ignore[arg-type]
+        part = _parts(derivations[0])[0]
+        rises = part.rule == "trend" and not {"falling", "down"} & set(part.words)
+        return Unclear(_NO_FIGURE[part.rule], detail="rising" if rises else "")
     staying = [c for c in found if not c.gone]
     if not staying:
         return _none_stays(found, quantity)

@@ -62,23 +62,29 @@ class Command:
     """A command by name, such as "say-again"."""
 
     name: str
+    of: str = ""  # its argument: the symptom, the repair, a timer's seconds, what an emergency is of, a note's words
+    marks: tuple[str, ...] = ()  # of "mark": the event named after each, empty where none was
+
+
+@dataclass(frozen=True)
+class Named:
+    """An answer in the question's own words: a reason, a repair, an event, what a set-up asks."""
+
+    rule: str  # of the question's grammar
+    of: str  # its tag
 
 
 @dataclass(frozen=True)
 class Unclear:
-    """Why the words are not taken.
-
-    choices: the values they may mean, as decimal strings, plainest first. near: the command that they nearly
-    are, to be proposed and never taken.
-    """
+    """Why the words are not taken."""
 
     reason: Reason
-    choices: tuple[str, ...] = ()
+    choices: tuple[str, ...] = ()  # the values they may mean, as decimal strings, plainest first
     detail: str = ""
-    near: str = ""
+    near: Command | None = None  # the command that they nearly are, to be proposed and never taken
 
 
-Meaning = Reading | Readings | Command | Unclear
+Meaning = Reading | Readings | Command | Named | Unclear
 
 
 @dataclass(frozen=True)

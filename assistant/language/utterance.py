@@ -22,6 +22,7 @@ from assistant.language.meaning import (
     Confirm,
     Considered,
     Meaning,
+    Named,
     Question,
     Reading,
     Readings,
@@ -112,6 +113,13 @@ def normalise(text: str) -> tuple[str, ...]:
     return tuple(plain.split())
 
 
+def _first_tag(node: Node) -> str:
+    """The first tag of a derivation, outermost first; empty where it has none."""
+    if node.tags:
+        return node.tags[0]
+    return next((tag for part in node.parts if isinstance(part, Node) and (tag := _first_tag(part))), "")
+
+
 @dataclass(frozen=True)
 class Language:
     """The spoken language of the grammars: what words mean at a question.
@@ -132,19 +140,16 @@ class Language:
         words = normalise(text)
         if not words:
             return Unclear("silence")
-        if self.emergency(text):
+        if kind := self.emergency(text):
+            cry = Command("emergency", kind)
             # "No gas smell" answers a question, or somebody is startled: that is asked.
             denied = words[0] == "no" and " ".join(words[1:]) in self._cries
-            return Unclear("not-understood", near="emergency") if denied else Command("emergency")
-        for rule in self.grammar.public["commands"]:
-            if self.grammar.parse(rule, words):
-                return Command(rule.replace("_", "-"))
-        if any(words[: len(first)] == first for first in NOTE_FIRST):
-            return Command("note")
-        if words[0] == "mark" and self._are_marks(words):
-            return Command("mark")
-        if words[0] == REPAIR_FIRST and self.repair(text):
-            return Command("repair-made")
+            return Unclear("not-understood", near=cry) if denied else cry
+        if command := self._command(words):
+            return command
+        for rule in self.grammar.public.get(question.name, ()):
+            if tag := self._tag(rule, words):
+                return Named(rule, tag)
         readings, named = self.grammar.parse("reading", words), self.grammar.parse("named", words)
         if not (readings or named):
             return Unclear("not-understood", near=self._near(words))
@@ -153,6 +158,20 @@ class Language:
         if readings:
             return decide(considered(readings, question.quantity, refused), readings, question.quantity)
         return self._named(named, question.quantity, refused)
+
+    def _command(self, words: tuple[str, ...]) -> Command | None:
+        """The command that the words are, with its argument."""
+        marks = self._marks(words)
+        if marks:
+            return Command("mark", marks=marks)
+        for rule in self.grammar.public["commands"]:
+            for node in self.grammar.parse(rule, words):
+                return Command(rule.replace("_", "-"), _first_tag(node))
+        for first in NOTE_FIRST:
+            if words[: len(first)] == first:
+                return Command("note", " ".join(words[len(first) :]))
+        repair = self._tag("repair", words[1:]) if words[0] == REPAIR_FIRST else ""
+        return Command("repair-made", repair) if repair else None
 
     def urgent(self, text: str) -> str:
         """The command, if it is one that counts at any moment: "stop" or "emergency"; else nothing."""
@@ -194,7 +213,10 @@ class Language:
     def _kinds(self, lone: bool) -> dict[str, EmergencyKind]:
         if self.tells_kinds:
             rule = "lone_cry" if lone else "cry"
-            return {words: cast("EmergencyKind", self.tag(rule, words)) for words in self.grammar.sentences(rule)}
+            return {
+                words: cast("EmergencyKind", self._tag(rule, tuple(words.split())))
+                for words in self.grammar.sentences(rule)
+            }
         said = self.grammar.sentences("emergency")
         return {words: "gas" for words in said if (words in ("odor", "odour", "fire")) is lone}
 
@@ -224,44 +246,6 @@ class Language:
         meaning = decide(considered([reading], quantity, ()), [reading], quantity)
         return isinstance(meaning, Reading) or meaning.reason == "ambiguous"
 
-    def timer(self, text: str) -> int:
-        """The seconds of a timer that the words ask for. Raises ValueError when they ask for none."""
-        for node in self.grammar.parse("timer", normalise(text)):
-            return int(node.nodes("timer_time")[0].tags[0])
-        raise ValueError(f"{text!r} asks for no timer")
-
-    def reason(self, text: str) -> str | None:
-        """The reason for a skip, if the words give one of those known."""
-        for node in self.grammar.parse("reason", normalise(text)):
-            return node.tags[0]
-        return None
-
-    def event(self, text: str) -> str:
-        """The event of a timed step that the words name; empty when they name none."""
-        return self.tag("event", text)
-
-    def repair(self, text: str) -> str:
-        """The repair that the words name, with "repair" before them or not; empty when they name none."""
-        words = normalise(text)
-        return self._tag("repair", words[1:] if words[:1] == (REPAIR_FIRST,) else words)
-
-    def working(self, text: str) -> str:
-        """What is to be worked out, of "work out the rise"; empty when the words are no such command."""
-        return self._inner("work_out", "working", text)
-
-    def symptom(self, text: str) -> str:
-        """The symptom that is told, of "symptom no glow"; empty when the words are no such command."""
-        return self._inner("symptom", "symptom_said", text)
-
-    def _inner(self, command: str, rule: str, text: str) -> str:
-        for node in self.grammar.parse(command, normalise(text)):
-            return node.nodes(rule)[0].tags[0]
-        return ""
-
-    def tag(self, rule: str, text: str) -> str:
-        """What the words are by a rule whose sentences have a tag each; empty when they are none of them."""
-        return self._tag(rule, normalise(text))
-
     def goes_on(self, rule: str, text: str) -> bool:
         """Whether a sentence of a rule can begin with these words and go on."""
         return bool(self.grammar.expected(rule, normalise(text)))
@@ -269,30 +253,28 @@ class Language:
     def _tag(self, rule: str, words: tuple[str, ...]) -> str:
         return next((node.tags[0] for node in self.grammar.parse(rule, words)), "") if words else ""
 
-    def _are_marks(self, words: tuple[str, ...]) -> bool:
-        """Whether the words are marks in a row, each with an event or without."""
-        parts = " ".join(words).split("mark")
-        return all(not part.strip() or self.event(part) for part in parts)
+    def _marks(self, words: tuple[str, ...]) -> tuple[str, ...]:
+        """The events of marks in a row, each named or empty; nothing where the words are anything else too."""
+        if words[0] != "mark":
+            return ()
+        named = [tuple(part.split()) for part in " ".join(words).split("mark")[1:]]
+        events = tuple(self._tag("event", part) for part in named)
+        return events if all(event or not part for event, part in zip(events, named, strict=True)) else ()
 
     @cached_property
-    def _commands(self) -> dict[str, str]:
+    def _commands(self) -> list[str]:
         """Every form of every command that may be proposed."""
-        commands = self.grammar.public["commands"]
-        return {
-            sentence: rule.replace("_", "-")
-            for rule in commands
-            if rule.replace("_", "-") not in NEVER_PROPOSED
-            for sentence in self.grammar.sentences(rule)
-            if sentence not in self._lone_cries
-        }
+        rules = [rule for rule in self.grammar.public["commands"] if rule.replace("_", "-") not in NEVER_PROPOSED]
+        said = (sentence for rule in rules for sentence in self.grammar.sentences(rule))
+        return [sentence for sentence in said if sentence not in self._lone_cries]
 
-    def _near(self, words: tuple[str, ...]) -> str:
-        """The command that the words nearly are, or nothing. Single words are too short to tell."""
+    def _near(self, words: tuple[str, ...]) -> Command | None:
+        """The command that the words nearly are, if any. Single words are too short to tell."""
         heard = " ".join(word for word in words if word != "[unk]")
         if len(heard.split()) < MIN_NEAR_WORDS:
-            return ""
-        best = process.extractOne(heard, self._commands.keys(), scorer=fuzz.ratio, score_cutoff=NEAR)
-        return self._commands[best[0]] if best else ""
+            return None
+        best = process.extractOne(heard, self._commands, scorer=fuzz.ratio, score_cutoff=NEAR)
+        return self._command(tuple(best[0].split())) if best else None
 
     def confirm(self, text: str, meaning: Meaning, question: Question) -> Confirm | None:
         """Whether a reading needs a spoken yes for what its words and its question are."""
@@ -346,10 +328,10 @@ class Language:
         words = normalise(text)
         meaning = self.understand(text, question)
         if isinstance(meaning, Unclear) and meaning.reason in ("silence", "not-understood"):
-            # A reason, a repair, an event: known as a whole, and people may go on in words of their own.
-            known = any(self.grammar.parse(rule, words) for rule in self.grammar.public.get(question.name, ()))
-            return True if known and words else None
-        if meaning == Command("note"):  # what follows belongs to it
+            return None
+        if isinstance(meaning, Named):  # people may go on in words of their own
+            return True
+        if isinstance(meaning, Command) and meaning.name == "note":  # what follows belongs to it
             return None
         # "mark" and "mark, flame" are one command and two meanings.
         mine = meaning.name.replace("-", "_") if isinstance(meaning, Command) and meaning.name != "mark" else ""

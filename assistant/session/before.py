@@ -12,7 +12,7 @@ from assistant.dialogue.context import alarm
 from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Event, Opened, Quiet, Said
 from assistant.dialogue.setting_up import SET_UP, SettingUp, SetUp, Stage
-from assistant.language.meaning import Question
+from assistant.language.meaning import Named, Question
 from assistant.language.utterance import Language
 
 START = Question("start")
@@ -67,7 +67,8 @@ class Before:
             case Opened():
                 return state, self._asks(state, opening=True)
             case Said() if state.waits:
-                if self.language.tag("start", event.heard.text):
+                meaning = self.language.understand(event.heard.text, START)
+                if isinstance(meaning, Named):
                     new = replace(state, waits=False, silences=0)
                     return new, self._asks(new, opening=not state.silences)
                 if kind := self.language.emergency(event.heard.text):

@@ -157,7 +157,7 @@ class InRecord(Keeper[State]):
         repaired = " ".join(normalise(heard.text))
         if repaired != heard.text:
             more["repaired"] = repaired
-        if considered := language.why(heard.text, question, state.refused):
+        if considered := language.why(heard.text, question, self._dialogue.refused(state)):
             more["considered"] = [
                 {"value": value_text(c.value), "unit": c.unit, "how": c.how, "gone": c.gone} for c in considered
             ]

@@ -15,7 +15,12 @@ FREE_SPEECH = frozenset(
 )
 """Where whatever is said is the answer: a reason, a note, a name, a repair."""
 
-QUESTIONS = frozenset({Phase.ASKING, Phase.WORKING, Phase.CONFIRMING, Phase.TIMED, Phase.DECIDING, Phase.SHUTTING})
+QUESTIONS = frozenset(
+    {
+        *(Phase.ASKING, Phase.WORKING, Phase.CONFIRMING, Phase.PROPOSING, Phase.TIMED, Phase.REPAIRED, Phase.CLEARED),
+        *(Phase.DECIDING, Phase.SHUTTING, Phase.SHUT, Phase.PROVING),
+    }
+)
 """Where a question stands, so that a reading said now is an answer to it, if a wrong one."""
 
 NO_QUESTION = frozenset({Phase.WARNING, Phase.HOLDING, Phase.BARRED, Phase.EMERGENCY, Phase.CLOSED})

@@ -11,7 +11,22 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-from assistant.dialogue.state import Answer, Bar, Candidate, Found, Mark, Phase, Rules, State, Taken, Working
+from assistant.dialogue.state import (
+    Answer,
+    At,
+    Bar,
+    Candidate,
+    Deciding,
+    Found,
+    Mark,
+    Phase,
+    Proposing,
+    RepairHeard,
+    Rules,
+    State,
+    Taken,
+    Working,
+)
 from assistant.language.meaning import Unclear, Value
 from assistant.language.spoken import spoken_number, spoken_unit, spoken_value
 from assistant.trade.computation import Computation
@@ -23,6 +38,7 @@ from assistant.trade.judging import RISING, Limit, Verdict
 from assistant.trade.limits import EmergencyKind
 from assistant.trade.procedures import State as Site
 from assistant.trade.procedures import Step
+from assistant.trade.quantities import Quantity
 from assistant.trade.units import round_significant
 
 RELIGHT = (
@@ -88,8 +104,6 @@ def unclear(meaning: Unclear) -> str:
 
 def read_back(candidate: Candidate) -> str:
     """What was heard, digit by digit."""
-    if candidate.value is None:
-        return candidate.answer
     about = "about " if candidate.approximate else ""
     if candidate.upper is not None and isinstance(candidate.value, Decimal):
         low, high = spoken_number(candidate.value, ", "), spoken_value(candidate.upper, candidate.unit)
@@ -338,6 +352,11 @@ def time_of(rules: Rules, reading: Taken) -> str:
     return f"{capital(rules.quantities[reading.quantity].spoken)}, {value_of(reading)}."
 
 
+def spoken_fuel(name: str) -> str:
+    """A choice of the set-up as it is said: LP letter by letter."""
+    return "L P" if name == "LP" else name
+
+
 def capital(text: str) -> str:
     """A text as the beginning of a sentence."""
     return f"{text[0].upper()}{text[1:]}"
@@ -348,13 +367,6 @@ def next_mark(step: Step, marks: Sequence[Mark]) -> str:
     if step.kind != "time":
         return f"{len(marks)} counted. Say done after the last."
     return f"{len(marks)} of {len(step.events)} marked. The next is {step.events[len(marks)].replace('-', ' ')}."
-
-
-def which_repair(state: State, rules: Rules) -> str:
-    """What is asked about a repair."""
-    if state.candidate is None:
-        return "What was repaired?"
-    return f"The repair is, {rules.procedure.repairs[state.candidate.answer].say}. Is that right?"
 
 
 def summary(of: Mapping[str, Any]) -> str:
@@ -388,33 +400,62 @@ def is_off(site: Site) -> bool:
     return site.gas == "shut" and site.power in ("isolated", "dead")
 
 
-def at_the_end(state: State, rules: Rules) -> str:
-    """What is asked at the end of a visit."""
-    ending = state.ending
-    match state.phase:
-        case Phase.DECIDING if is_off(state.site) and not ending.yeses:
-            return "Gas and power are off. Does it stay off? The decision is yours."
-        case Phase.DECIDING:
-            return (
-                "Does the appliance stay on? That is your decision, not mine.",
-                "I heard that it stays on, with all that was found. Is that your decision?",
-                "I ask once more. It stays on by your decision. Is that right?",
-            )[ending.yeses]
-        case Phase.SHUTTING if not ending.understood:
-            return "Say understood."
-        case Phase.SHUTTING if not ending.done:
-            return "Shut the gas cock and tag it. Turn the power off, lock it and tag it. Say done."
-        case Phase.SHUTTING:
-            return "Is the gas shut, and the power off and locked? Say yes or no."
-        case Phase.TELLING:
-            return "Who was told what was found? Say the name, or say no for nobody."
-        case _:
-            return "A follow up is needed. Say what is to be done, or say no."
+_STAYS_ON = (
+    "Does the appliance stay on? That is your decision, not mine.",
+    "I heard that it stays on, with all that was found. Is that your decision?",
+    "I ask once more. It stays on by your decision. Is that right?",
+)
 
 
-def closed(state: State) -> str:
+def waits_for(at: At, site: Site, rules: Rules) -> str:
+    """What is waited for, where that does not depend on the step."""
+    match at:
+        case Proposing(command):
+            return f"Did you mean, {command.name.replace('-', ' ')}?"
+        case RepairHeard(name):
+            return f"The repair is, {rules.procedure.repairs[name].say}. Is that right?"
+        case Deciding(yeses):
+            off = is_off(site) and not yeses
+            return "Gas and power are off. Does it stay off? The decision is yours." if off else _STAYS_ON[yeses]
+    return _WAITS_FOR[at.phase]
+
+
+_WAITS_FOR = {
+    Phase.WARNING: "Say understood.",
+    Phase.BARRED: "Say repair, and what was done. Or say shut down.",
+    Phase.REASON: "Why is it skipped? Say the reason.",
+    Phase.NOTING: "Say the note.",
+    Phase.HOLDING: "On hold. Say go on.",
+    Phase.CLEARING: "Who says that the area is clear? Say your name.",
+    Phase.CLEARED: "I kept the name. Is the area clear? Say yes or no.",
+    Phase.MISSED: "One event got no mark. Which? Say no if you do not know.",
+    Phase.REPAIR: "What was repaired?",
+    Phase.SHUTTING: "Say understood.",
+    Phase.SHUT: "Shut the gas cock and tag it. Turn the power off, lock it and tag it. Say done.",
+    Phase.PROVING: "Is the gas shut, and the power off and locked? Say yes or no.",
+    Phase.TELLING: "Who was told what was found? Say the name, or say no for nobody.",
+    Phase.FOLLOW_UP: "A follow up is needed. Say what is to be done, or say no.",
+}
+
+
+def once_more(quantity: Quantity) -> str:
+    """What is asked of a reading that was taken back."""
+    return f"Say {quantity.spoken} again."
+
+
+def untimed(quantity: Quantity) -> str:
+    """What is asked of a time that no marks gave."""
+    return f"{capital(quantity.spoken)} was not timed. Say it in seconds, or skip."
+
+
+def asked_as_left(question: str) -> str:
+    """The question of a step after a repair that touched it."""
+    return f"As left. {question}"
+
+
+def closed(stays_on: bool) -> str:
     """The last words of a visit."""
-    on = "It stays on by your decision." if state.ending.stays_on else "It is left off."
+    on = "It stays on by your decision." if stays_on else "It is left off."
     return f"Recorded. {on} I give no permission. What stays on is your decision."
 
 

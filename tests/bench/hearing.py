@@ -36,7 +36,7 @@ from scipy.stats import binomtest
 
 from assistant.dialogue.events import Said
 from assistant.dialogue.machine import Dialogue
-from assistant.dialogue.state import Phase, Rules, State
+from assistant.dialogue.state import Candidate, Confirming, Hand, Phase, Rules, State
 from assistant.files import library, read_job, top_folder
 from assistant.language.meaning import Command, Question, Reading
 from assistant.language.phrases import Expected
@@ -229,7 +229,7 @@ def outcome(clip: Clip, snr: int | None, recognizer: Recognizer) -> Outcome:
     heard, _ = hear_whole(recognizer, audio, at)
     cpu_s = time.process_time() - began
     dialogue = dialogue_at(clip.question)
-    asking = State(step=clip.question, opened=True, asked=True)
+    asking = State(step=clip.question, opened=True, hand=Hand(asked=True))
     question = dialogue.question(asking)
     assert question.quantity is not None
     truth = library().language.understand(clip.text, question)
@@ -241,8 +241,8 @@ def outcome(clip: Clip, snr: int | None, recognizer: Recognizer) -> Outcome:
     elif isinstance(meaning, Reading):
         right = isinstance(truth, Reading) and _value(meaning, question) == _value(truth, question)
         state, _ = dialogue.step(asking, Said(heard))
-        if state.phase is Phase.CONFIRMING and state.candidate:
-            asked = state.candidate.why
+        if isinstance(state.at, Confirming) and isinstance(state.at.heard, Candidate):
+            asked = state.at.heard.why
     return Outcome(
         part=clip.part,
         snr=snr,
@@ -288,7 +288,7 @@ def outside(job: tuple[Path, str, list[Path]]) -> tuple[str, Counter[str]]:
         counts["seconds"] += round(audio.seconds)
         counts["words"] += sum(w != "[unk]" for w in heard.text.split())
         counts["words but decoys"] += sum(w != "[unk]" and w not in decoys for w in heard.text.split())
-        asking = State(step=name, opened=True, asked=True)
+        asking = State(step=name, opened=True, hand=Hand(asked=True))
         meaning = dialogue.language.understand(heard.text, dialogue.question(asking))
         if isinstance(meaning, Command):
             counts["commands"] += 1

@@ -40,7 +40,7 @@ def echoes(script: list[str]) -> list[tuple[str, str]]:
             says = [effect for effect in effects if isinstance(effect, Say)]
             for text in [say.text for say in (*says, *stretches(says))]:
                 said += 1
-                meaning = dialogue.language.understand(text, dialogue.question(state), state.refused)
+                meaning = dialogue.language.understand(text, dialogue.question(state), state.hand.refused)
                 if isinstance(meaning, Command | Reading | Readings):
                     found.append((text, state.phase.value))
             if not says:

@@ -8,7 +8,7 @@ import pytest
 from simulated import Technician
 
 from assistant.dialogue import gate
-from assistant.dialogue.state import Phase
+from assistant.dialogue.state import Deciding, Phase
 from assistant.dialogue.summary import notice_text
 from assistant.files import library
 from assistant.trade.computations import FINDINGS
@@ -24,7 +24,7 @@ def at_the_end(**answers: str) -> Technician:
     wanted = {step.replace("_", "-"): outcome for step, outcome in answers.items()}
     while technician.state.phase is not Phase.DECIDING:
         step = technician.state.step
-        if technician.state.phase is Phase.ASKING and not technician.state.untold:
+        if technician.state.phase is Phase.ASKING and not technician.state.hand.untold:
             known = technician.answers(technician.procedure.step(step))
             technician.answer_step(wanted.get(step) or technician.soundest(known), first=True)
         else:
@@ -41,8 +41,8 @@ def test_that_it_stays_on_is_asked_three_times_before_it_is_taken():
     technician.say("yes")
     technician.say("yes")
     assert technician.state.phase is Phase.DECIDING
-    technician.say("no")  # thought better of: asked from the beginning
-    assert technician.state.ending.yeses == 0
+    technician.say("no")  # not meant: asked from the beginning
+    assert technician.state.at == Deciding(yeses=0)
     for _ in range(3):
         technician.say("yes")
     assert note(technician, "decision") == {"stays_on": True, "times_asked": 3}
@@ -63,11 +63,11 @@ def test_that_it_does_not_stay_on_leads_to_shutting_it_off_with_its_warnings_fir
     assert technician.state.phase is Phase.SHUTTING
     assert "Lock and tag the switch or breaker." in technician.said
     technician.say("done")
-    assert not technician.state.ending.done
+    assert technician.state.phase is Phase.SHUTTING
     technician.say("understood")
     technician.say("done")
     technician.say("no")
-    assert technician.state.phase is Phase.SHUTTING
+    assert technician.state.phase is Phase.SHUT
     technician.say("done")
     technician.say("yes")
     assert (technician.state.site.power, technician.state.site.gas) == ("isolated", "shut")
@@ -142,7 +142,7 @@ def test_what_forbids_is_unsafe_though_it_was_taken_back_or_mended_and_never_rea
         if technician.state.phase is Phase.BARRED:
             assert technician.procedure.step(step).burner == "lights"
             technician.say("shut down")
-        elif technician.state.phase is Phase.ASKING and not technician.state.untold:
+        elif technician.state.phase is Phase.ASKING and not technician.state.hand.untold:
             known = technician.answers(technician.procedure.step(step))
             technician.answer_step("skip" if step == "polarity" else technician.soundest(known), first=True)
         else:

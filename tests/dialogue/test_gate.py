@@ -147,7 +147,7 @@ class Wanderer(simulated.Technician):
             phase, step = self.state.phase, self.procedure.step(self.state.step)
             if phase is Phase.CLOSED:
                 break
-            if phase in OPEN and not self.state.correcting:
+            if phase in OPEN and not self.state.hand.correcting:
                 wrong = oracle.broken(step)
                 assert not wrong, (self.seed, wrong)
             self.one(draw, phase, step)
@@ -164,9 +164,9 @@ class Wanderer(simulated.Technician):
             self.say("go back")
         elif chance < 0.02 and phase in (Phase.ASKING, Phase.WARNING):
             self.say(f"repair {self.procedure.repairs[draw.choice(list(self.procedure.repairs))].say}")
-        elif phase is Phase.ASKING and self.state.untold:
+        elif phase is Phase.ASKING and self.state.hand.untold:
             self.say("skip")
-        elif phase is Phase.ASKING and not self.state.correcting:
+        elif phase is Phase.ASKING and not self.state.hand.correcting:
             self.choose_and_say(draw, step)
         elif phase is Phase.ASKING:
             self.say(draw.choice(["skip", "yes", "no", "correction"]))
@@ -298,7 +298,8 @@ FINDINGS_OF: dict[str, tuple[str, ...]] = {name: finding.readings for name, find
 def good(technician: simulated.Technician) -> None:
     """One answer with which nothing is wrong."""
     step = technician.procedure.step(technician.state.step)
-    if technician.state.phase is Phase.ASKING and not (technician.state.untold or technician.state.correcting):
+    hand = technician.state.hand
+    if technician.state.phase is Phase.ASKING and not (hand.untold or hand.correcting):
         answers = technician.answers(step)
         fine = next(o for o in (step.good, "pass", "noted", "cannot-judge", "caution", *answers) if o in answers)
         technician.answer_step(fine, first=True)

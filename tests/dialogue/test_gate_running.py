@@ -66,7 +66,7 @@ def soundly(technician: simulated.Technician, questions: int) -> list[str]:
     """Answers so many questions with nothing wrong; the steps that were asked."""
     asked: list[str] = []
     while len(asked) < questions:
-        if technician.state.phase is Phase.ASKING and not technician.state.untold:
+        if technician.state.phase is Phase.ASKING and not technician.state.hand.untold:
             asked.append(technician.state.step)
             answers = technician.answers(technician.procedure.step(technician.state.step))
             technician.answer_step(technician.soundest(answers), first=True)

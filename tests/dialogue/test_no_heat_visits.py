@@ -166,7 +166,7 @@ class Visit(Technician):
         for _ in range(600):
             if not open_yet:
                 return
-            if self.state.phase is not Phase.ASKING or self.state.untold:
+            if self.state.phase is not Phase.ASKING or self.state.hand.untold:
                 assert self.state.phase is not Phase.DECIDING, f"the visit ends, and nobody asked {sorted(open_yet)}"
                 self.turn()
                 continue

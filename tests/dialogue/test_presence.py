@@ -10,7 +10,7 @@ from assistant.dialogue.effects import Note, Say
 from assistant.dialogue.events import Opened, Quiet, Said
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.presence import MARKS_WAIT
-from assistant.dialogue.state import Candidate, Mark, Phase, State
+from assistant.dialogue.state import Asking, Closed, Confirming, HeardAnswer, Holding, Mark, State, Warned, handed
 from assistant.files import library, read_job, top_folder
 from assistant.language.heard import Heard
 
@@ -20,7 +20,7 @@ DIALOGUE = Dialogue(library().language, library().rules_for(JOB))
 
 def at(step: str) -> State:
     state, _ = DIALOGUE.step(DIALOGUE.start(), Opened())
-    return replace(state, step=step, phase=Phase.ASKING, asked=True, warned=True)
+    return replace(handed(state, asked=True), step=step, at=Asking())
 
 
 def quiet(state: State, times: int) -> tuple[State, list]:
@@ -96,22 +96,21 @@ def test_each_setting_goes_two_steps_either_way_and_back(word, back, setting):
 
 def test_a_run_that_is_being_marked_is_left_in_quiet_for_a_while():
     """Who speaks does not hear the next mark; but a run that never goes on is asked about in the end."""
-    state = replace(at("sequence"), marks=(Mark(1000.0),))
+    state = handed(at("sequence"), marks=(Mark(1000.0),))
     for _ in range(MARKS_WAIT):
         state, effects = DIALOGUE.step(state, Quiet(30.0))
         assert effects == []
-    assert state.marks == (Mark(1000.0),)
+    assert state.hand.marks == (Mark(1000.0),)
     _, effects = DIALOGUE.step(state, Quiet(30.0))
     assert said(effects)
 
 
-@pytest.mark.parametrize("phase", [Phase.WARNING, Phase.ASKING, Phase.CONFIRMING, Phase.HOLDING])
+@pytest.mark.parametrize("phase", [Warned(), Asking(), Confirming(HeardAnswer("yes", "yes")), Holding(Asking())])
 def test_somebody_is_called_where_hands_may_be_in_and_not_on_hold(phase):
-    candidate = Candidate("yes", answer="yes")
-    state = replace(at("isolate"), phase=phase, candidate=candidate if phase is Phase.CONFIRMING else None)
-    called = said(quiet(state, 1)[1])[0]
-    assert called == (("I am listening.", "prompt") if phase is Phase.HOLDING else ("Are you there?", "call"))
+    called = said(quiet(replace(at("isolate"), at=phase), 1)[1])[0]
+    on_hold = isinstance(phase, Holding)
+    assert called == (("I am listening.", "prompt") if on_hold else ("Are you there?", "call"))
 
 
 def test_a_closed_visit_calls_nobody():
-    assert quiet(replace(at("isolate"), phase=Phase.CLOSED), 4)[1] == []
+    assert quiet(replace(at("isolate"), at=Closed()), 4)[1] == []

@@ -47,7 +47,7 @@ def test_a_repair_that_is_not_known_is_offered_and_then_kept_as_a_note():
     technician.say("repair")
     technician.say("[unk]")
     for _ in technician.procedure.repairs:
-        assert technician.state.phase is Phase.REPAIR
+        assert technician.state.phase is Phase.REPAIRED
         technician.say("no")
     assert technician.state.step == step
     assert "note" in {n.kind for n in technician.notes}

@@ -12,7 +12,7 @@ from assistant.dialogue.figures import uncertainty_of_marks
 from assistant.dialogue.state import Phase
 from assistant.files import library
 from assistant.language.heard import Heard, HeardWord
-from assistant.language.meaning import Command
+from assistant.language.meaning import Command, Named, Question
 
 EVENTS = ["inducer", "air", "glow", "gas", "flame", "fan"]
 AT = [100, 102, 122, 142, 145, 175]  # purge 20 s, warm up 20 s, trial 3 s, fan 33 s
@@ -57,7 +57,7 @@ def test_between_the_marks_neither_quiet_nor_noise_makes_it_speak(run):
     assert run.said == []
     run.say("[unk]")
     assert run.said == []
-    assert len(run.state.marks) == 1
+    assert len(run.state.hand.marks) == 1
 
 
 def test_a_mark_counts_from_the_start_of_its_word(run):
@@ -65,7 +65,7 @@ def test_a_mark_counts_from_the_start_of_its_word(run):
     words = [("mark", 0.2), ("gas", 0.7), ("mark", 3.2)]
     heard = Heard(" ".join(w for w, _ in words), tuple(HeardWord(w, s, s + 0.3, 1.0) for w, s in words))
     run.event(Said(heard, 142.0, "x.flac"))
-    assert [(m.at_s, m.event) for m in run.state.marks[3:]] == [(142.0, "gas"), (145.0, "")]
+    assert [(m.at_s, m.event) for m in run.state.hand.marks[3:]] == [(142.0, "gas"), (145.0, "")]
 
 
 def test_a_missed_mark_is_asked_and_its_times_are_told_not_invented(run):
@@ -103,12 +103,12 @@ def test_where_nobody_knows_which_was_missed_only_what_is_certain_is_worked_out(
     run.say("done")
     run.say("no")
     assert times(run) == {}
-    assert len(run.state.untold) == 4
+    assert len(run.state.hand.untold) == 4
 
 
 def test_the_run_may_be_marked_again(run):
     run.say("done")
-    assert len(run.state.untold) == 4
+    assert len(run.state.hand.untold) == 4
     mark(run, *EVENTS)
     run.say("yes") if run.state.phase is Phase.TIMED else None
     assert len(times(run)) == 4
@@ -120,13 +120,13 @@ def test_a_time_that_does_not_pass_is_asked_and_refused_marks_are_dropped(run):
     assert run.state.phase is Phase.TIMED
     assert "Is that right?" in run.said[-1]
     run.say("no")
-    assert (run.state.phase, run.state.marks, times(run)) == (Phase.ASKING, (), {})
+    assert (run.state.phase, run.state.hand.marks, times(run)) == (Phase.ASKING, (), {})
 
 
 def test_marks_do_not_reach_across_an_interruption(run):
     mark(run, "inducer", "air")
     run.event(Opened(resumed=True))
-    assert run.state.marks == ()
+    assert run.state.hand.marks == ()
     assert "The marks are lost." in run.said
 
 
@@ -177,12 +177,21 @@ def test_every_event_and_every_repair_can_be_said(language):
     for procedure in library().procedures.values():
         for step in procedure.steps:
             for event in step.events:
-                assert language.event(event) == event
+                assert language.understand(event, Question("event")) == Named("event", event)
         for name, repair in procedure.repairs.items():
-            assert language.repair(repair.say) == name
-            assert language.repair(f"repair {repair.say}") == name
+            assert language.understand(repair.say, Question("repair")) == Named("repair", name)
+            assert language.understand(f"repair {repair.say}", Question("told")) == Command("repair-made", name)
 
 
-@pytest.mark.parametrize("text", ["mark", "mark gas", "mark mark", "mark gas mark flame", "mark main flame"])
-def test_marks_in_a_row_are_marks(language, ask, text):
-    assert language.understand(text, ask("line-voltage")) == Command("mark")
+@pytest.mark.parametrize(
+    ("text", "events"),
+    [
+        ("mark", ("",)),
+        ("mark gas", ("gas",)),
+        ("mark mark", ("", "")),
+        ("mark gas mark flame", ("gas", "flame")),
+        ("mark main flame", ("main flame",)),
+    ],
+)
+def test_marks_in_a_row_are_marks(language, ask, text, events):
+    assert language.understand(text, ask("line-voltage")) == Command("mark", marks=events)

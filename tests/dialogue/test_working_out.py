@@ -10,8 +10,9 @@ from simulated import Technician
 
 from assistant.dialogue.events import Opened, Voiced
 from assistant.dialogue.figures import findings, found
-from assistant.dialogue.state import Phase
+from assistant.dialogue.state import Phase, Working
 from assistant.files import library
+from assistant.language.meaning import Question
 from assistant.trade.computations import COMPUTATIONS
 from assistant.trade.procedures import State as Site
 
@@ -39,8 +40,8 @@ def test_the_rise_by_voice_asks_what_is_lacking_and_goes_back():
         == "Say the supply air temperature, in degrees Fahrenheit. Say no if it is not known."
     )
     assert "I have one, two, two degrees Fahrenheit." in talk.hear("one twenty two degrees")
-    said = talk.hear("sixty eight degrees", *(["yes"] if talk.state.working and talk.state.working.heard else []))
-    if talk.state.working:
+    said = talk.hear("sixty eight degrees", *(["yes"] if waits(talk) else []))
+    if isinstance(talk.state.at, Working):
         said = talk.hear("yes")
     assert "Temperature rise is five four degrees Fahrenheit. Give or take" in said
     assert "Pass, plate limit." in said
@@ -98,10 +99,10 @@ def test_lp_usually_has_no_meter():
 def test_a_generic_heating_value_is_said_and_judges_nothing():
     talk = technician(gas=None)
     talk.hear("clock the meter", "yes", "twenty four seconds", "one half")
-    while talk.state.working and talk.state.working.heard:
+    while waits(talk):
         talk.hear("yes")
-    assert talk.state.working is not None
-    assert talk.state.working.asks == "heating-value"
+    assert isinstance(talk.state.at, Working)
+    assert talk.state.at.asks == "heating-value"
     said = talk.hear("no")
     assert "It is not judged. It rests on a generic heating value." in said
     worked = talk.note("worked-out")
@@ -114,10 +115,10 @@ def test_the_airflow_rests_on_input_and_rise_and_on_generic_figures():
     talk = technician(meters=[])
     talk.hear("work out the air flow", "yes", "twenty four seconds")
     for answer in ("one twenty degrees", "seventy degrees"):
-        while talk.state.working and talk.state.working.heard:
+        while waits(talk):
             talk.hear("yes")
         talk.hear(answer)
-    while talk.state.working and talk.state.working.heard:
+    while waits(talk):
         talk.hear("yes")
     worked = talk.note("worked-out")
     # 75000 x 0.80 / (1.08 x 50) = 1111
@@ -172,7 +173,7 @@ def test_hold_stop_and_emergency_work_while_an_input_is_asked():
     assert talk.hear("go on").startswith("Say the supply air temperature,")
     talk.hear("i smell gas")
     assert talk.state.phase is Phase.EMERGENCY
-    assert talk.state.working is None
+    assert not isinstance(talk.state.at, Working)
 
 
 def test_an_interrupted_clocking_starts_its_stopwatch_anew():
@@ -180,22 +181,22 @@ def test_an_interrupted_clocking_starts_its_stopwatch_anew():
     talk.hear("clock the meter", "yes")
     talk.say("mark", 500)
     talk.event(Opened(resumed=True))
-    assert talk.state.working is not None
-    assert talk.state.working.from_s is None
+    assert isinstance(talk.state.at, Working)
+    assert talk.state.at.from_s is None
     assert "The marks are lost." in " ".join(talk.said)
 
 
 def test_what_was_refused_is_not_heard_again():
     talk = technician()
     talk.hear("work out the rise", "between one twenty and one thirty degrees")
-    assert talk.state.working.heard is not None
+    assert talk.state.at.heard is not None
     said = talk.hear("no")
     assert said.startswith("Not taken. Say the supply air temperature,")
 
 
 def test_every_spoken_working_has_words_and_its_inputs():
-    tags = {library().language.working(sentence) for sentence in library().grammar.sentences("work_out")}
-    assert tags == {name for name, each in COMPUTATIONS.items() if each.spoken}
+    said = (library().language.understand(each, Question("told")) for each in library().grammar.sentences("work_out"))
+    assert {meaning.of for meaning in said} == {name for name, each in COMPUTATIONS.items() if each.spoken}
 
 
 def test_nothing_said_while_working_out_would_be_taken_as_an_answer():
@@ -206,3 +207,8 @@ def test_nothing_said_while_working_out_would_be_taken_as_an_answer():
             meaning = talk.dialogue.language.understand(said, talk.dialogue.question(talk.state))
             assert type(meaning).__name__ == "Unclear", said
     assert isinstance(talk.events[-1], Voiced)
+
+
+def waits(talk) -> bool:
+    """Whether a value that was heard waits for a yes."""
+    return isinstance(talk.state.at, Working) and talk.state.at.heard is not None

@@ -1,6 +1,6 @@
 """The phrases a recognizer is told to expect."""
 
-from assistant.language.meaning import Command, Question, Reading, Unclear
+from assistant.language.meaning import Command, Named, Question, Reading, Unclear
 from assistant.language.phrases import phrases
 
 
@@ -29,5 +29,5 @@ def test_without_a_quantity_no_number_is_expected_but_that_of_a_timer_or_a_stopw
 def test_the_reason_of_a_skip_has_its_own_words(language):
     assert "no access" in phrases(language, Question("reason"))
     assert "no access" not in phrases(language, Question("told"))
-    assert language.reason("no access") == "no access"
-    assert language.reason("banana") is None
+    assert language.understand("no access", Question("reason")) == Named("reason", "no access")
+    assert language.understand("banana", Question("reason")) == Unclear("not-understood")

@@ -26,7 +26,22 @@ from card import RATE_HZ, Card
 from numpy.typing import NDArray
 
 from assistant.dialogue.machine import Dialogue
-from assistant.dialogue.state import Phase, State
+from assistant.dialogue.state import (
+    Asking,
+    Candidate,
+    Confirming,
+    FollowUp,
+    Holding,
+    Missed,
+    Phase,
+    Proposing,
+    Reason,
+    Shut,
+    Shutting,
+    State,
+    Telling,
+    Warned,
+)
 from assistant.errors import Problem
 from assistant.files import top_folder
 from assistant.language.meaning import Reading
@@ -244,7 +259,7 @@ class LiveVisit:
             if state.phase is Phase.CLOSED or state.step == script.until:
                 return state
             step = dialogue.rules.procedure.step(state.step)
-            if state.phase is Phase.ASKING and step.kind == "time" and not state.untold:
+            if state.phase is Phase.ASKING and step.kind == "time" and not state.hand.untold:
                 self.mark(script.marks_s[step.id])
                 continue
             words = self._answer(dialogue, state, script)
@@ -335,30 +350,32 @@ class LiveVisit:
 
     def _answer(self, dialogue: Dialogue, state: State, script: Script) -> str:
         step = dialogue.rules.procedure.step(state.step)
-        match state.phase:
-            case Phase.WARNING:
-                return "understood" if state.warned else ""
-            case Phase.CONFIRMING if state.candidate and state.candidate.value is not None:
-                return "yes" if state.candidate.value == self.meant(dialogue, state, script) else "no"
-            case Phase.CONFIRMING if state.candidate and state.candidate.command:
+        match state.at:
+            case Asking():
+                pass
+            case Warned(voiced):
+                return "understood" if voiced else ""
+            case Confirming(Candidate(value=value)):
+                return "yes" if value == self.meant(dialogue, state, script) else "no"
+            case Proposing():
                 return "no"
-            case Phase.CONFIRMING:
-                return "yes"
-            case Phase.HOLDING:
-                return "go on"
-            case Phase.REASON:
+            case Reason():
                 return "no access"
-            case Phase.TIMED | Phase.DECIDING:
-                return "yes"
-            case Phase.SHUTTING:
-                return "yes" if state.ending.done else "done" if state.ending.understood else "understood"
-            case Phase.TELLING:
+            case Telling():
                 return "customer refused"
-            case Phase.MISSED | Phase.FOLLOW_UP:
+            case Missed() | FollowUp():
                 return "no"
-        if state.correcting:
-            return WORDS[state.correcting.quantity]
-        if state.untold:
+            case Holding():
+                return "go on"
+            case Shutting():
+                return "understood"
+            case Shut():
+                return "done"
+            case _:
+                return "yes"
+        if state.hand.correcting:
+            return WORDS[state.hand.correcting.quantity]
+        if state.hand.untold:
             return "skip"
         before = self._done.get(step.id, 0)
         first = script.first.get(step.id, ())
@@ -375,7 +392,7 @@ class LiveVisit:
         """The value that the technician means at a step."""
         asked = dialogue.question(_asking(state))
         step = dialogue.rules.procedure.step(state.step)
-        words = WORDS[state.correcting.quantity] if state.correcting else answer_to(step, script)
+        words = WORDS[state.hand.correcting.quantity] if state.hand.correcting else answer_to(step, script)
         meaning = dialogue.language.understand(words, asked)
         assert isinstance(meaning, Reading), meaning
         return meaning.value
@@ -425,7 +442,7 @@ def _signal(voice: NDArray[np.int16]) -> int:
 def _asking(state: State) -> State:
     from dataclasses import replace
 
-    return replace(state, phase=Phase.ASKING)
+    return replace(state, at=Asking())
 
 
 def found_in(clip: NDArray[np.int16], sound: NDArray[np.int16]) -> int:

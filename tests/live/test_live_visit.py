@@ -109,7 +109,7 @@ def test_a_helper_with_a_microphone_gives_a_reading_and_is_named_in_the_record(c
         time.sleep(1.5)
         _, state = live.listen(time.monotonic() + 20)
         live.stop()
-        assert state.candidate.value == Decimal(3)
+        assert state.at.heard.value == Decimal(3)
         with Record.open(live.record, read_only=True) as record:
             said = [entry.body for entry in record.entries() if entry.kind == "said"]
             assert all(turn.same for turn in turns(record))

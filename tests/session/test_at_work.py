@@ -40,7 +40,7 @@ def entries_of(path):
         (Phase.ASKING, Unclear("ambiguous", ("350", "3.50")), True),
         (Phase.ASKING, Unclear("wrong-dimension"), True),
         (Phase.ASKING, Unclear("not-understood"), False),
-        (Phase.ASKING, Unclear("not-understood", near="go-back"), True),
+        (Phase.ASKING, Unclear("not-understood", near=Command("go-back")), True),
         (Phase.ASKING, Unclear("silence"), False),
         (Phase.CONFIRMING, Unclear("not-asked"), True),
         (Phase.HOLDING, Unclear("not-asked"), False),

@@ -141,8 +141,8 @@ def test_every_warning_was_voiced_before_its_question(closed_visit):
     with Record.open(closed_visit, read_only=True) as record:
         for turn in turns(record):
             step = library().procedures["hot-surface-natural-gas-yearly"].step(turn.after.step)
-            if turn.after.phase is Phase.ASKING and step.hazards and not turn.after.correcting:
-                assert turn.after.warned, step.id
+            if turn.after.phase is Phase.ASKING and step.hazards and not turn.after.hand.correcting:
+                assert turn.after.hand.asked, step.id
 
 
 def test_nothing_that_is_said_takes_long(closed_visit):

@@ -13,7 +13,7 @@ import pytest
 from doubles import ScriptedPlayer, ScriptedVoice, TestClock
 from numpy.typing import NDArray
 
-from assistant.dialogue.state import Phase
+from assistant.dialogue.state import Phase, Working
 from assistant.files import library, read_job, top_folder
 from assistant.record.earlier import history
 from assistant.record.fold import turns
@@ -89,8 +89,7 @@ class People:
     def _next(self) -> str:
         assert self.visit is not None
         state = self.visit.state
-        works = state.working
-        if state.phase is Phase.CONFIRMING or (works and works.heard):
+        if state.phase is Phase.CONFIRMING or (isinstance(state.at, Working) and state.at.heard):
             return "yes"
         if self._says:
             return str(self._says.pop(0))

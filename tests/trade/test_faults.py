@@ -7,7 +7,7 @@ import pytest
 from played_faults import appliance_of, appliances, play
 
 from assistant.files import library
-from assistant.language.meaning import Command
+from assistant.language.meaning import Command, Question
 from assistant.language.utterance import NO_QUESTION
 from assistant.trade.faults import EXCLUDED, UNTOLD, UNUSUAL, Faults, because
 from assistant.trade.job import Appliance
@@ -251,7 +251,10 @@ def test_any_but_the_usual_is_as_likely_as_all_the_others_together():
 def test_every_row_can_be_told_as_a_symptom_by_voice():
     told = {row for symptom in FAULTS.symptoms.values() for row in symptom.rows}
     assert told == set(ROWS)
-    said = {library().language.symptom(sentence) for sentence in library().grammar.sentences("symptom")}
+    said = {
+        library().language.understand(sentence, Question("told")).of
+        for sentence in library().grammar.sentences("symptom")
+    }
     assert said == set(FAULTS.symptoms)
 
 
@@ -327,8 +330,8 @@ def test_what_is_found_while_the_burner_runs_says_that_it_runs():
 def test_a_smell_of_gas_is_an_emergency_even_if_it_is_said_as_a_symptom():
     language = library().language
     for words in ("symptom gas smell", "symptom smell of gas", "symptom gas leak"):
-        assert language.understand(words, NO_QUESTION) == Command("emergency")
-    assert language.symptom("symptom gas was smelled") == "gas smelled"
+        assert language.understand(words, NO_QUESTION) == Command("emergency", "gas")
+    assert language.understand("symptom gas was smelled", Question("told")) == Command("symptom", "gas smelled")
 
 
 def test_tables_of_older_records_are_read_as_they_are():

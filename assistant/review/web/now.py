@@ -102,7 +102,7 @@ class Follower:
             way.index(state.step) + 1 if state.step in way else 0,
             len(way),
             _last(state, rules),
-            state.phase in (Phase.EMERGENCY, Phase.CLEARING),
+            state.phase in (Phase.EMERGENCY, Phase.CLEARING, Phase.CLEARED),
         )
 
     def _fold(self, moment: now.Moment) -> State | None:

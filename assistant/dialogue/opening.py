@@ -1,0 +1,82 @@
+"""A visit begins, or goes on after an interruption; and what became of the words that were to be voiced."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.effects import Effect, Note
+from assistant.dialogue.events import Opened, Voiced
+from assistant.dialogue.state import Asking, At, Holding, Noting, Proposing, State, Warned, Working, handed
+from assistant.dialogue.steps import ask, open_step, present
+from assistant.language.meaning import Meaning
+from assistant.wording import english as wording
+
+
+def opened(dialogue: Context, state: State, event: Opened, meaning: Meaning) -> Turn:
+    """The visit begins with its first step, or goes on where it was."""
+    if not state.opened:
+        turn, effects = open_step(dialogue, replace(state, opened=True), state.step)
+        return turn, [*say(wording.NO_PERMISSION), *effects]
+    hello = say(f"Going on with the visit. {wording.how_far(state, dialogue.rules)}")
+    state, notes, told = _times_lost(state)
+    if isinstance(state.at, Warned):
+        turn, effects = open_step(dialogue, state, state.step)
+        return turn, [*notes, *hello, *told, *effects]
+    # What was warned of before the interruption is said again; "understood" is in the record already.
+    step = dialogue.rules.procedure.step(state.step)
+    hazards = dialogue.hazards(step) if isinstance(state.at, Asking) else []
+    return state, [*notes, *hello, *told, *hazards, *present(dialogue, state)]
+
+
+def hazards_voiced(dialogue: Context, state: State, event: Voiced, meaning: Meaning) -> Turn:
+    """The warnings of a step were played to the end; without a danger its question is put."""
+    if state.of(Warned).voiced:
+        return state, []
+    step = dialogue.rules.procedure.step(state.step)
+    effects: list[Effect] = [Note("hazards-voiced", {"step": step.id, "hazards": list(step.hazards)})]
+    state = replace(state, at=Warned(voiced=True))
+    if dialogue.has_danger(step):
+        return state, effects
+    turn, more = ask(dialogue, state)
+    return turn, [*effects, *more]
+
+
+def not_voiced(dialogue: Context, state: State, event: Voiced, meaning: Meaning) -> Turn:
+    """Something could not be voiced to its end."""
+    return state, [Note("not-voiced", {"problem": event.problem, "step": state.step})]
+
+
+def not_warned(dialogue: Context, state: State, event: Voiced, meaning: Meaning) -> Turn:
+    """A warning could not be voiced to its end: the visit holds, for the hand must not go in."""
+    turn, notes = not_voiced(dialogue, state, event, meaning)
+    return replace(turn, at=Holding(state.at)), notes
+
+
+def _times_lost(state: State) -> tuple[State, list[Effect], list[Effect]]:
+    """The stream's clock begins anew after an interruption: no time reaches across it."""
+    notes: list[Effect] = []
+    told: list[Effect] = []
+    at = _without_mark(state.at)
+    if state.counts_marks or state.hand.first_mark_s is not None or at != state.at:
+        notes += [Note("marks-dropped", {"step": state.step, "reason": "interrupted"})]
+        told += say("The marks are lost. Run it again.")
+        state = replace(handed(state, marks=(), missed=(), first_mark_s=None), at=at)
+    if asked_for := [timer for timer in state.timers if not timer.step]:
+        notes += [Note("timer-off", {"seconds": [timer.seconds for timer in asked_for]})]
+        told += say("The timers are off. Start them again.")
+    waits = [timer for timer in state.timers if timer.step]  # they begin anew too
+    anew = (timer if timer.over else replace(timer, from_s=None, told=None) for timer in waits)
+    if state.stopwatches:
+        notes += [Note("stopwatch-lost", {"numbers": [watch.number for watch in state.stopwatches]})]
+        told += say("The stopwatches are lost.")
+    return replace(state, left_at=(), timers=tuple(anew), stopwatches=()), notes, told
+
+
+def _without_mark(at: At) -> At:
+    """The phase, and those that it goes back to, without the first mark of a time."""
+    if isinstance(at, Working):
+        return replace(at, back=_without_mark(at.back), from_s=None)
+    if isinstance(at, (Holding, Noting, Proposing)):
+        return replace(at, back=_without_mark(at.back))
+    return at
