@@ -15,6 +15,7 @@ from itertools import product
 from pathlib import Path
 from typing import Any, Literal, get_args
 
+from diagram import dialogue_page
 from pydantic.json_schema import models_json_schema
 
 from assistant.files import Library, library
@@ -509,6 +510,7 @@ def schema_text() -> str:
 DOCUMENTS: dict[str, Callable[[], str]] = {
     "grammars/README.md": lambda: what_can_be_said(library().language),
     "docs/limits.md": lambda: limits_table(library()),
+    "docs/dialogue.md": dialogue_page,
     "docs/procedure.schema.json": schema_text,
     **{
         f"docs/procedures/{ignition.replace(' ', '-')}.md": partial(
