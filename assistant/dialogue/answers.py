@@ -32,18 +32,18 @@ def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
     step = dialogue.rules.procedure.step(correcting.step if correcting else state.step)
     answer = meaning.name if isinstance(meaning, Command) else ""
     if step.kind == "time" and not (correcting or state.hand.untold):
-        return _again(state, "Say mark at each event, and done after the last.")
+        return _again(state, wording.SAY_MARK)
     if step.kind in ("read", "time"):
-        return _again(state, "I need the reading, or say skip.")
+        return _again(state, wording.READING_OR_SKIP)
     if step.kind == "do":
         if answer == "no":
-            return _again(state, "Say done when it is done, or hold.")
+            return _again(state, wording.SAY_DONE)
         return leave(dialogue, state, "done", [Note("done", {"step": step.id, "words": event.heard.text})])
     if answer == "next":
-        return _again(state, "Say yes or no.")
+        return _again(state, wording.YES_OR_NO)
     if step.confirm and answer not in step.bad:
         state = replace(state, at=Confirming(HeardAnswer(event.heard.text, answer)), failures=0)
-        return state, say(f"I heard {answer}, for {step.title}. Is that right?")
+        return state, say(wording.HEARD_FOR.format(answer=answer, step=step.title))
     return answered(dialogue, state, answer, event.heard.text)
 
 
@@ -60,7 +60,7 @@ def answered(dialogue: Context, state: State, answer: str, words: str) -> Turn:
     if text:
         effects += [
             Note("remark", {"step": step.id, "text": text}),
-            *say(f"Recorded: {text}.", "answer"),
+            *say(wording.RECORDED.format(what=text), "answer"),
         ]
     if correcting and correcting.step != state.step:
         return after_correction(dialogue, state, correcting, step, answer, effects)
@@ -83,7 +83,7 @@ def refused(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
         state = handed(state, refused=(*state.hand.refused, heard.value))
     state = replace(state, at=Asking())
     note = Note("refused", {"step": state.step, "value": said})
-    return state, [note, *say("Not taken."), *present(dialogue, state)]
+    return state, [note, *say(wording.NOT_TAKEN), *present(dialogue, state)]
 
 
 def not_meant(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -97,7 +97,7 @@ def not_understood(dialogue: Context, state: State, event: Said, meaning: Meanin
     assert isinstance(meaning, Unclear)
     failures = state.failures + 1
     if state.phase in (Phase.CONFIRMING, Phase.PROPOSING):
-        said = "Say yes or no."
+        said = wording.YES_OR_NO
     else:
         said = wording.unclear(meaning)
         if failures == 2 and dialogue.question(state).quantity:
@@ -140,7 +140,7 @@ def _rising(dialogue: Context, state: State, note: Note) -> Turn:
         rises = Answer(state.step, "", text, after=len(state.repairs))
         state = replace(state, facts=(*state.facts, rises))
         effects.append(Note("remark", {"step": state.step, "text": text}))
-    told = "It rises. Find the cause. Give the figure when it is steady."
+    told = wording.IT_RISES
     return state, [*effects, *say(told, "answer"), *present(dialogue, state)]
 
 
@@ -151,4 +151,4 @@ def once_more(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
 
 def yes_or_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Only yes or no answers this."""
-    return state, [*say("Say yes or no."), *present(dialogue, state)]
+    return state, [*say(wording.YES_OR_NO), *present(dialogue, state)]

@@ -23,11 +23,11 @@ def say_again(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
 def go_back(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """To the step before, where power and gas allow it."""
     if not state.path:
-        return state, [*say("This is the first step."), *present(dialogue, state)]
+        return state, [*say(wording.FIRST_STEP), *present(dialogue, state)]
     step = dialogue.rules.procedure.step(state.path[-1])
     unfit = dialogue.unfit(state.site, step)
     if unfit:
-        return state, [*say(f"I cannot go back. {unfit}"), *present(dialogue, state)]
+        return state, [*say(wording.CANNOT_GO_BACK.format(why=unfit)), *present(dialogue, state)]
     state = replace(state, path=state.path[:-1])
     turn, effects = open_step(dialogue, state, step.id)
     return turn, [Note("go-back", {"to": step.id}), *effects]
@@ -35,12 +35,12 @@ def go_back(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
 
 def hold(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Nothing is asked until "go on"."""
-    return _held(state, "hold", "On hold. Say go on.")
+    return _held(state, "hold", wording.ON_HOLD)
 
 
 def stop(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """As hold, and hands out."""
-    return _held(state, "stop", "Stopped. Hands out. Say go on when you are ready.")
+    return _held(state, "stop", wording.STOPPED)
 
 
 def _held(state: State, kind: str, said: str) -> Turn:
@@ -67,10 +67,10 @@ def skip(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
     if state.hand.correcting:
         state, note = given_up(state)
         turn, effects = back_to_the_step(dialogue, state)
-        return turn, [*note, *say("The reading stays taken back.", "answer"), *effects]
+        return turn, [*note, *say(wording.STAYS_TAKEN_BACK, "answer"), *effects]
     if not (step.skippable or state.hand.untold):
         return state, [
-            *say("This step cannot be skipped. It makes the next ones safe."),
+            *say(wording.CANNOT_BE_SKIPPED),
             *present(dialogue, state),
         ]
     state = replace(state, at=Reason())
@@ -80,7 +80,7 @@ def skip(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
 def not_skipped(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The skip is cancelled."""
     turn, effects = back_to_the_step(dialogue, state)
-    return turn, [*say("Not skipped."), *effects]
+    return turn, [*say(wording.NOT_SKIPPED), *effects]
 
 
 def reason(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -93,7 +93,7 @@ def reason(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
     skipped = Skipped(state.step, reason, event.audio)
     state = replace(state, skipped=(*state.skipped, skipped), at=Asking())
     note = Note("skipped", {"step": state.step, "reason": reason, "audio": event.audio})
-    return leave(dialogue, state, "skip", [note, *say(f"Skipped, {reason}.", "answer")])
+    return leave(dialogue, state, "skip", [note, *say(wording.SKIPPED.format(why=reason), "answer")])
 
 
 def _untold(dialogue: Context, state: State, why: str, audio: str) -> Turn:
@@ -104,7 +104,7 @@ def _untold(dialogue: Context, state: State, why: str, audio: str) -> Turn:
     state = replace(handed(state, untold=state.hand.untold[1:]), at=Asking(), skipped=skipped)
     effects: list[Effect] = [
         Note("skipped", {"step": step.id, "reason": why, "audio": audio}),
-        *say(f"Skipped, {why}.", "answer"),
+        *say(wording.SKIPPED.format(why=why), "answer"),
     ]
     if state.hand.untold:
         return state, [*effects, *present(dialogue, state)]
@@ -123,7 +123,7 @@ def noted(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
     """The note itself, kept as a recording."""
     note = Note("note", {"step": state.step, "audio": event.audio, "words": event.heard.text})
     state = replace(state, at=state.of(Noting).back)
-    return state, [note, *say("Noted.", "answer"), *present(dialogue, state)]
+    return state, [note, *say(wording.NOTED, "answer"), *present(dialogue, state)]
 
 
 def limit(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -132,7 +132,7 @@ def limit(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
     last = next(iter(reversed(state.standing)), None)
     name = asked.name if asked else last.quantity if last else None
     if name is None:
-        return state, [*say("No reading has a limit here."), *present(dialogue, state)]
+        return state, [*say(wording.NO_LIMIT_HERE), *present(dialogue, state)]
     rule = limit_for(name, dialogue.rules.limits, dialogue.rules.job)
     return state, [*say(wording.limit(rule), "answer"), *present(dialogue, state)]
 
@@ -145,12 +145,12 @@ def how_far(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
 def helper(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The next reading is a helper's."""
     state = replace(state, speaker="helper")
-    return state, [Note("speaker", {"speaker": "helper"}), *say("Helper, go ahead.")]
+    return state, [Note("speaker", {"speaker": "helper"}), *say(wording.HELPER_GO_AHEAD)]
 
 
 def not_here(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """What has no place in this phase."""
-    return state, [*say("That is not an answer here."), *present(dialogue, state)]
+    return state, [*say(wording.NO_ANSWER_HERE), *present(dialogue, state)]
 
 
 def nothing(dialogue: Context, state: State, event: Event, meaning: Meaning) -> Turn:

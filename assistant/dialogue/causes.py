@@ -21,17 +21,17 @@ def symptom(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
     name = meaning.of
     known = dialogue.rules.faults.symptoms.get(name)
     if known is None:
-        return state, [*say("That symptom is not in this visit's table."), *present(dialogue, state)]
+        return state, [*say(wording.NO_SUCH_SYMPTOM), *present(dialogue, state)]
     state = replace(state, symptom=name, told=(*state.told, name))
     note = Note("symptom", {"step": state.step, "symptom": name, "words": event.heard.text, "audio": event.audio})
-    told = f"Symptom kept, {name}."
+    told = [wording.SYMPTOM_KEPT.format(name=name)]
     if known.never_run_as_found and state.site.gas != "on":
-        told += " No cycle is run before the cold checks."
+        told.append(wording.NO_CYCLE_AS_FOUND)
     if known.hint:
-        told += f" {known.hint}"
+        told.append(known.hint)
     if not dialogue.rules.faults.rows_of(name, dialogue.rules.job.appliance):
-        told += " No cause is known of it with this ignition."
-    return state, [note, *say(told, "answer"), *present(dialogue, state)]
+        told.append(wording.NO_CAUSE_KNOWN)
+    return state, [note, *say(" ".join(told), "answer"), *present(dialogue, state)]
 
 
 def probable_cause(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

@@ -73,7 +73,8 @@ class Context:
         """Why a step may not be worked as power and gas are; empty when it may."""
         for what, allowed, actual in (("power", step.power, site.power), ("gas", step.gas, site.gas)):
             if allowed and actual not in allowed:
-                return f"{step.title.capitalize()} needs the {what} {' or '.join(allowed)}. It is {actual}."
+                said = {"what": what, "allowed": " or ".join(allowed), "actual": actual}
+                return wording.NEEDS_STATE.format(step=step.title.capitalize(), **said)
         return ""
 
     def hazards(self, step: Step) -> list[Effect]:

@@ -52,7 +52,7 @@ def cleared(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
         state, made = repaired(dialogue, state, RepairHeard(name, "", ""))
         clear.append(made)
     turn, effects = open_step(dialogue, replace(state, path=(), site=Site()), first)
-    return turn, [*clear, *say("The visit starts again from the arrival checks."), *effects]
+    return turn, [*clear, *say(wording.STARTS_AGAIN), *effects]
 
 
 def not_clear(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

@@ -37,7 +37,7 @@ def decided(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
         return _decision(dialogue, state, stays_on=True)
     if yeses:
         state = replace(state, at=Deciding())
-        return state, [*say("Not taken."), *present(dialogue, state)]
+        return state, [*say(wording.NOT_TAKEN), *present(dialogue, state)]
     state = replace(state, at=Shutting())
     return state, [*hazards_of_shutting(dialogue), *present(dialogue, state)]
 

@@ -172,7 +172,7 @@ def _work_out(rules: Rules, readings: Sequence[Taken], name: str, step: str, bef
         taken = latest.get(quantity)
         if taken is None or not isinstance(taken.judged, Decimal):
             missing = rules.quantities[quantity].spoken
-            return Found(name, step, None, finding.unit, None, f"There is no figure for {missing}.")
+            return Found(name, step, None, finding.unit, None, wording.NO_FIGURE.format(name=missing))
         inputs[quantity] = taken.judged
     try:
         value = finding.find(inputs, rules.job)

@@ -18,7 +18,7 @@ def opened(dialogue: Context, state: State, event: Opened, meaning: Meaning) -> 
     if not state.opened:
         turn, effects = open_step(dialogue, replace(state, opened=True), state.step)
         return turn, [*say(wording.NO_PERMISSION), *effects]
-    hello = say(f"Going on with the visit. {wording.how_far(state, dialogue.rules)}")
+    hello = say(wording.GOING_ON.format(where=wording.how_far(state, dialogue.rules)))
     state, notes, told = _times_lost(state)
     if isinstance(state.at, Warned):
         turn, effects = open_step(dialogue, state, state.step)
@@ -60,16 +60,16 @@ def _times_lost(state: State) -> tuple[State, list[Effect], list[Effect]]:
     at = _without_mark(state.at)
     if state.counts_marks or state.hand.first_mark_s is not None or at != state.at:
         notes += [Note("marks-dropped", {"step": state.step, "reason": "interrupted"})]
-        told += say("The marks are lost. Run it again.")
+        told += say(wording.MARKS_LOST)
         state = replace(handed(state, marks=(), missed=(), first_mark_s=None), at=at)
     if asked_for := [timer for timer in state.timers if not timer.step]:
         notes += [Note("timer-off", {"seconds": [timer.seconds for timer in asked_for]})]
-        told += say("The timers are off. Start them again.")
+        told += say(wording.TIMERS_LOST)
     waits = [timer for timer in state.timers if timer.step]  # they begin anew too
     anew = (timer if timer.over else replace(timer, from_s=None, told=None) for timer in waits)
     if state.stopwatches:
         notes += [Note("stopwatch-lost", {"numbers": [watch.number for watch in state.stopwatches]})]
-        told += say("The stopwatches are lost.")
+        told += say(wording.STOPWATCHES_LOST)
     return replace(state, left_at=(), timers=tuple(anew), stopwatches=()), notes, told
 
 

@@ -10,6 +10,7 @@ from assistant.dialogue.events import Quiet, Said
 from assistant.dialogue.state import Phase, State
 from assistant.dialogue.steps import present
 from assistant.language.meaning import Command, Meaning
+from assistant.wording import english as wording
 
 CALLS = 2  # "are you there?" before the alarm (common practice of watching people who work alone)
 MARKS_WAIT = 7  # silences that a run being marked may last: a pilot's safe shut-down takes up to three minutes
@@ -28,11 +29,11 @@ def quiet(dialogue: Context, state: State, event: Quiet, meaning: Meaning) -> Tu
     if not alone and state.waits:  # nothing is to be said until the time is up
         return state, []
     if not alone:
-        return state, [*say("I am listening."), *present(dialogue, state)]
+        return state, [*say(wording.LISTENING), *present(dialogue, state)]
     body = {"step": step.id, "times": state.silences, "seconds": event.seconds}
     if state.silences <= CALLS:
-        return state, [Note("called", body), *say("Are you there?", "call"), *present(dialogue, state)]
-    return state, [Note("no-answer", body), *say("Nobody answers. Somebody look for the technician now.", "alarm")]
+        return state, [Note("called", body), *say(wording.ARE_YOU_THERE, "call"), *present(dialogue, state)]
+    return state, [Note("no-answer", body), *say(wording.NOBODY_ANSWERS, "alarm")]
 
 
 def set_voice(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -42,6 +43,6 @@ def set_voice(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     old = state.volume if what == "volume" else state.pace
     level = old + by
     if level not in LEVELS:
-        return state, [*say("That is as far as it goes."), *present(dialogue, state)]
+        return state, [*say(wording.AS_FAR_AS_IT_GOES), *present(dialogue, state)]
     state = replace(state, volume=level) if what == "volume" else replace(state, pace=level)
     return state, [Note("voice-set", {"volume": state.volume, "pace": state.pace}), *present(dialogue, state)]

@@ -13,7 +13,6 @@ from assistant.dialogue.figures import findings, heard, judge_reading, said_valu
 from assistant.dialogue.state import Answer, Asking, Candidate, Fact, Found, State, Taken, handed
 from assistant.dialogue.steps import back_to_the_step, open_step, present, weigh
 from assistant.language.meaning import Confirm, Meaning, Reading, Readings, Unclear
-from assistant.trade.computations import FINDINGS
 from assistant.trade.procedures import State as Site
 from assistant.trade.procedures import Step
 from assistant.wording import english as wording
@@ -39,12 +38,12 @@ def heard_readings(dialogue: Context, state: State, event: Said, meaning: Meanin
         elif asked and name == asked.name:
             mine = reading
         elif unfit := _no_place_for(dialogue, state, name):
-            effects += say(f"{spoken} is not kept. {unfit}")
+            effects += say(wording.NOT_KEPT.format(name=spoken, why=unfit))
         else:
             kept = replace(heard(event, reading), why="said ahead")
             state = replace(state, ahead=(*((n, c) for n, c in state.ahead if n != name), (name, kept)))
             body = {"quantity": name, "value": plain(kept.value), "unit": kept.unit, "speaker": state.speaker}
-            effects += [Note("kept", body), *say(f"Kept for later, {spoken}.")]
+            effects += [Note("kept", body), *say(wording.KEPT_FOR_LATER.format(name=spoken))]
     if mine is None:
         return state, [*effects, *present(dialogue, state)]
     turn, more = heard_reading(dialogue, state, event, mine)
@@ -56,7 +55,7 @@ def _no_place_for(dialogue: Context, state: State, quantity: str) -> str:
     procedure = dialogue.rules.procedure
     later = [s for s in procedure.steps[procedure.number(state.step) :] if s.quantity == quantity]
     if not later:
-        return "It is not asked in what follows."
+        return wording.NOT_ASKED_LATER
     return dialogue.unfit(state.site, later[0])
 
 
@@ -82,7 +81,7 @@ def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
         return state, present(dialogue, state)
     last = next((f for f in reversed(state.facts) if not (isinstance(f, Found) or f.withdrawn or f.voided)), None)
     if last is None:
-        return state, [*say("There is nothing to take back."), *present(dialogue, state)]
+        return state, [*say(wording.NOTHING_TO_TAKE_BACK), *present(dialogue, state)]
     before = findings(dialogue.rules, state)
     state = replace(
         state,
@@ -102,7 +101,7 @@ def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     elif isinstance(last, Answer) and _mended_last(state, last, step):
         body |= {"repair": step.mends}
         state = _not_repaired(state)
-    said = say(" ".join([f"Taken back: {told}.", *(f"With it, {FINDINGS[each].spoken}." for each in gone)]))
+    said = say(" ".join([wording.TAKEN_BACK.format(what=told), *map(wording.gone_with_it, gone)]))
     if state.hand.correcting is None:  # its step is worked again as a whole
         turn, more = open_step(dialogue, state, last.step)
     elif isinstance(last, Answer) and not last.answer:  # a remark beside a reading, which is not asked by itself

@@ -19,6 +19,7 @@ from assistant.dialogue.steps import back_to_the_step, given_up, open_step, pres
 from assistant.language.meaning import Command, Meaning, Named, Unclear
 from assistant.trade.procedures import Proof, Step
 from assistant.trade.procedures import State as Site
+from assistant.wording import english as wording
 
 # Hands were in the appliance again: whatever the repair names, these are proved again.
 ALWAYS_AGAIN: Set[Proof] = {"proved-dead", "jumpers-out", "leak-check", "low-gas-check"}
@@ -28,7 +29,7 @@ def repair(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
     """ "Repair" alone asks what was repaired; with words after it, they say it."""
     assert isinstance(meaning, Command)
     if not dialogue.rules.procedure.repairs:
-        return state, [*say("No repair is known in this procedure. Say note to keep it."), *present(dialogue, state)]
+        return state, [*say(wording.NO_REPAIRS), *present(dialogue, state)]
     name = _known(dialogue, meaning)
     state = replace(state, at=RepairHeard(name, event.heard.text, event.audio) if name else Repair())
     return state, present(dialogue, state)
@@ -45,7 +46,7 @@ def shut_down(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     down = gate.shut_down(dialogue.rules, state.site)
     if not down:
         return state, [
-            *say("This procedure has no shut-down from here. Shut the gas and the power off."),
+            *say(wording.NO_SHUT_DOWN),
             *present(dialogue, state),
         ]
     turn, effects = open_step(dialogue, replace(state, resume_at=""), down)
@@ -65,7 +66,7 @@ def named(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
 def none_made(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Nothing was repaired after all."""
     turn, effects = back_to_the_step(dialogue, state)
-    return turn, [*say("No repair is recorded."), *effects]
+    return turn, [*say(wording.NO_REPAIR_RECORDED), *effects]
 
 
 def another(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -79,7 +80,7 @@ def another(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
         return state, present(dialogue, state)
     note = Note("note", {"step": state.step, "audio": heard.audio, "words": heard.words})
     turn, effects = back_to_the_step(dialogue, state)
-    return turn, [note, *say("No such repair is known here. It is kept as a note."), *effects]
+    return turn, [note, *say(wording.REPAIR_AS_A_NOTE), *effects]
 
 
 def _may_stand(step: Step) -> bool:
@@ -99,5 +100,5 @@ def made(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
         state, site=Site(), burning=False, resume_at="", path=(), left_at=(), ahead=(), ran=(), stands=stands
     )
     turn, effects = open_step(dialogue, state, of.restart)
-    told = f"Repair recorded, {of.say}. What it touches is asked again, as left."
+    told = wording.REPAIR_RECORDED.format(repair=of.say)
     return turn, [*given, note, *say(told, "answer"), *effects]

@@ -182,7 +182,7 @@ class SetUp:
 
     def opening(self, state: SettingUp) -> list[Effect]:
         """The first words."""
-        return [*say("I ask what I do not know. Say skip to leave it out."), *self.present(state)]
+        return [*say(wording.ASKS_WHAT_IS_MISSING), *self.present(state)]
 
     def asked(self, state: SettingUp) -> Item | None:
         """What is asked; None when all is known or left out."""
@@ -227,7 +227,7 @@ class SetUp:
             return state, [self._note(state, command), *say(f"{told} Say go on.")]
         if state.stage is Stage.HOLDING:
             if command != "go-on":
-                return state, say("Say go on.")
+                return state, say(wording.SAY_GO_ON)
             state = replace(state, stage=Stage.ASKING)
             return state, [self._note(state, command), *self.present(state)]
         if command == "say-again":
@@ -255,15 +255,15 @@ class SetUp:
         """Says what is waited for."""
         match state.stage:
             case Stage.CONFIRMING:
-                return say(f"I heard {state.heard}. Is that right?")
+                return say(wording.HEARD.format(what=state.heard))
             case Stage.HOLDING:
-                return say("Say go on.")
+                return say(wording.SAY_GO_ON)
             case Stage.EMERGENCY:
                 return say(wording.STAY_OUT, "alarm")
             case Stage.CLEARING:
-                return say("Who says that the area is clear? Say your name.")
+                return say(wording.WHO_CLEARS)
             case Stage.CLEARED:
-                return say("I kept the name. Is the area clear? Say yes or no.")
+                return say(wording.IS_IT_CLEAR)
         item = self.asked(state)
         if item is None:
             what = [_of(state.job, each.path) for each in _WHAT]
@@ -349,7 +349,7 @@ class SetUp:
         if low.unit != reading.unit or low.value > high:
             state = replace(state, low=None)
             note = self._note(state, "refused: the lowest is above the highest, or in another unit")
-            return state, [note, *say("The lowest must be below the highest."), *self.present(state)]
+            return state, [note, *say(wording.LOWEST_FIRST), *self.present(state)]
         body = {"low": value_text(low.value), "high": value_text(high), "unit": reading.unit}
         told = f"lowest {spoken_number(low.value, ', ')}, highest {spoken_value(high, reading.unit)}"
         return self._weigh(replace(state, low=None), item, body, told, doubt)
@@ -375,9 +375,13 @@ class SetUp:
         if command == "yes":
             return self._take(state, item, state.candidate, "Taken.")
         if command != "no":
-            return replace(state, failures=state.failures + 1), say("Say yes or no.")
+            return replace(state, failures=state.failures + 1), say(wording.YES_OR_NO)
         again = replace(_clean(state), refused=state.refused)
-        return again, [self._note(state, f"refused: {state.heard}", item), *say("Not taken."), *self.present(again)]
+        return again, [
+            self._note(state, f"refused: {state.heard}", item),
+            *say(wording.NOT_TAKEN),
+            *self.present(again),
+        ]
 
     def _without(self, state: SettingUp, item: Item, command: str) -> Turn:
         """Leaves it out, or with "no" only the highest of a span."""
@@ -389,7 +393,7 @@ class SetUp:
         if not item.without:
             return state, [
                 self._note(state, command),
-                *say("It decides the procedure. It cannot be left out."),
+                *say(wording.CANNOT_BE_LEFT_OUT),
                 *self.present(state),
             ]
         left = SettingUp(state.job, state.left | {item.name}, back=_clean(state))
@@ -400,15 +404,15 @@ class SetUp:
         waits = state.stage is Stage.CONFIRMING or state.low is not None
         before = _clean(state) if waits else state.back
         if before is None:
-            return state, [self._note(state, command), *say("That is the first question."), *self.present(state)]
+            return state, [self._note(state, command), *say(wording.FIRST_QUESTION), *self.present(state)]
         return before, [self._note(state, command), *self.present(before)]
 
     def _begin(self, state: SettingUp, command: str) -> Turn:
         if command == "yes":
             return replace(state, stage=Stage.DONE), [self._note(state, "begin")]
         if command == "no":
-            return state, [self._note(state, command), *say("Say go back, to the answer that is to change.")]
-        return state, say("Say yes or no.")
+            return state, [self._note(state, command), *say(wording.WHAT_IS_TO_CHANGE)]
+        return state, say(wording.YES_OR_NO)
 
     def _emergency(self, state: SettingUp, event: Said, command: str) -> Turn:
         """Nothing but "area clear" helps, then a name and a yes."""
@@ -418,7 +422,7 @@ class SetUp:
             state = replace(state, stage=Stage.CLEARED)
         elif state.stage is Stage.CLEARED and command == "yes":
             state = replace(state, stage=Stage.ASKING)
-            told = say("The visit begins with the arrival checks. The set up goes on.")
+            told = say(wording.SET_UP_GOES_ON)
             return state, [self._note(state, "area clear"), *told, *self.present(state)]
         else:
             return replace(state, stage=Stage.EMERGENCY), say(wording.STAY_OUT, "alarm")
@@ -429,9 +433,9 @@ class SetUp:
         state = replace(state, failures=failures)
         told = wording.unclear(meaning)
         if meaning.reason == "out-of-span":
-            told = "That is no figure for this."
+            told = wording.NO_FIGURE_FOR_THIS
         elif meaning.reason == "no-number":
-            told = "I need the figure itself."
+            told = wording.THE_FIGURE_ITSELF
         more = item.help or (_CHOICES[item.rule] if item.rule else wording.HELP_AFTER_TWO if failures > 1 else "")
         kept = meaning.reason not in ("silence", "not-understood")
         notes = [self._note(state, f"unclear: {meaning.reason}")] if kept else []

@@ -89,10 +89,10 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
         state = replace(state, at=Holding(Asking()))
         return state, [
             Note("not-opened", {"step": step.id, "reason": unfit}),
-            *say(f"{unfit} Make it safe first."),
+            *say(wording.MAKE_IT_SAFE.format(why=unfit)),
         ]
     if step.hazards:
-        wait = say("Say understood.") if dialogue.has_danger(step) else []
+        wait = say(wording.SAY_UNDERSTOOD) if dialogue.has_danger(step) else []
         return replace(state, at=Warned()), [*dialogue.hazards(step), *wait]
     return ask(dialogue, state)
 
@@ -289,10 +289,10 @@ def present(dialogue: Context, state: State) -> list[Effect]:
         case Working() as works:
             return say(wording.asked_to_work_out(works, dialogue.rules))
         case Confirming(heard):
-            return say(f"{_heard(dialogue, state, heard)} Is that right?")
+            return say(f"{_heard(dialogue, state, heard)} {wording.IS_IT_RIGHT}")
         case Timed(marks):
             times = [wording.time_of(dialogue.rules, taken) for taken in times_of(dialogue, state, step, marks)]
-            return say(f"{' '.join(times)} Is that right?")
+            return say(" ".join([*times, wording.IS_IT_RIGHT]))
         case Emergency():
             return say(wording.STAY_OUT, "alarm")
     return say(wording.waits_for(state.at, state.site, dialogue.rules))
@@ -337,22 +337,22 @@ def weigh(dialogue: Context, state: State, candidate: Candidate, doubt: str) -> 
     candidate = replace(candidate, why=why or "emergency")
     state = replace(state, at=Confirming(candidate), failures=0)
     note = Note("heard-reading", {**reading_body(taken), "asked_because": candidate.why})
-    go = "If so, leave now. " if must_leave else ""
-    return state, [note, *say(f"{_heard(dialogue, state, candidate)} {go}Is that right?")]
+    go = [wording.IF_SO_LEAVE] if must_leave else []
+    return state, [note, *say(" ".join([_heard(dialogue, state, candidate), *go, wording.IS_IT_RIGHT]))]
 
 
 def _heard(dialogue: Context, state: State, candidate: Candidate | HeardAnswer) -> str:
     """What was heard, and what it was last time where that is why it is asked."""
     if isinstance(candidate, HeardAnswer):
-        return f"I heard {candidate.answer}."
-    told = f"I heard {read_back(dialogue, state, candidate)}."
+        return wording.I_HEARD.format(what=candidate.answer)
+    told = wording.I_HEARD.format(what=read_back(dialogue, state, candidate))
     name = dialogue.asked(state)
     return f"{told} {last_time(dialogue, name)}" if candidate.why == FAR_FROM_LAST and name else told
 
 
 def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False) -> Turn:
     """Takes a reading into the visit, works out what it completes, and goes where it leads."""
-    told = "Taken." if confirmed else f"I have {read_back(dialogue, state, candidate_of(taken))}."
+    told = wording.TAKEN if confirmed else wording.I_HAVE.format(what=read_back(dialogue, state, candidate_of(taken)))
     correcting = state.hand.correcting
     before = findings(dialogue.rules, state)
     if correcting:  # it takes the place of the one that was taken back
@@ -408,7 +408,7 @@ def after_correction(
         if target is None or not dialogue.unfit(state.site, target):
             turn, more = open_step(dialogue, state, now)
             return turn, [*effects, *more]
-        effects += say(f"That would lead to {target.title}. It needs other states of power and gas.")
+        effects += say(wording.WOULD_LEAD_TO.format(step=target.title))
     turn, more = back_to_the_step(dialogue, state)
     return turn, [*effects, *more]
 

@@ -17,6 +17,7 @@ from assistant.trade.computations import FINDINGS
 from assistant.trade.limits import limit_for
 from assistant.trade.procedures import Step, left_out
 from assistant.trade.risks import risk_of
+from assistant.wording import english as wording
 
 Body = dict[str, Any]
 
@@ -168,46 +169,22 @@ def notice_of(summary: Mapping[str, Any], stays_on: bool = False) -> Body | None
     """
     site = summary["site"]
     shut = [
-        *(["The gas cock is shut and tagged."] if site["gas"] == "shut" else []),
-        *(["The power is off, locked and tagged."] if site["power"] in ("isolated", "dead") else []),
+        *([wording.GAS_IS_SHUT] if site["gas"] == "shut" else []),
+        *([wording.POWER_IS_OFF] if site["power"] in ("isolated", "dead") else []),
     ]
     against = summary["against"] if stays_on else []
     entries = summary["unsafe"] or ([e for e in summary["found"] if not e["as_found"]] if len(shut) == 2 else [])
     if not entries and len(shut) < 2 and not against:
         return None
-    own = f"It was left on by the technician's own decision, against: {'; '.join(against)}." if against else ""
+    own = wording.LEFT_ON_AGAINST.format(what="; ".join(against)) if against else ""
     missed = [text for text in against if all(text != entry["text"] for entry in entries)]
-    restores = [entry["restores"] for entry in entries] + (["What was not checked is checked."] if missed else [])
+    restores = [entry["restores"] for entry in entries] + ([wording.CHECK_THE_REST] if missed else [])
     wrong = [*(f"{_sentence(entry['text'])} {entry['hazard']}" for entry in entries), *map(_sentence, missed)]
     return {
         "hazards": _each(wrong),
-        "shut": [*shut, own] if own else shut or ["Gas and power were not shut off by this visit."],
+        "shut": [*shut, own] if own else shut or [wording.NOT_SHUT_OFF],
         "restores": _each(restores),
     }
-
-
-def notice_text(notice: Mapping[str, Sequence[str]], date: str, told: str) -> str:
-    """The notice as a page to leave with the appliance.
-
-    notice: of `notice_of`. date: as it is to be printed. told: who was told; empty where nobody was.
-    """
-    lines = [
-        "Notice of a gas appliance that is unsafe, not checked or shut off",
-        f"Date: {date}",
-        "",
-        "What is wrong:",
-        *(notice["hazards"] or ["It was left shut off."]),
-        "",
-        "What was shut:",
-        *notice["shut"],
-        "",
-        "What has to be done by a qualified person before it is used again:",
-        *(notice["restores"] or ["The reason for shutting it off is cleared."]),
-        "",
-        f"Told: {told or 'nobody'}",
-        "This notice gives no permission for anything.",
-    ]
-    return "\n".join(lines) + "\n"
 
 
 def _each(texts: Any) -> list[str]:

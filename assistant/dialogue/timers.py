@@ -19,12 +19,12 @@ from assistant.dialogue.events import Clock, Said
 from assistant.dialogue.state import Asking, Phase, State, Stopwatch, Timer, Working
 from assistant.dialogue.steps import present
 from assistant.language.meaning import Command, Meaning
+from assistant.wording import english as wording
 
 TOLD_AT = (60, 10, 0)  # seconds left (common practice of counting down aloud)
 NEARLY_ALL = 2 / 3  # of its time: a timer that has less than that left from the beginning tells no such thing
 MOST = 4  # running at once: more cannot be told apart by ear
 LATE_S = 1.0  # what is told later than this is no count any more
-_NUMBERS = {1: "one", 2: "two", 3: "three"}  # of the stopwatches
 SILENT = (Phase.EMERGENCY, Phase.CLEARING, Phase.CLEARED, Phase.CLOSED)
 
 
@@ -33,21 +33,21 @@ def start(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
     assert isinstance(meaning, Command)
     seconds = int(meaning.of)
     if len(_asked_for(state)) >= MOST:
-        return state, [*say(f"{MOST} timers run. Say timer off first."), *_on(dialogue, state)]
+        return state, [*say(wording.TOO_MANY_TIMERS.format(number=MOST)), *_on(dialogue, state)]
     state = replace(state, timers=(*state.timers, Timer(seconds, event.at_s, seconds * NEARLY_ALL)))
-    told = say(f"A timer of {duration(seconds)} runs.", "answer")
+    told = say(wording.TIMER_RUNS.format(time=wording.duration(seconds)), "answer")
     return state, [Note("timer", {"seconds": seconds, "from_s": event.at_s}), *told, *_on(dialogue, state)]
 
 
 def how_long(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """What every timer has left, and what every stopwatch has reached."""
     left = [
-        f"{_name(state, timer)}{duration(max(0, round(timer.left_s(event.at_s))))} left."
+        f"{_name(state, timer)}{wording.left(max(0, round(timer.left_s(event.at_s))))}"
         for timer in state.timers
         if not timer.over
     ]
     reached = [_read(watch, event.at_s) for watch in state.stopwatches]
-    told = " ".join((*left, *reached)) or "No timer runs."
+    told = " ".join((*left, *reached)) or wording.NO_TIMER
     return state, [*say(told, "answer"), *_on(dialogue, state)]
 
 
@@ -55,11 +55,11 @@ def off(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Ends all timers that were asked for; the wait of a step ends with it."""
     ended = _asked_for(state)
     if not ended:
-        told = "Only the wait of this step runs." if state.waits else "No timer runs."
+        told = wording.ONLY_THE_WAIT if state.waits else wording.NO_TIMER
         return state, [*say(told), *_on(dialogue, state)]
     note = Note("timer-off", {"seconds": [timer.seconds for timer in ended]})
     state = replace(state, timers=tuple(timer for timer in state.timers if timer.step))
-    return state, [note, *say("The timers are off.", "answer"), *_on(dialogue, state)]
+    return state, [note, *say(wording.TIMERS_OFF, "answer"), *_on(dialogue, state)]
 
 
 def stopwatch(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -77,7 +77,7 @@ def stopwatch(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     if running is None:
         state = replace(state, stopwatches=(*state.stopwatches, Stopwatch(number, event.at_s)))
         note = Note("stopwatch", {"number": number, "from_s": event.at_s})
-        return state, [note, *say(f"Stopwatch {_NUMBERS[number]} runs.", "answer")]
+        return state, [note, *say(wording.STOPWATCH_RUNS.format(number=wording.NUMBERS[number]), "answer")]
     state = replace(state, stopwatches=tuple(watch for watch in state.stopwatches if watch != running))
     seconds = running.seconds(event.at_s)
     body = {"number": number, "from_s": running.from_s, "at_s": event.at_s, "seconds": seconds, "step": state.step}
@@ -116,13 +116,13 @@ def clock(dialogue: Context, state: State, event: Clock, meaning: Meaning) -> Tu
         elif at := min(due):
             going.append(replace(timer, told=at))
             if at - left_s <= LATE_S:
-                effects += say(f"{_name(state, timer)}{duration(at)} left.", "answer")
+                effects += say(f"{_name(state, timer)}{wording.left(at)}", "answer")
         elif timer.step:
             going.append(replace(timer, told=0))
             effects += _waited(dialogue, state, timer, event.at_s)
         else:
             effects.append(Note("timer-over", {"seconds": timer.seconds, "at_s": event.at_s}))
-            effects += say(f"Time is up. That was {duration(timer.seconds)}.", "answer")
+            effects += say(wording.TIME_IS_UP.format(time=wording.duration(timer.seconds)), "answer")
     return replace(state, timers=tuple(going)), effects
 
 
@@ -132,7 +132,7 @@ def _begun(timer: Timer, at_s: float) -> tuple[Timer, list[Effect]]:
         return timer, []
     timer = replace(timer, from_s=at_s if timer.from_s is None else timer.from_s)
     left_s = max(0, round(timer.left_s(at_s)))
-    told = say(f"{duration(left_s)} to wait.", "answer") if left_s else []
+    told = say(wording.TO_WAIT.format(time=wording.duration(left_s)), "answer") if left_s else []
     return replace(timer, told=left_s * NEARLY_ALL), told
 
 
@@ -144,16 +144,8 @@ def _waited(dialogue: Context, state: State, timer: Timer, at_s: float) -> list[
     return [note, *say(f"Time is up. {wait.then if wait and asks else ''}", "answer")]
 
 
-def duration(seconds: int) -> str:
-    """As said: "two minutes and ten seconds"."""
-    minutes, rest = divmod(seconds, 60)
-    parts = [(minutes, "minute")] if minutes else []
-    parts += [(rest, "second")] if rest or not minutes else []
-    return " and ".join(f"{n} {unit}{'' if n == 1 else 's'}" for n, unit in parts)
-
-
 def _read(watch: Stopwatch, at_s: float) -> str:
-    return f"Stopwatch {_NUMBERS[watch.number]}: {watch.seconds(at_s)} seconds."
+    return wording.STOPWATCH.format(number=wording.NUMBERS[watch.number], seconds=watch.seconds(at_s))
 
 
 def _to_tell(timer: Timer) -> list[int]:
@@ -167,7 +159,7 @@ def _asked_for(state: State) -> list[Timer]:
 
 def _name(state: State, timer: Timer) -> str:
     """Which timer, where there are several."""
-    return f"Of {duration(timer.seconds)}, " if sum(not each.over for each in state.timers) > 1 else ""
+    return f"Of {wording.duration(timer.seconds)}, " if sum(not each.over for each in state.timers) > 1 else ""
 
 
 def _awaits_mark(dialogue: Context, state: State) -> bool:

@@ -39,14 +39,14 @@ def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
     if asked and asked.unit == "dimensionless":
         state = handed(state, marks=(*state.hand.marks, *made))
         return state, [Note("mark", {"step": step.id, "at_s": event.at_s})]
-    return state, [*say("No time is asked here."), *present(dialogue, state)]
+    return state, [*say(wording.NO_TIME_HERE), *present(dialogue, state)]
 
 
 def _stopwatch(dialogue: Context, state: State, event: Said) -> Turn:
     """The first mark starts the stopwatch, the second reads it."""
     note = Note("mark", {"step": state.step, "at_s": event.at_s})
     if state.hand.first_mark_s is None:
-        return handed(state, first_mark_s=event.at_s), [note, *say("Marked.")]
+        return handed(state, first_mark_s=event.at_s), [note, *say(wording.MARKED)]
     seconds = Decimal(str(round(event.at_s - state.hand.first_mark_s, 1)))
     candidate = Candidate(event.heard.text, seconds, "second", timed=True, audio=event.audio)
     turn, effects = weigh(dialogue, handed(state, first_mark_s=None), candidate, "")
@@ -106,7 +106,7 @@ def _settle(dialogue: Context, state: State, step: Step, effects: list[Effect]) 
     if len(state.hand.marks) > len(step.events) or not _ways(step, state.hand.marks, ()):
         state = replace(handed(state, marks=(), missed=()), at=Asking())
         note = Note("marks-dropped", {"step": step.id, "reason": "the marks do not fit the events"})
-        told = say("The marks do not fit the events. Run it again.", "answer")
+        told = say(wording.MARKS_DO_NOT_FIT, "answer")
         return state, [*effects, note, *told, *present(dialogue, state)]
     ways = _ways(step, state.hand.marks, state.hand.missed)
     if state.hand.marks and len(ways) > 1:
@@ -124,7 +124,7 @@ def missed(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
         return _times(dialogue, state, step, sure, [])
     name = meaning.of if isinstance(meaning, Named) else ""
     if not any(name in step.events and name not in way for way in ways):
-        return state, [*say("That event has its mark, or is none of this step."), *present(dialogue, state)]
+        return state, [*say(wording.EVENT_HAS_ITS_MARK), *present(dialogue, state)]
     return _settle(dialogue, handed(state, missed=(*state.hand.missed, name)), step, [])
 
 
@@ -152,7 +152,7 @@ def times_refused(dialogue: Context, state: State, event: Said, meaning: Meaning
     """No to the times: the run is marked again, or its times are told."""
     state = replace(state, at=Asking())
     note = Note("marks-dropped", {"step": state.step, "reason": "refused"})
-    return state, [note, *say("Not taken."), *present(dialogue, state)]
+    return state, [note, *say(wording.NOT_TAKEN), *present(dialogue, state)]
 
 
 def _take(dialogue: Context, state: State, step: Step, taken: list[Taken]) -> Turn:

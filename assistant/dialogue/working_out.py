@@ -68,7 +68,7 @@ def _go_on(dialogue: Context, state: State, effects: list[Effect]) -> Turn:
             works.declined,
         )
     except ValueError as wrong:
-        return _back(dialogue, state, [*effects, *say(f"I cannot work it out. {wrong}", "answer")])
+        return _back(dialogue, state, [*effects, *say(wording.CANNOT_WORK_OUT.format(why=wrong), "answer")])
     if isinstance(got, Result):
         return _worked(dialogue, state, got, effects)
     problem = _cannot_be_asked(dialogue, state, got)
@@ -88,12 +88,12 @@ def _cannot_be_asked(dialogue: Context, state: State, lacking: Lacking) -> str:
     works = state.of(Working)
     name = wording.capital(dialogue.rules.quantities[lacking.quantity].spoken)
     if lacking.quantity in works.declined:
-        return f"{name} is not known. It is not worked out."
+        return wording.NOT_KNOWN.format(name=name)
     if not lacking.feed.ask:
-        return f"{name} is read at its own step, with its warnings."
+        return wording.READ_AT_ITS_STEP.format(name=name)
     site = state.site
     if lacking.feed.burner and (site.gas != "on" or site.power != "live"):
-        return f"{name} needs the burner running. The gas is {site.gas}, the power {site.power}."
+        return wording.NEEDS_THE_BURNER.format(name=name, gas=site.gas, power=site.power)
     return ""
 
 
@@ -148,7 +148,7 @@ def heard_input(dialogue: Context, state: State, event: Said, meaning: Meaning) 
     rivals = dialogue.language.rivals(event.heard, meaning, question, dialogue.refused(state))
     if doubt or rivals or meaning.upper is not None:
         return _asked(dialogue, state, candidate, doubt or "alternative")
-    return _taken(dialogue, state, candidate, f"I have {wording.read_back(candidate)}.")
+    return _taken(dialogue, state, candidate, wording.I_HAVE.format(what=wording.read_back(candidate)))
 
 
 def _asked(dialogue: Context, state: State, candidate: Candidate, why: str) -> Turn:
@@ -179,19 +179,19 @@ def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
     yes = meaning == Command("yes")
     if works.heard:
         if yes:
-            return _taken(dialogue, state, works.heard, "Taken.")
+            return _taken(dialogue, state, works.heard, wording.TAKEN)
         refused = (*works.refused, works.heard.value)
         note = Note("refused", {"step": state.step, "value": plain(works.heard.value)})
         state = replace(state, at=replace(works, heard=None, refused=refused))
-        return state, [note, *say("Not taken."), *present(dialogue, state)]
+        return state, [note, *say(wording.NOT_TAKEN), *present(dialogue, state)]
     if not works.asks:
         note = Note("other-gas-off", {"step": state.step, "answer": "yes" if yes else "no"})
         if not yes:
-            told = say("Then the meter cannot tell the input. Turn all other gas off first.", "answer")
+            told = say(wording.OTHER_GAS_IS_ON, "answer")
             return _back(dialogue, state, [note, *told])
         return _go_on(dialogue, replace(state, at=replace(works, others_off=True)), [note])
     if yes:
-        return state, [*say("I need the figure."), *present(dialogue, state)]
+        return state, [*say(wording.THE_FIGURE), *present(dialogue, state)]
     works = replace(works, declined=(*works.declined, works.asks))
     return _go_on(dialogue, replace(state, at=works), [])
 
@@ -200,14 +200,14 @@ def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
     """The first mark starts the stopwatch, the second reads it."""
     works = state.of(Working)
     if works.heard or not works.asks or not units.same_dimension(dialogue.rules.quantities[works.asks].unit, "second"):
-        return state, [*say("No time is asked here."), *present(dialogue, state)]
+        return state, [*say(wording.NO_TIME_HERE), *present(dialogue, state)]
     note = Note("mark", {"step": state.step, "at_s": event.at_s})
     if works.from_s is None:
-        return replace(state, at=replace(works, from_s=event.at_s)), [note, *say("Marked.")]
+        return replace(state, at=replace(works, from_s=event.at_s)), [note, *say(wording.MARKED)]
     seconds = Decimal(str(round(event.at_s - works.from_s, 1)))
     candidate = Candidate(event.heard.text, seconds, "second", timed=True, audio=event.audio)
     state = replace(state, at=replace(works, from_s=None))
-    turn, effects = _taken(dialogue, state, candidate, f"I have {wording.read_back(candidate)}.")
+    turn, effects = _taken(dialogue, state, candidate, wording.I_HAVE.format(what=wording.read_back(candidate)))
     return turn, [note, *effects]
 
 
@@ -225,4 +225,4 @@ def given_up(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
     """It is not worked out after all."""
     works = state.of(Working)
     note = Note("not-worked-out", {"step": state.step, "working": works.name, "reason": "given up"})
-    return _back(dialogue, state, [note, *say("Not worked out.", "answer")])
+    return _back(dialogue, state, [note, *say(wording.NOT_WORKED_OUT, "answer")])

@@ -64,6 +64,100 @@ ALARMS: Mapping[EmergencyKind, str] = {
 the others: from memory, verify."""
 STAY_OUT = "The visit is stopped. Stay out. Somebody with a name must say area clear."
 
+NO_SUCH_SYMPTOM = "That symptom is not in this visit's table."
+NOT_TAKEN = "Not taken."
+LISTENING = "I am listening."
+ARE_YOU_THERE = "Are you there?"
+NOBODY_ANSWERS = "Nobody answers. Somebody look for the technician now."
+AS_FAR_AS_IT_GOES = "That is as far as it goes."
+STARTS_AGAIN = "The visit starts again from the arrival checks."
+FIRST_STEP = "This is the first step."
+CANNOT_GO_BACK = "I cannot go back. {why}"
+STAYS_TAKEN_BACK = "The reading stays taken back."
+CANNOT_BE_SKIPPED = "This step cannot be skipped. It makes the next ones safe."
+NOT_SKIPPED = "Not skipped."
+SKIPPED = "Skipped, {why}."
+NOTED = "Noted."
+NO_LIMIT_HERE = "No reading has a limit here."
+HELPER_GO_AHEAD = "Helper, go ahead."
+NO_ANSWER_HERE = "That is not an answer here."
+GOING_ON = "Going on with the visit. {where}"
+MARKS_LOST = "The marks are lost. Run it again."
+TIMERS_LOST = "The timers are off. Start them again."
+STOPWATCHES_LOST = "The stopwatches are lost."
+NO_REPAIRS = "No repair is known in this procedure. Say note to keep it."
+NO_SHUT_DOWN = "This procedure has no shut-down from here. Shut the gas and the power off."
+NO_REPAIR_RECORDED = "No repair is recorded."
+REPAIR_AS_A_NOTE = "No such repair is known here. It is kept as a note."
+MAKE_IT_SAFE = "{why} Make it safe first."
+SAY_UNDERSTOOD = "Say understood."
+WOULD_LEAD_TO = "That would lead to {step}. It needs other states of power and gas."
+HEARD_FOR = "I heard {answer}, for {step}. Is that right?"
+RECORDED = "Recorded: {what}."
+YES_OR_NO = "Say yes or no."
+NOT_KEPT = "{name} is not kept. {why}"
+KEPT_FOR_LATER = "Kept for later, {name}."
+NOTHING_TO_TAKE_BACK = "There is nothing to take back."
+CANNOT_WORK_OUT = "I cannot work it out. {why}"
+OTHER_GAS_IS_ON = "Then the meter cannot tell the input. Turn all other gas off first."
+THE_FIGURE = "I need the figure."
+NO_TIME_HERE = "No time is asked here."
+MARKED = "Marked."
+NOT_WORKED_OUT = "Not worked out."
+TOO_MANY_TIMERS = "{number} timers run. Say timer off first."
+TIMER_RUNS = "A timer of {time} runs."
+TIMERS_OFF = "The timers are off."
+STOPWATCH_RUNS = "Stopwatch {number} runs."
+MARKS_DO_NOT_FIT = "The marks do not fit the events. Run it again."
+EVENT_HAS_ITS_MARK = "That event has its mark, or is none of this step."
+READING_OR_SKIP = "I need the reading, or say skip."
+SAY_MARK = "Say mark at each event, and done after the last."
+SAY_DONE = "Say done when it is done, or hold."
+IT_RISES = "It rises. Find the cause. Give the figure when it is steady."
+ON_HOLD = "On hold. Say go on."
+STOPPED = "Stopped. Hands out. Say go on when you are ready."
+ASKS_WHAT_IS_MISSING = "I ask what I do not know. Say skip to leave it out."
+SAY_GO_ON = "Say go on."
+WHO_CLEARS = "Who says that the area is clear? Say your name."
+IS_IT_CLEAR = "I kept the name. Is the area clear? Say yes or no."
+LOWEST_FIRST = "The lowest must be below the highest."
+CANNOT_BE_LEFT_OUT = "It decides the procedure. It cannot be left out."
+FIRST_QUESTION = "That is the first question."
+WHAT_IS_TO_CHANGE = "Say go back, to the answer that is to change."
+SET_UP_GOES_ON = "The visit begins with the arrival checks. The set up goes on."
+HEARD = "I heard {what}. Is that right?"
+NO_FIGURE_FOR_THIS = "That is no figure for this."
+THE_FIGURE_ITSELF = "I need the figure itself."
+NOT_ASKED_LATER = "It is not asked in what follows."
+ONLY_THE_WAIT = "Only the wait of this step runs."
+NO_TIMER = "No timer runs."
+SYMPTOM_KEPT = "Symptom kept, {name}."
+NO_CYCLE_AS_FOUND = "No cycle is run before the cold checks."
+NO_CAUSE_KNOWN = "No cause is known of it with this ignition."
+NEEDS_STATE = "{step} needs the {what} {allowed}. It is {actual}."
+NO_FIGURE = "There is no figure for {name}."
+TAKEN = "Taken."
+I_HAVE = "I have {what}."
+I_HEARD = "I heard {what}."
+IF_SO_LEAVE = "If so, leave now."
+IS_IT_RIGHT = "Is that right?"
+TAKEN_BACK = "Taken back: {what}."
+WITH_IT = "With it, {name}."
+REPAIR_RECORDED = "Repair recorded, {repair}. What it touches is asked again, as left."
+NOT_KNOWN = "{name} is not known. It is not worked out."
+READ_AT_ITS_STEP = "{name} is read at its own step, with its warnings."
+NEEDS_THE_BURNER = "{name} needs the burner running. The gas is {gas}, the power {power}."
+LEFT = "{time} left."
+TIME_IS_UP = "Time is up. That was {time}."
+TO_WAIT = "{time} to wait."
+STOPWATCH = "Stopwatch {number}: {seconds} seconds."
+GAS_IS_SHUT = "The gas cock is shut and tagged."
+POWER_IS_OFF = "The power is off, locked and tagged."
+LEFT_ON_AGAINST = "It was left on by the technician's own decision, against: {what}."
+CHECK_THE_REST = "What was not checked is checked."
+NOT_SHUT_OFF = "Gas and power were not shut off by this visit."
+NUMBERS = {1: "one", 2: "two", 3: "three"}  # of the stopwatches
+
 _OUTCOMES = {
     "pass": "Pass",
     "caution": "Caution",
@@ -421,16 +515,16 @@ def waits_for(at: At, site: Site, rules: Rules) -> str:
 
 
 _WAITS_FOR = {
-    Phase.WARNING: "Say understood.",
+    Phase.WARNING: SAY_UNDERSTOOD,
     Phase.BARRED: "Say repair, and what was done. Or say shut down.",
     Phase.REASON: "Why is it skipped? Say the reason.",
     Phase.NOTING: "Say the note.",
-    Phase.HOLDING: "On hold. Say go on.",
-    Phase.CLEARING: "Who says that the area is clear? Say your name.",
-    Phase.CLEARED: "I kept the name. Is the area clear? Say yes or no.",
+    Phase.HOLDING: ON_HOLD,
+    Phase.CLEARING: WHO_CLEARS,
+    Phase.CLEARED: IS_IT_CLEAR,
     Phase.MISSED: "One event got no mark. Which? Say no if you do not know.",
     Phase.REPAIR: "What was repaired?",
-    Phase.SHUTTING: "Say understood.",
+    Phase.SHUTTING: SAY_UNDERSTOOD,
     Phase.SHUT: "Shut the gas cock and tag it. Turn the power off, lock it and tag it. Say done.",
     Phase.PROVING: "Is the gas shut, and the power off and locked? Say yes or no.",
     Phase.TELLING: "Who was told what was found? Say the name, or say no for nobody.",
@@ -462,3 +556,45 @@ def closed(stays_on: bool) -> str:
 def notice(of: Mapping[str, Sequence[str]]) -> str:
     """The notice, aloud."""
     return " ".join(["The notice says.", *of["hazards"], *of["shut"], *of["restores"]])
+
+
+def left(seconds: int) -> str:
+    """What is left of a timer."""
+    return LEFT.format(time=duration(seconds))
+
+
+def gone_with_it(finding: str) -> str:
+    """A finding that rested on what is taken back."""
+    return WITH_IT.format(name=FINDINGS[finding].spoken)
+
+
+def duration(seconds: int) -> str:
+    """As said: "two minutes and ten seconds"."""
+    minutes, rest = divmod(seconds, 60)
+    parts = [(minutes, "minute")] if minutes else []
+    parts += [(rest, "second")] if rest or not minutes else []
+    return " and ".join(f"{n} {unit}{'' if n == 1 else 's'}" for n, unit in parts)
+
+
+def notice_text(notice: Mapping[str, Sequence[str]], date: str, told: str) -> str:
+    """The notice as a page to leave with the appliance.
+
+    notice: of `notice_of`. date: as it is to be printed. told: who was told; empty where nobody was.
+    """
+    lines = [
+        "Notice of a gas appliance that is unsafe, not checked or shut off",
+        f"Date: {date}",
+        "",
+        "What is wrong:",
+        *(notice["hazards"] or ["It was left shut off."]),
+        "",
+        "What was shut:",
+        *notice["shut"],
+        "",
+        "What has to be done by a qualified person before it is used again:",
+        *(notice["restores"] or ["The reason for shutting it off is cleared."]),
+        "",
+        f"Told: {told or 'nobody'}",
+        "This notice gives no permission for anything.",
+    ]
+    return "\n".join(lines) + "\n"

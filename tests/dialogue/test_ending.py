@@ -9,10 +9,10 @@ from simulated import Technician
 
 from assistant.dialogue import gate
 from assistant.dialogue.state import Deciding, Phase
-from assistant.dialogue.summary import notice_text
 from assistant.files import library
 from assistant.trade.computations import FINDINGS
 from assistant.trade.procedures import Proof
+from assistant.wording.english import notice_text
 
 FORBIDDEN = re.compile(r"\b(is safe|safe to|you may|you can|allowed to|approved|permitted|good to go)\b", re.I)
 

@@ -17,6 +17,7 @@ from assistant.language.meaning import Command
 from assistant.record.fold import turns
 from assistant.record.record import Record
 from assistant.review.replay import rows
+from assistant.wording import english as wording
 
 
 @pytest.fixture
@@ -39,8 +40,8 @@ def person() -> Technician:
 def test_it_counts_aloud_where_the_end_matters(person, words, told):
     person.say(words, 1000)
     (timer,) = person.state.timers
-    over = f"Time is up. That was {timers.duration(timer.seconds)}."
-    assert person.said[0] == f"A timer of {timers.duration(timer.seconds)} runs."
+    over = f"Time is up. That was {wording.duration(timer.seconds)}."
+    assert person.said[0] == f"A timer of {wording.duration(timer.seconds)} runs."
     assert person.run_clock(2000) == [
         *((1000 + at, text) for at, text in told),
         (1000 + timer.seconds, over),
@@ -114,7 +115,7 @@ def test_nothing_that_a_timer_says_would_be_an_answer(person, language):
     question = person.dialogue.question(person.state)
     seconds = replace(question, quantity=library().quantities["warm-up-time"])
     for number in (1, 10, 60, 90, 180, 250):
-        said = timers.duration(number).replace("1 ", "one ").replace("10", "ten")
+        said = wording.duration(number).replace("1 ", "one ").replace("10", "ten")
         for text in (f"a timer of {said} runs", f"{said} left", f"of {said} {said} left", f"that was {said}"):
             assert not isinstance(language.understand(text, seconds), Command), text
             assert type(language.understand(text, seconds)).__name__ == "Unclear", text

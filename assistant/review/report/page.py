@@ -12,7 +12,6 @@ from pathlib import Path
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from assistant.dialogue.summary import notice_text
 from assistant.errors import Problem
 from assistant.record.earlier import history
 from assistant.record.entries import Reading, Utterance, to_json
@@ -20,6 +19,7 @@ from assistant.record.record import Record, audio_of
 from assistant.record.story import Story, story_of
 from assistant.review.report import plots, words
 from assistant.trade.limits import limit_for
+from assistant.wording.english import notice_text
 
 REPORT = "report.html"
 """The report that a run of a visit leaves beside its record."""
