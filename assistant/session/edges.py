@@ -22,19 +22,12 @@ class Edges:
     ears: Ears
     voice: Voice
     player: Player
-    show: Callable[[Event, Sequence[Effect]], None]
-    """Told of every turn, after it is committed."""
-    quiet_s: float = QUIET_S
-    """Of silence, after which the dialogue is told."""
-    route: SoundRoute | None = None
-    """The devices, for getting a lost one back; without it a lost one ends the run."""
-    can_interrupt: bool = False
-    """People may speak between two sentences (a microphone; people in a recording wait)."""
-    headset: bool = False
-    """The voice does not come back: stop and the emergency words are heard while it speaks, and cut it off."""
+    show: Callable[[Event, Sequence[Effect]], None]  # told of every turn, after it is committed
+    quiet_s: float = QUIET_S  # of silence, after which the dialogue is told
+    route: SoundRoute | None = None  # for getting a lost device back; without it a lost one ends the run
+    can_interrupt: bool = False  # people may speak between two sentences (people in a recording wait)
+    headset: bool = False  # the voice does not come back: stop and the emergency words cut it off
+    # Waits before what could not be written is tried again; without it nobody is there to make room, and it gives up.
     sleep: Callable[[float], None] | None = None
-    """Waits before what could not be written is tried again; None gives up at once, for nobody can make room."""
-    signals: bool = True
-    """Whether short sounds go with the words, where there are devices."""
-    speaking: Callable[[str], None] = lambda _: None
-    """Told of every text that begins to be played."""
+    signals: bool = True  # short sounds go with the words, where there are devices
+    speaking: Callable[[str], None] = lambda _: None  # told of every text that begins to be played

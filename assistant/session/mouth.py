@@ -40,12 +40,11 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class Interruption:
-    """Somebody said stop or an emergency word. over: what the assistant was saying, which it cut off; empty where it
-    did not speak. cut_at_s: when that was known on the stream's clock."""
+    """Somebody said stop or an emergency word."""
 
     utterance: Utterance
-    over: str = ""
-    cut_at_s: float = 0.0
+    over: str = ""  # what the assistant was saying, which it cut off; empty where it did not speak
+    cut_at_s: float = 0.0  # when that was known, on the stream's clock
 
 
 class Mouth:

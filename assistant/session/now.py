@@ -24,15 +24,12 @@ Doing = Literal["listening", "speaking", "over"]
 
 @dataclass(frozen=True)
 class Moment:
-    """What goes on. says: the assistant's last words. record: path of the visit's record; empty before there is one.
-
-    age_s: seconds since the last sign of life.
-    """
+    """What goes on."""
 
     doing: Doing
-    says: str
-    record: str
-    age_s: float
+    says: str  # the assistant's last words
+    record: str  # path of the visit's record; empty before there is one
+    age_s: float  # since the last sign of life
 
     @property
     def fresh(self) -> bool:

@@ -46,14 +46,14 @@ KEPT = "Everything said so far is in the record"
 
 @dataclass(frozen=True)
 class Live:
-    """How a visit by microphone sounds and is heard: the names of the devices, and seconds as in the options."""
+    """How a visit by microphone sounds and is heard, as in the options of the command."""
 
-    microphone: str | None = None
+    microphone: str | None = None  # its name; None: the system's own choice
     loudspeaker: str | None = None
     quiet_s: float = QUIET_S
     tail_s: float = TAIL_S
     headset: bool = False
-    helper: str | None = None
+    helper: str | None = None  # the name of a second microphone
 
 
 LIVE = Live()
@@ -61,16 +61,12 @@ LIVE = Live()
 
 @dataclass(frozen=True)
 class Begin:
-    """A new visit. job: what its job file says; ask: the rest is set up by voice.
+    """A new visit."""
 
-    record: its file, where it is not to have a folder of its own; it is then compared with no earlier visit.
-    in_place_of: an unfinished visit that cannot be gone on with.
-    """
-
-    job: dict[str, Any]
-    ask: bool = False
-    record: Path | None = None
-    in_place_of: InPlaceOf | None = None
+    job: dict[str, Any]  # what its job file says
+    ask: bool = False  # the rest is set up by voice
+    record: Path | None = None  # no folder of its own, and compared with no earlier visit
+    in_place_of: InPlaceOf | None = None  # an unfinished visit that cannot be gone on with
 
 
 class Screen(Protocol):

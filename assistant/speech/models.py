@@ -49,15 +49,12 @@ _PINS = TypeAdapter(dict[Name, Pin])
 
 @dataclass(frozen=True)
 class FirstArchive:
-    """An archive whose sum nobody has vouched for yet; the user is asked whether to pin it.
-
-    origin: an address or a path. sha256_reported: second hand, see models.toml; None where there is none.
-    """
+    """An archive whose sum nobody has vouched for yet; the user is asked whether to pin it."""
 
     name: str
-    origin: str
+    origin: str  # an address or a path
     sha256: str
-    sha256_reported: str | None
+    sha256_reported: str | None  # second hand, see models.toml; None where there is none
 
 
 Confirm = Callable[[FirstArchive], bool]
@@ -65,19 +62,14 @@ Confirm = Callable[[FirstArchive], bool]
 
 @dataclass(frozen=True)
 class ListedModel:
-    """One line of the list.
-
-    known: None for a model that the user added and the manifest does not name. size_bytes: unpacked when it
-    is here, else of the archive. archive_sum: where its sum is known from, "manifest", "pinned" or "unknown";
-    "files" for one that was added as a folder.
-    """
+    """One line of the list."""
 
     name: str
-    known: KnownModel | None
-    size_bytes: int
+    known: KnownModel | None  # None for a model that the user added and the manifest does not name
+    size_bytes: int  # unpacked when it is here, else of the archive
     here: bool
     in_use: bool
-    archive_sum: str
+    archive_sum: str  # where it is known from: "manifest", "pinned" or "unknown"; "files" for an added folder
 
 
 @dataclass(frozen=True)

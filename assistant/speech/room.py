@@ -49,15 +49,11 @@ MEASURED = "Measured."
 
 @dataclass(frozen=True)
 class OwnVoice:
-    """What came back of the own voice: nothing where `delay_s` is None.
+    """What came back of the own voice."""
 
-    delay_s: from starting to play a sound to its beginning in the microphone. over_noise_db: its level against
-    that of the noise. after_s: for how long it was still heard when playing had ended.
-    """
-
-    delay_s: float | None
-    over_noise_db: float
-    after_s: float
+    delay_s: float | None  # from starting to play a sound to its beginning in the microphone; None: nothing came
+    over_noise_db: float  # its level against that of the noise
+    after_s: float  # for how long it was still heard when playing had ended
 
 
 @dataclass(frozen=True)
