@@ -37,6 +37,7 @@ from assistant.trade.procedures import (
 )
 from assistant.trade.quantities import Quantity
 from assistant.trade.risks import Risk
+from assistant.trade.set_up import Asked
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -469,6 +470,13 @@ class Library:
         """The table of faults."""
         path = TRADE_DATA / "faults.yaml"
         return parse(path, read_yaml(path), Faults)
+
+    @cached_property
+    def set_up(self) -> tuple[Asked, ...]:
+        """What the set-up by voice asks, in order."""
+        path = TRADE_DATA / "set_up.yaml"
+        data = read_yaml(path)
+        return tuple(parse(path, each, Asked, (str(at),)) for at, each in enumerate(data))
 
     @cached_property
     def grammar_texts(self) -> dict[str, str]:

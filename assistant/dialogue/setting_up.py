@@ -10,22 +10,22 @@ it was. An emergency is answered as in a visit; the visit that follows begins wi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from enum import Enum
 from typing import Any, cast
 
 from assistant.dialogue.context import alarm, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
+from assistant.dialogue.state import Phase
 from assistant.language.meaning import Command, Named, Question, Reading, Unclear, Value, value_text
 from assistant.language.spoken import spoken_number, spoken_value
 from assistant.language.utterance import Language
-from assistant.trade.computations import CLOCKED
 from assistant.trade.limits import EmergencyKind, GenericLimit
 from assistant.trade.procedures import Procedure
 from assistant.trade.quantities import Quantity
+from assistant.trade.set_up import Asked
 from assistant.wording import english as wording
 
 Job = Mapping[str, Any]
@@ -38,113 +38,6 @@ SET_UP = "set up"
 """Where something happened that happened before the visit's first step."""
 
 
-class Stage(Enum):
-    """What is waited for."""
-
-    ASKING = "asking"  # for the answer, or for the yes that begins the visit
-    CONFIRMING = "confirming"  # for a yes or no to what was heard
-    HOLDING = "holding"  # for "go on"
-    EMERGENCY = "emergency"  # for "area clear"
-    CLEARING = "clearing"  # for the name of whoever says so
-    CLEARED = "cleared"  # for the yes after it
-    DONE = "done"
-
-
-@dataclass(frozen=True)
-class Item:
-    """One thing that is asked.
-
-    path: where a job file has it. rule: of setup.jsgf, where the answer is words; quantity: where it is a figure;
-    span: where it is a lowest and a highest one. as_said: what the job file says for the answer. confirm: it needs a
-    spoken yes. without: what is said when it is left out; empty where it cannot be.
-    """
-
-    name: str
-    path: tuple[str, ...]
-    ask: str
-    without: str = ""
-    rule: str = ""
-    quantity: Quantity | None = None
-    span: bool = False
-    as_said: str = "{}"
-    confirm: bool = False
-    help: str = ""
-
-
-def _number(name: str, high: int, spoken: str = "") -> Quantity:
-    return Quantity(name=name, spoken=spoken or name, unit="dimensionless", low=1, high=high, resolution=1)
-
-
-_FIRST = (
-    Item(
-        "technician",
-        ("technician", "name"),
-        "Who works? Say your technician number.",
-        "Not named.",
-        quantity=_number("technician", 9999),
-        as_said="technician {}",
-    ),
-    Item(
-        "site", ("site",), "Say the site's number.", "No number.", quantity=_number("site", 999_999), as_said="site {}"
-    ),
-)
-_UNIT = Item(
-    "unit",
-    ("appliance", "tag"),
-    "Say the number of the unit at this site.",
-    "Then it is compared with no earlier visit.",
-    quantity=_number("unit", 999),
-    as_said="unit {}",
-)
-_WHAT = (
-    Item("ignition system", ("appliance", "ignition"), "Which ignition system?", rule="ignition"),
-    Item("fuel", ("appliance", "fuel"), "Natural gas, or L P?", rule="fuel", confirm=True),
-    Item("kind of visit", ("visit",), "Which kind of visit?", "Then it is a yearly check.", rule="kind"),
-)
-_CHOICES = {
-    "ignition": "Say hot surface, direct spark, intermittent pilot, or standing pilot.",
-    "fuel": "Say natural gas, or L P.",
-    "kind": "Say yearly check, no heat, commissioning, or safety test.",
-    "material": "Say carbide, or nitride.",
-}
-_SPAN_HELP = "Say the lowest alone, or between this and that."
-_MATERIAL = Item(
-    "igniter",
-    ("appliance", "igniter_material"),
-    "Is the igniter silicon carbide, or silicon nitride?",
-    "Left out.",
-    rule="material",
-)
-# The spans keep a misheard figure out, and limit nothing: a residential furnace's input (common practice), and the
-# heating values of fuel gases by volume (common practice: natural gas about 1000, LP about 2500), and test dials of
-# residential meters (common practice: one half to two cubic feet).
-_INPUT = Quantity(name="input-rate", spoken="input rate", unit="Btu_per_hour", low=10_000, high=400_000, resolution=1)
-_GAS = (
-    Item(
-        "heating value",
-        ("gas", "heating_value_btu_ft3"),
-        "Heating value of the gas, from the supplier.",
-        "Left out. Without it I cannot work out the input.",
-        quantity=Quantity(
-            name="heating value", spoken="heating value", unit="dimensionless", low=500, high=3500, resolution=1
-        ),
-        confirm=True,
-        help="In B T U for a cubic foot, as one thousand thirty.",
-    ),
-    Item(
-        "meter dial",
-        ("gas", "dial_ft3"),
-        "Size of the meter's test dial, in cubic feet.",
-        "Left out. Without it I cannot work out the input.",
-        quantity=Quantity(
-            name="meter dial", spoken="meter dial", unit="dimensionless", low="0.1", high=10, resolution="0.01"
-        ),
-        confirm=True,
-        help="Say it as one half, one, or two.",
-    ),
-)
-
-
 @dataclass(frozen=True)
 class SettingUp:
     """The set-up at one moment.
@@ -155,7 +48,7 @@ class SettingUp:
 
     job: Job
     left: frozenset[str] = frozenset()
-    stage: Stage = Stage.ASKING
+    phase: Phase = Phase.ASKING
     low: Reading | None = None
     candidate: Any = None
     heard: str = ""
@@ -177,6 +70,7 @@ class SetUp:
 
     language: Language
     quantities: Mapping[str, Quantity]
+    questions: Sequence[Asked]
     worked: Callable[[str, str, str], Worked | None]
     start: SettingUp = field(default_factory=lambda: SettingUp({}))
 
@@ -184,7 +78,7 @@ class SetUp:
         """The first words."""
         return [*say(wording.ASKS_WHAT_IS_MISSING), *self.present(state)]
 
-    def asked(self, state: SettingUp) -> Item | None:
+    def asked(self, state: SettingUp) -> Asked | None:
         """What is asked; None when all is known or left out."""
         return next(
             (i for i in self._items(state) if i.name not in state.left and _of(state.job, i.path) is None), None
@@ -193,22 +87,22 @@ class SetUp:
     def question(self, state: SettingUp) -> Question:
         """Decides which words are heard."""
         item = self.asked(state)
-        if state.stage is not Stage.ASKING:
-            return Question(state.stage.value)
+        if state.phase is not Phase.ASKING:
+            return Question(state.phase.value)
         if item and item.quantity:
             return Question(item.name, item.quantity)
         return Question("setup" if item else "start")
 
     def grown(self, state: SettingUp, text: str) -> bool | None:
         """Whether a text is an answer that can grow (True), that cannot (False), or none yet (None)."""
-        item = self.asked(state) if state.stage is Stage.ASKING else None
+        item = self.asked(state) if state.phase is Phase.ASKING else None
         question = self.question(state)
         complete = self.language.can_grow(text, question)
-        if item is None or not item.rule:
+        if item is None or not item.words:
             return complete
         if complete is not False and not isinstance(self.language.understand(text, question), Named):
             return complete
-        return self.language.goes_on(item.rule, text)  # "no", and "no heat"
+        return self.language.goes_on(item.words, text)  # "no", and "no heat"
 
     def step(self, state: SettingUp, event: Said) -> Turn:
         """What something said makes of the state. A Note says what was decided; without one it was no answer."""
@@ -216,30 +110,30 @@ class SetUp:
         meaning = self.language.understand(event.heard.text, question, state.refused)
         command = meaning.name if isinstance(meaning, Command) else ""
         if command == "emergency":
-            state = replace(state, stage=Stage.EMERGENCY, candidate=None, low=None)
+            state = replace(state, phase=Phase.EMERGENCY, candidate=None, low=None)
             kind = cast("EmergencyKind", meaning.of)  # type: ignore[union-attr]
             return state, [self._note(state, "emergency"), *alarm(event.heard.text, SET_UP, kind)]
-        if state.stage in (Stage.EMERGENCY, Stage.CLEARING, Stage.CLEARED):
+        if state.phase in (Phase.EMERGENCY, Phase.CLEARING, Phase.CLEARED):
             return self._emergency(state, event, command)
         if command in ("stop", "hold"):
             told = "Stopped. Hands out." if command == "stop" else ""
-            state = replace(state, stage=Stage.HOLDING, candidate=None, low=None)
+            state = replace(state, phase=Phase.HOLDING, candidate=None, low=None)
             return state, [self._note(state, command), *say(f"{told} Say go on.")]
-        if state.stage is Stage.HOLDING:
+        if state.phase is Phase.HOLDING:
             if command != "go-on":
                 return state, say(wording.SAY_GO_ON)
-            state = replace(state, stage=Stage.ASKING)
+            state = replace(state, phase=Phase.ASKING)
             return state, [self._note(state, command), *self.present(state)]
         if command == "say-again":
             return state, [self._note(state, command), *self.present(state)]
         if command in ("go-back", "correction"):
             return self._back(state, command)
-        if state.stage is Stage.CONFIRMING:
+        if state.phase is Phase.CONFIRMING:
             return self._confirmed(state, command)
         item = self.asked(state)
         if item is None:
             return self._begin(state, "yes" if isinstance(meaning, Named) else command)
-        if isinstance(meaning, Named) and meaning.rule == item.rule:
+        if isinstance(meaning, Named) and meaning.rule == item.words:
             return self._weigh(state, item, meaning.of, wording.spoken_fuel(meaning.of), doubt=False)
         if command == "skip" or (command == "no" and state.low):
             return self._without(state, item, command)
@@ -253,79 +147,88 @@ class SetUp:
 
     def present(self, state: SettingUp) -> list[Effect]:
         """Says what is waited for."""
-        match state.stage:
-            case Stage.CONFIRMING:
+        match state.phase:
+            case Phase.CONFIRMING:
                 return say(wording.HEARD.format(what=state.heard))
-            case Stage.HOLDING:
+            case Phase.HOLDING:
                 return say(wording.SAY_GO_ON)
-            case Stage.EMERGENCY:
+            case Phase.EMERGENCY:
                 return say(wording.STAY_OUT, "alarm")
-            case Stage.CLEARING:
+            case Phase.CLEARING:
                 return say(wording.WHO_CLEARS)
-            case Stage.CLEARED:
+            case Phase.CLEARED:
                 return say(wording.IS_IT_CLEAR)
         item = self.asked(state)
         if item is None:
-            what = [_of(state.job, each.path) for each in _WHAT]
+            what = [_of(state.job, each.path) for each in self.questions if each.words and each.ignition is None]
             told = ", ".join(wording.spoken_fuel(each) for each in what if each)
-            return say(f"{wording.capital(told)}. {len(state.job.get('plate', {}))} plate values. Begin the visit?")
+            return say(wording.begin(told, len(state.job.get("plate", {}))))
         if state.low and isinstance(state.low.value, Decimal):
-            return say(f"Lowest {spoken_number(state.low.value, ', ')}. And the highest? Say no if there is none.")
+            return say(wording.AND_THE_HIGHEST.format(lowest=spoken_number(state.low.value, ", ")))
         return say(item.ask)
 
     # --- what is asked
 
-    def _items(self, state: SettingUp) -> Iterator[Item]:
+    def _items(self, state: SettingUp) -> Iterator[Asked]:
+        """All that is asked of this job, in order: then what is known or left out is passed over."""
         job = state.job
-        yield from _FIRST
-        if _of(job, ("appliance", "description")) is None:
-            yield _UNIT
-        yield from _WHAT
-        if _of(job, ("appliance", "ignition")) == "hot surface":
-            yield _MATERIAL
-        kind = job.get("visit", "yearly check")
-        worked = self.worked(str(_of(job, ("appliance", "ignition"))), str(_of(job, ("appliance", "fuel"))), kind)
-        if worked:
-            yield from self._figures(*worked)
-            yield from self._gas(state, worked[0])
-
-    def _figures(self, procedure: Procedure, limits: Mapping[str, GenericLimit]) -> Iterator[Item]:
-        """The plate's and sheets' values by which this procedure judges."""
-        measured = _measured(procedure)
+        ignition, fuel = _of(job, ("appliance", "ignition")), _of(job, ("appliance", "fuel"))
+        for item in self.questions:
+            plain = item.path[0] not in ("plate", "gas") and item.ignition in (None, ignition)
+            if plain and (not item.unless or _of(job, item.unless) is None):
+                yield item
+        worked = self.worked(str(ignition), str(fuel), job.get("visit", "yearly check"))
+        if worked is None:
+            return
+        procedure, limits = worked
+        measured = [name for step in procedure.steps for name in (*step.quantities, *step.works_out)]
         on_plate = [name for name, limit in limits.items() if limit.on_plate]
-        wanted = [n for n in dict.fromkeys((*on_plate, *measured)) if n in measured and n in limits]
-        for name in wanted:
-            limit = limits[name]
-            if limit.plate_only or limit.plate_tolerance is not None:
+        for name in dict.fromkeys((*on_plate, *measured)):
+            limit = limits.get(name)
+            if limit and name in measured and (limit.plate_only or limit.plate_tolerance is not None):
                 yield self._plate(name, limit)
+        for item in self.questions:  # of no use unless all of it is known
+            if item.path[0] == "gas" and item.needed_for in measured:
+                yield item
+                if item.name in state.left:
+                    return
 
-    def _gas(self, state: SettingUp, procedure: Procedure) -> Iterator[Item]:
-        """What works out the input: of no use unless all of it is known."""
-        for item in _GAS if CLOCKED in _measured(procedure) else ():
-            yield item
-            if item.name in state.left:
-                return
-
-    def _plate(self, name: str, limit: GenericLimit) -> Item:
-        quantity = self.quantities.get(name, _INPUT)
+    def _plate(self, name: str, limit: GenericLimit) -> Asked:
+        """The question for a value of the plate, or of a part's sheet."""
+        for item in self.questions:
+            if item.path == ("plate", name):
+                return item
+        quantity = self.quantities[name]
         span = not limit.plate_is_highest and limit.plate_tolerance is None
-        where = "on the plate" if limit.on_plate else "on its sheet"
         # "Forty to seventy" is heard as "forty two seventy": the two ends are asked one by one.
-        end = "lowest " if span else "highest " if limit.plate_is_highest and name in self.quantities else ""
-        return Item(
-            name,
-            ("plate", name),
-            f"{wording.capital(f'{end}{quantity.spoken}')} {where}.",
-            "Left out. Without it I cannot judge." if limit.plate_only else "Left out. The generic limit counts.",
-            quantity=quantity,
+        end = "lowest " if span else "highest " if limit.plate_is_highest else ""
+        return Asked(
+            name=name,
+            path=("plate", name),
+            ask=wording.on_the_plate(f"{end}{quantity.spoken}", limit.on_plate),
+            without=wording.LEFT_OUT_UNJUDGED if limit.plate_only else wording.LEFT_OUT_GENERIC,
+            of=quantity,
             span=span,
             confirm=True,
-            help="In full, as eighty thousand." if quantity is _INPUT else _SPAN_HELP if span else "",
+            help=wording.SAY_A_SPAN if span else "",
         )
+
+    def job(self, state: SettingUp, when: str) -> dict[str, Any]:
+        """What a job file would say. when: the moment, which tells a site or unit without a number from every other."""
+        job = {key: dict(value) if isinstance(value, Mapping) else value for key, value in state.job.items()}
+        job.setdefault("site", f"site without a number, {when}")
+        job.setdefault("technician", {"name": "technician not named"})
+        appliance = job["appliance"]
+        if "description" not in appliance:
+            told = f"{appliance['ignition']}, {appliance['fuel']}, set up by voice"
+            appliance["description"] = told if "tag" in appliance else f"{told} {when}"
+        if "gas" in job and len(job["gas"]) < sum(item.path[0] == "gas" for item in self.questions):
+            del job["gas"]
+        return job
 
     # --- what is answered
 
-    def _figure(self, state: SettingUp, item: Item, reading: Reading, doubt: bool) -> Turn:
+    def _figure(self, state: SettingUp, item: Asked, reading: Reading, doubt: bool) -> Turn:
         """A figure, or both ends of a span."""
         assert item.quantity
         if (
@@ -355,16 +258,16 @@ class SetUp:
         return self._weigh(replace(state, low=None), item, body, told, doubt)
 
     def _weigh(
-        self, state: SettingUp, item: Item, value: Any, told: str, doubt: bool, figure: Value | None = None
+        self, state: SettingUp, item: Asked, value: Any, told: str, doubt: bool, figure: Value | None = None
     ) -> Turn:
         """Takes an answer at its read-back, or asks for a yes."""
         if item.confirm or doubt:
             refused = state.refused if figure is None else (*state.refused, figure)
-            state = replace(state, stage=Stage.CONFIRMING, candidate=value, heard=told, refused=refused)
+            state = replace(state, phase=Phase.CONFIRMING, candidate=value, heard=told, refused=refused)
             return state, [self._note(state, f"asked: {told}", item), *self.present(state)]
-        return self._take(state, item, value, f"I have {told}.")
+        return self._take(state, item, value, wording.I_HAVE.format(what=told))
 
-    def _take(self, state: SettingUp, item: Item, value: Any, told: str) -> Turn:
+    def _take(self, state: SettingUp, item: Asked, value: Any, told: str) -> Turn:
         taken = SettingUp(_with(state.job, item.path, value), state.left, back=_clean(state))
         note = Note("set-up", {"asked": item.name, "decided": f"taken: {_plain(value)}"})
         return taken, [note, *say(told, "answer"), *self.present(taken)]
@@ -373,7 +276,7 @@ class SetUp:
         item = self.asked(_clean(state))
         assert item
         if command == "yes":
-            return self._take(state, item, state.candidate, "Taken.")
+            return self._take(state, item, state.candidate, wording.TAKEN)
         if command != "no":
             return replace(state, failures=state.failures + 1), say(wording.YES_OR_NO)
         again = replace(_clean(state), refused=state.refused)
@@ -383,7 +286,7 @@ class SetUp:
             *self.present(again),
         ]
 
-    def _without(self, state: SettingUp, item: Item, command: str) -> Turn:
+    def _without(self, state: SettingUp, item: Asked, command: str) -> Turn:
         """Leaves it out, or with "no" only the highest of a span."""
         if state.low:
             assert isinstance(state.low.value, Decimal)
@@ -401,7 +304,7 @@ class SetUp:
 
     def _back(self, state: SettingUp, command: str) -> Turn:
         """To the question as it was put, or to the one before it."""
-        waits = state.stage is Stage.CONFIRMING or state.low is not None
+        waits = state.phase is Phase.CONFIRMING or state.low is not None
         before = _clean(state) if waits else state.back
         if before is None:
             return state, [self._note(state, command), *say(wording.FIRST_QUESTION), *self.present(state)]
@@ -409,26 +312,26 @@ class SetUp:
 
     def _begin(self, state: SettingUp, command: str) -> Turn:
         if command == "yes":
-            return replace(state, stage=Stage.DONE), [self._note(state, "begin")]
+            return replace(state, phase=Phase.CLOSED), [self._note(state, "begin")]
         if command == "no":
             return state, [self._note(state, command), *say(wording.WHAT_IS_TO_CHANGE)]
         return state, say(wording.YES_OR_NO)
 
     def _emergency(self, state: SettingUp, event: Said, command: str) -> Turn:
         """Nothing but "area clear" helps, then a name and a yes."""
-        if state.stage is Stage.EMERGENCY and command == "area-clear":
-            state = replace(state, stage=Stage.CLEARING)
-        elif state.stage is Stage.CLEARING and event.heard.text:
-            state = replace(state, stage=Stage.CLEARED)
-        elif state.stage is Stage.CLEARED and command == "yes":
-            state = replace(state, stage=Stage.ASKING)
+        if state.phase is Phase.EMERGENCY and command == "area-clear":
+            state = replace(state, phase=Phase.CLEARING)
+        elif state.phase is Phase.CLEARING and event.heard.text:
+            state = replace(state, phase=Phase.CLEARED)
+        elif state.phase is Phase.CLEARED and command == "yes":
+            state = replace(state, phase=Phase.ASKING)
             told = say(wording.SET_UP_GOES_ON)
             return state, [self._note(state, "area clear"), *told, *self.present(state)]
         else:
-            return replace(state, stage=Stage.EMERGENCY), say(wording.STAY_OUT, "alarm")
-        return state, [self._note(state, state.stage.value), *self.present(state)]
+            return replace(state, phase=Phase.EMERGENCY), say(wording.STAY_OUT, "alarm")
+        return state, [self._note(state, state.phase.value), *self.present(state)]
 
-    def _unclear(self, state: SettingUp, item: Item, meaning: Unclear) -> Turn:
+    def _unclear(self, state: SettingUp, item: Asked, meaning: Unclear) -> Turn:
         failures = state.failures + 1
         state = replace(state, failures=failures)
         told = wording.unclear(meaning)
@@ -436,33 +339,15 @@ class SetUp:
             told = wording.NO_FIGURE_FOR_THIS
         elif meaning.reason == "no-number":
             told = wording.THE_FIGURE_ITSELF
-        more = item.help or (_CHOICES[item.rule] if item.rule else wording.HELP_AFTER_TWO if failures > 1 else "")
+        more = item.help or (wording.HELP_AFTER_TWO if failures > 1 else "")
         kept = meaning.reason not in ("silence", "not-understood")
         notes = [self._note(state, f"unclear: {meaning.reason}")] if kept else []
-        asks = [] if meaning.reason == "ambiguous" or item.rule else self.present(state)
+        asks = [] if meaning.reason == "ambiguous" or item.words else self.present(state)
         return state, [*notes, *say(f"{told} {more}"), *asks]
 
-    def _note(self, state: SettingUp, decided: str, item: Item | None = None) -> Note:
+    def _note(self, state: SettingUp, decided: str, item: Asked | None = None) -> Note:
         item = item or self.asked(state)
         return Note("set-up", {"asked": item.name if item else "begin", "decided": decided})
-
-
-def job_of(state: SettingUp, when: str) -> dict[str, Any]:
-    """What a job file would say. when: the moment, which tells a site or unit without a number from every other."""
-    job = {key: dict(value) if isinstance(value, Mapping) else value for key, value in state.job.items()}
-    job.setdefault("site", f"site without a number, {when}")
-    job.setdefault("technician", {"name": "technician not named"})
-    appliance = job["appliance"]
-    if "description" not in appliance:
-        told = f"{appliance['ignition']}, {appliance['fuel']}, set up by voice"
-        appliance["description"] = told if "tag" in appliance else f"{told} {when}"
-    if "gas" in job and len(job["gas"]) < len(_GAS):
-        del job["gas"]
-    return job
-
-
-def _measured(procedure: Procedure) -> list[str]:
-    return [name for step in procedure.steps for name in (*step.quantities, *step.works_out)]
 
 
 def _clean(state: SettingUp) -> SettingUp:

@@ -12,6 +12,7 @@ from typing import Any, Generic, TypeVar
 
 import msgspec
 
+from assistant.dialogue.beforehand import START
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Event, Said, Voiced
 from assistant.dialogue.machine import Dialogue
@@ -21,7 +22,6 @@ from assistant.language.meaning import Question, value_text
 from assistant.language.utterance import normalise
 from assistant.record.fold import EVENTS
 from assistant.record.record import END, UTTERANCES, Record, audio_of
-from assistant.session.before import START
 from assistant.session.privacy import keeps, redacted
 from assistant.speech.audio import write_flac
 from assistant.speech.ears import Utterance

@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
+from assistant.dialogue.beforehand import Before, Beforehand
 from assistant.dialogue.effects import Effect, Say
 from assistant.dialogue.events import Event, Opened, Said
-from assistant.dialogue.setting_up import SettingUp, SetUp, job_of
+from assistant.dialogue.setting_up import SettingUp, SetUp
 from assistant.errors import Problem
 from assistant.files import library
 from assistant.places import voice_cache
@@ -22,7 +23,6 @@ from assistant.record.entries import InPlaceOf
 from assistant.record.record import Record, SystemClock, audio_of
 from assistant.record.seal import seal
 from assistant.record.setting import Setting, setting_of
-from assistant.session.before import Before, Beforehand
 from assistant.session.edges import QUIET_S, Edges
 from assistant.session.keeping import LEFT, InMemory
 from assistant.session.loop import Loop
@@ -180,7 +180,7 @@ def before(edges: Edges, kept: InMemory, screen: Screen, wait: bool, begun: Begi
     shelf = library()
     job = begun.job if begun else {}
     state = Beforehand(wait, SettingUp(job) if begun and begun.ask else None)
-    dialogue = Before(shelf.language, SetUp(shelf.language, shelf.quantities, shelf.worked))
+    dialogue = Before(shelf.language, SetUp(shelf.language, shelf.quantities, shelf.set_up, shelf.worked))
     if dialogue.over(state):
         return job
     loop = Loop(dialogue, state, replace(edges, show=show, signals=False), kept)
@@ -190,7 +190,7 @@ def before(edges: Edges, kept: InMemory, screen: Screen, wait: bool, begun: Begi
     except MicrophoneLost as lost:
         raise Problem(f"{str(lost).rstrip('.')}. {LEFT}") from lost
     asked = loop.state.asks
-    return job_of(asked, SystemClock().utc()[:16].replace("T", " ")) if asked else job
+    return dialogue.set_up.job(asked, SystemClock().utc()[:16].replace("T", " ")) if asked else job
 
 
 def go_on(record: Record, kept: InMemory) -> None:

@@ -151,6 +151,11 @@ LEFT = "{time} left."
 TIME_IS_UP = "Time is up. That was {time}."
 TO_WAIT = "{time} to wait."
 STOPWATCH = "Stopwatch {number}: {seconds} seconds."
+LEFT_OUT_UNJUDGED = "Left out. Without it I cannot judge."
+LEFT_OUT_GENERIC = "Left out. The generic limit counts."
+SAY_A_SPAN = "Say the lowest alone, or between this and that."
+AND_THE_HIGHEST = "Lowest {lowest}. And the highest? Say no if there is none."
+WAITS = "Waiting. Say begin the visit."
 GAS_IS_SHUT = "The gas cock is shut and tagged."
 POWER_IS_OFF = "The power is off, locked and tagged."
 LEFT_ON_AGAINST = "It was left on by the technician's own decision, against: {what}."
@@ -598,3 +603,13 @@ def notice_text(notice: Mapping[str, Sequence[str]], date: str, told: str) -> st
         "This notice gives no permission for anything.",
     ]
     return "\n".join(lines) + "\n"
+
+
+def on_the_plate(what: str, on_plate: bool) -> str:
+    """What is asked of the plate, or of a part's sheet."""
+    return f"{capital(what)} {'on the plate' if on_plate else 'on its sheet'}."
+
+
+def begin(what: str, plate_values: int) -> str:
+    """The last question of the set-up."""
+    return f"{capital(what)}. {plate_values} plate values. Begin the visit?"

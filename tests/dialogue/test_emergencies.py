@@ -176,7 +176,7 @@ def test_grammars_of_older_records_tell_no_kind_and_all_was_gas():
 
 
 def test_in_the_set_up_too():
-    setup = SetUp(library().language, library().quantities, library().worked)
+    setup = SetUp(library().language, library().quantities, library().set_up, library().worked)
     _, effects = setup.step(SettingUp({}), Said(Heard("fire")))
     note, emergency, *told = effects
     assert (note.kind, note.body["decided"]) == ("set-up", "emergency")

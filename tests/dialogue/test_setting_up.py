@@ -6,13 +6,14 @@ import pytest
 
 from assistant.dialogue.effects import Note, Say
 from assistant.dialogue.events import Said
-from assistant.dialogue.setting_up import SettingUp, SetUp, Stage, job_of
+from assistant.dialogue.setting_up import SettingUp, SetUp
+from assistant.dialogue.state import Phase
 from assistant.files import library
 from assistant.language.heard import Heard
 from assistant.trade.job import Job, PlateValue
 
 WHEN = "2026-01-05 09:00"
-SETUP = SetUp(library().language, library().quantities, library().worked)
+SETUP = SetUp(library().language, library().quantities, library().set_up, library().worked)
 KNOWN = {
     "site": "site 7 (invented)",
     "technician": {"name": "Sam Doe (invented)"},
@@ -57,7 +58,7 @@ def asked(state: SettingUp) -> str:
 def work(state: SettingUp, script: dict[str, list[str]]) -> SettingUp:
     """Answers by a script, and skips what it does not hold, until the visit may begin."""
     for _ in range(60):
-        if state.stage is Stage.DONE:
+        if state.phase is Phase.CLOSED:
             return state
         name = asked(state)
         state = say(state, *script.get(name, ["yes"] if name == "begin" else ["skip"]))[0]
@@ -73,7 +74,7 @@ def at(name: str, **known: object) -> SettingUp:
 
 
 def test_all_answered_it_is_the_job_that_a_file_would_give():
-    job = Job.model_validate(job_of(work(SettingUp({}), WHOLE), WHEN))
+    job = Job.model_validate(SETUP.job(work(SettingUp({}), WHOLE), WHEN))
     assert (job.site, job.technician.name, job.visit) == ("site 4711", "technician 7", "yearly check")
     assert (job.appliance.tag, job.appliance.fuel, job.appliance.ignition) == ("unit 2", "natural gas", "hot surface")
     assert job.appliance.igniter_material == "silicon carbide"
@@ -109,19 +110,21 @@ def test_what_the_file_has_is_not_asked():
 
 def test_skipped_all_through_only_what_decides_the_procedure_is_needed():
     script = {"ignition system": ["direct spark"], "fuel": ["propane", "yes"]}
-    job = Job.model_validate(job_of(work(SettingUp({}), script), WHEN))
+    job = Job.model_validate(SETUP.job(work(SettingUp({}), script), WHEN))
     assert (job.appliance.fuel, job.visit, job.plate, job.gas) == ("LP", "yearly check", {}, None)
     assert job.technician.name == "technician not named"
-    other = Job.model_validate(job_of(work(SettingUp({}), script), "2027-01-05 09:00"))
+    other = Job.model_validate(SETUP.job(work(SettingUp({}), script), "2027-01-05 09:00"))
     assert job.appliance_key() != other.appliance_key()  # the history of another appliance would be worse than none
 
 
 def test_one_unit_of_a_site_without_a_number_is_not_taken_for_another():
     script = {"ignition system": ["direct spark"], "fuel": ["propane", "yes"], "site": ["twelve"]}
-    keys = {Job.model_validate(job_of(work(SettingUp({}), script), when)).appliance_key() for when in (WHEN, "later")}
+    keys = {
+        Job.model_validate(SETUP.job(work(SettingUp({}), script), when)).appliance_key() for when in (WHEN, "later")
+    }
     assert len(keys) == 2
     numbered = {**script, "unit": ["two"]}
-    keys = {Job.model_validate(job_of(work(SettingUp({}), numbered), when)).appliance_key() for when in (WHEN, "x")}
+    keys = {Job.model_validate(SETUP.job(work(SettingUp({}), numbered), when)).appliance_key() for when in (WHEN, "x")}
     assert keys == {"site 12: unit 2"}
 
 
@@ -185,7 +188,7 @@ def test_a_span_the_wrong_way_round_is_asked_again():
     state, _, told = say(at("temperature-rise"), "seventy to forty")
     assert told[0] == "The lowest must be below the highest."
     assert asked(state) == "temperature-rise"
-    assert state.stage is Stage.ASKING
+    assert state.phase is Phase.ASKING
 
 
 @pytest.mark.parametrize(
@@ -232,12 +235,12 @@ def test_go_back_at_the_end_then_begin():
     assert told == ["Say go back, to the answer that is to change."]
     state = say(state, "go back")[0]
     assert asked(state) == "heating value"
-    assert say(state, "skip", "begin the visit")[0].stage is Stage.DONE
+    assert say(state, "skip", "begin the visit")[0].phase is Phase.CLOSED
 
 
 def test_a_confusable_number_of_a_technician_is_asked():
     start = SettingUp({key: value for key, value in KNOWN.items() if key != "technician"})
-    assert say(start, "fifteen")[0].stage is Stage.CONFIRMING
+    assert say(start, "fifteen")[0].phase is Phase.CONFIRMING
     _, notes, told = say(start, "twelve")
     assert notes == ["technician: taken: technician 12"]
     assert told[0] == "I have technician one, two."
@@ -263,12 +266,12 @@ def test_an_emergency_is_answered_and_ends_only_with_a_name_and_a_yes():
     state, notes, told = say(state, "i smell gas")
     assert told[0] == "Leave now."
     assert notes == ["manifold-pressure: emergency"]
-    assert say(state, "yes")[0].stage is Stage.EMERGENCY
+    assert say(state, "yes")[0].phase is Phase.EMERGENCY
     state = say(state, "area clear")[0]
-    assert state.stage is Stage.CLEARING
-    assert say(state, "pat moe", "no")[0].stage is Stage.EMERGENCY
+    assert state.phase is Phase.CLEARING
+    assert say(state, "pat moe", "no")[0].phase is Phase.EMERGENCY
     state, _, told = say(state, "pat moe", "yes")
-    assert (state.stage, asked(state)) == (Stage.ASKING, "manifold-pressure")
+    assert (state.phase, asked(state)) == (Phase.ASKING, "manifold-pressure")
     assert "plate" not in state.job
 
 

@@ -21,7 +21,6 @@ from assistant.record.story import story_of
 from assistant.review import replay
 from assistant.review.report import page
 from assistant.review.timeline import moments
-from assistant.session.before import WAITS
 from assistant.session.edges import Edges
 from assistant.session.keeping import InMemory
 from assistant.session.session import Begin, before, begin, go_on
@@ -29,6 +28,7 @@ from assistant.speech.audio import Audio, resample, write_flac
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.voice import ChildVoice, VoiceSettings
 from assistant.wording import english as wording
+from assistant.wording.english import WAITS
 
 KNOWN = {
     "invented": True,

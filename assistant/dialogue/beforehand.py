@@ -11,12 +11,13 @@ from dataclasses import dataclass, replace
 from assistant.dialogue.context import alarm
 from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Event, Opened, Quiet, Said
-from assistant.dialogue.setting_up import SET_UP, SettingUp, SetUp, Stage
+from assistant.dialogue.setting_up import SET_UP, SettingUp, SetUp
+from assistant.dialogue.state import Phase
 from assistant.language.meaning import Named, Question
 from assistant.language.utterance import Language
+from assistant.wording import english as wording
 
 START = Question("start")
-WAITS = "Waiting. Say begin the visit."
 CALLS = 3  # silences in a row after which the set-up waits for the start words instead of asking on
 
 
@@ -55,7 +56,7 @@ class Before:
 
     def over(self, state: Beforehand) -> bool:
         """Whether the visit begins."""
-        return not state.waits and (state.asks is None or state.asks.stage is Stage.DONE)
+        return not state.waits and (state.asks is None or state.asks.phase is Phase.CLOSED)
 
     def step(self, state: Beforehand, event: Event) -> tuple[Beforehand, list[Effect]]:
         """What an event makes of the state."""
@@ -73,13 +74,13 @@ class Before:
                     return new, self._asks(new, opening=not state.silences)
                 if kind := self.language.emergency(event.heard.text):
                     note = Note("set-up", {"asked": START.name, "decided": "emergency"})
-                    return state, [note, *alarm(event.heard.text, SET_UP, kind), Say(WAITS)]
+                    return state, [note, *alarm(event.heard.text, SET_UP, kind), Say(wording.WAITS)]
             case Said() if state.asks:
                 asks, effects = self.set_up.step(state.asks, event)
                 return replace(state, asks=asks, silences=0), effects
             case Quiet() if state.asks and not state.waits:
                 silences = state.silences + 1
-                waits = silences == CALLS and state.asks.stage is not Stage.EMERGENCY
+                waits = silences == CALLS and state.asks.phase is not Phase.EMERGENCY
                 new = replace(state, silences=silences, waits=waits)
                 return new, self._asks(new)
         return state, []
@@ -87,7 +88,7 @@ class Before:
     def _asks(self, state: Beforehand, opening: bool = False) -> list[Effect]:
         """Says what is waited for. opening: the set-up's first words."""
         if state.waits:
-            return [Say(WAITS)]
+            return [Say(wording.WAITS)]
         if state.asks is None:
             return []
         return self.set_up.opening(state.asks) if opening else self.set_up.present(state.asks)
