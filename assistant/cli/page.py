@@ -13,10 +13,11 @@ from rich.markup import escape
 
 from assistant.cli.terminal import FOLDER, VISITS, command_app, lines
 from assistant.errors import Problem
+from assistant.review.store.folder import FolderStore
+from assistant.review.store.store import Store
 from assistant.review.web.app import create_app
 from assistant.review.web.guard import LOOPBACK, Guard
 from assistant.review.web.now import Follower
-from assistant.review.web.shop import Shop
 
 app = command_app()
 
@@ -61,14 +62,10 @@ def token_for(host: str) -> str | None:
     return token or secrets.token_urlsafe(24)
 
 
-def open_shop(folder: Path, store: str = "") -> Shop:
+def open_shop(folder: Path, store: str = "") -> Store:
     """The visits to show: of a store, or without one of a folder."""
     if store:
-        from assistant.review.store.store import Store
-
         return Store.open(store)
-    from assistant.review.web.folder import FolderShop
-
     if not folder.is_dir():
         raise Problem(f"There is no folder {folder}; name where the visits are with --folder.")
-    return FolderShop(folder)
+    return FolderStore(folder)

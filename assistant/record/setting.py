@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import msgspec
-from pydantic import BaseModel, ValidationError
+from pydantic import TypeAdapter, ValidationError
 
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Rules
@@ -19,15 +19,8 @@ from assistant.language.utterance import Language
 from assistant.record.chain import Entry
 from assistant.record.entries import InPlaceOf, Visit, read
 from assistant.record.record import Record
-from assistant.trade.faults import Faults
-from assistant.trade.history import History
-from assistant.trade.job import Job
-from assistant.trade.limits import GenericLimit
-from assistant.trade.procedures import Hazard, Procedure
-from assistant.trade.quantities import Quantity
-from assistant.trade.risks import Risk
 
-M = TypeVar("M", bound=BaseModel)
+_RULES = TypeAdapter(Rules)
 
 
 @dataclass(frozen=True)
@@ -52,16 +45,9 @@ class Setting:
 
     def to_body(self) -> dict[str, Any]:
         """As plain JSON values."""
-        rules = self.rules
         return {
-            "procedure": rules.procedure.model_dump(mode="json"),
-            "job": rules.job.model_dump(mode="json"),
-            **{
-                name: {key: model.model_dump(mode="json") for key, model in getattr(rules, name).items()}
-                for name in ("quantities", "limits", "hazards", "risks")
-            },
-            "faults": rules.faults.model_dump(mode="json", exclude_defaults=True),
-            "history": rules.history.model_dump(mode="json"),
+            **_RULES.dump_python(self.rules, mode="json"),
+            "faults": self.rules.faults.model_dump(mode="json", exclude_defaults=True),
             "grammars": self.grammars,
             "grammar_sha256": self.grammar_sha256,
             "engine": self.engine,
@@ -73,20 +59,14 @@ class Setting:
     @classmethod
     def of(cls, visit: Visit) -> Setting:
         """The inverse of `to_body`. Raises pydantic's ValidationError when the rules cannot be read."""
-        read = _Reader()
-        rules = Rules(
-            read(Procedure, visit.procedure),
-            {key: read(Quantity, value) for key, value in visit.quantities.items()},
-            {key: read(GenericLimit, value) for key, value in visit.limits.items()},
-            {key: read(Hazard, value) for key, value in visit.hazards.items()},
-            read(Job, visit.job),
-            read(History, visit.history),
-            read(Faults, visit.faults),
-            # Older records have none: they are the words of the notice, which the program held then.
-            library().risks if visit.risks is None else {key: read(Risk, value) for key, value in visit.risks.items()},
-        )
-        more = (visit.grammars, visit.engine, visit.voice, visit.origin, visit.in_place_of)
-        return cls(rules, *more, is_whole=read.is_whole)
+        held = {each.name: getattr(visit, each.name) for each in fields(Rules)}
+        if visit.risks is None:  # an older record: the words of the notice, which the program held then
+            held["risks"] = library().risks
+        try:
+            rules, is_whole = _RULES.validate_python(held), True
+        except ValidationError:
+            rules, is_whole = _RULES.validate_python(held, extra="ignore"), False
+        return cls(rules, visit.grammars, visit.engine, visit.voice, visit.origin, visit.in_place_of, is_whole)
 
     def with_(self, rules: Mapping[str, Any], grammars: dict[str, str] | None) -> Setting:
         """The same with other rules, by the names of their fields, and other grammars if any are given."""
@@ -100,20 +80,6 @@ class Setting:
             raise Problem(str(wrong)) from wrong
         language = Language(grammar, dict(self.rules.quantities))
         return Dialogue(language, self.rules)
-
-
-class _Reader:
-    """Reads rules as a record has them, without the keys that are not known here where there are such."""
-
-    is_whole = True
-
-    def __call__(self, model: type[M], value: Any) -> M:
-        try:
-            return model.model_validate(value)
-        except ValidationError:
-            read = model.model_validate(value, extra="ignore")
-            self.is_whole = False
-            return read
 
 
 def setting_of(record: Record) -> Setting:

@@ -65,6 +65,7 @@ class Story:
     visit: e.Visit
     setting: Setting
     last: Entry
+    bodies: list[e.Body] = field(default_factory=list)  # what each entry says
     readings: list[e.Reading] = field(default_factory=list)
     worked_out: list[e.Finding | e.WorkedOut] = field(default_factory=list)  # that still follow
     answers: list[Answered] = field(default_factory=list)
@@ -168,8 +169,9 @@ class Story:
 
     def add(self, entry: Entry) -> None:
         """Takes one entry more into the story."""
-        self.last = entry
-        match body := e.read(entry):
+        self.last, body = entry, e.read(entry)
+        self.bodies.append(body)
+        match body:
             case e.SetUp():
                 self.set_up[body.asked] = body.decided
                 self._now = body

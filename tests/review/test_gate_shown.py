@@ -18,9 +18,9 @@ from assistant.record.record import Record
 from assistant.record.story import Story, story_of
 from assistant.review.replay import rows
 from assistant.review.report.page import of_record
+from assistant.review.store.folder import FolderStore
 from assistant.review.store.parcel import derive
 from assistant.review.web.app import create_app
-from assistant.review.web.folder import FolderShop
 from assistant.trade.history import Earlier
 
 VISITS = {
@@ -67,7 +67,7 @@ def shown(folder: Path):
             assert all(row.same for row in replayed)
             report, problems = of_record(record)
         assert problems == []
-        page = TestClient(create_app(FolderShop(folder)), base_url="http://localhost").get(f"/visit/{name}")
+        page = TestClient(create_app(FolderStore(folder)), base_url="http://localhost").get(f"/visit/{name}")
         assert page.status_code == 200
         replay = "\n".join(row.decided for row in replayed)
         story = story_of(entries)

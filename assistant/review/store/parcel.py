@@ -132,7 +132,7 @@ def derive(entries: Sequence[Entry]) -> Derived:
     Raises:
         Problem: if they do not begin with the setting of a visit.
     """
-    story, bodies = story_of(entries), [*map(e.read, entries)]
+    story = story_of(entries)
     job, found = story.rules.job, attention(story)
     appliance, crew, procedure = job.appliance_key(), job.technician.name, story.procedure.title
     readings = [
@@ -154,7 +154,7 @@ def derive(entries: Sequence[Entry]) -> Derived:
     return Derived(
         appliance,
         crew,
-        _microphone(bodies),
+        _microphone(story.bodies),
         {
             "began": story.began,
             "site": job.site,
@@ -171,7 +171,7 @@ def derive(entries: Sequence[Entry]) -> Derived:
         findings,
         [_row(notice) for notice in story.notices],
         [_row(follow_up) for follow_up in story.follow_ups if not follow_up.nothing],
-        _steps(bodies),
+        _steps(story.bodies),
     )
 
 

@@ -86,7 +86,7 @@ class Store:
         store = cls(url)
         try:
             with store._asked(write=True) as connection:
-                _bring_up_to_date(connection, store.name, make)
+                bring_up_to_date(connection, store.name, make)
         except BaseException:
             store.close()
             raise
@@ -196,15 +196,7 @@ class Store:
                 connection.execute(_insert_if_absent(connection, s.recording), rows)
 
     def _receive_chain(self, connection: Connection, parcel: Parcel, derived: Derived) -> Sent:
-        named = {
-            "appliance": _number_of(connection, s.appliance, derived.appliance),
-            "crew": _number_of(connection, s.crew, derived.crew),
-            "microphone": _number_of(connection, s.microphone, derived.microphone),
-        }
-        columns = {**derived.visit, **named}
-        new = {"id": parcel.id, "head": "", "entries": 0, "standing": "open", "urgency": 0}
-        connection.execute(_insert_if_absent(connection, s.visit), [{**columns, **new}])
-        there = connection.execute(select(s.visit).where(s.visit.c.id == parcel.id).with_for_update()).one()
+        there = self._visit_of(connection, parcel.id, derived)
         if there.entries:
             self._check_same(parcel, (there.entries, there.head))
         rows = parcel.rows[there.entries :]
@@ -219,16 +211,34 @@ class Store:
             insert(s.entry),
             [{"visit": no, **row._asdict(), "in_seal": row.seq > parcel.sealed_from} for row in rows],
         )
-        for table in s.DERIVED:
-            connection.execute(delete(table).where(table.c.visit == no))
-            found: Sequence[Mapping[str, Any]] = getattr(derived, table.name)
-            more = {"appliance": named["appliance"]} if table is s.reading else {}
-            if found:
-                connection.execute(insert(table), [{"visit": no, **more, **row} for row in found])
-        columns |= {"entries": len(parcel.rows), "head": parcel.rows[-1].hash}
-        columns["urgency"] = urgency(derived.visit, there.standing)
-        connection.execute(update(s.visit).where(s.visit.c.no == no).values(columns))
+        self._look_up(connection, there, derived)
+        head = {"entries": len(parcel.rows), "head": parcel.rows[-1].hash}
+        connection.execute(update(s.visit).where(s.visit.c.no == no).values(head))
         return "added to" if there.entries else "stored"
+
+    def _visit_of(self, connection: Connection, visit: str, derived: Derived) -> Any:
+        """The row of a visit, held until the end of the transaction; made where there is none."""
+        new = {"id": visit, "head": "", "entries": 0, "standing": "open", "urgency": 0}
+        columns = {**self._columns(connection, derived), **new}
+        connection.execute(_insert_if_absent(connection, s.visit), [columns])
+        return connection.execute(select(s.visit).where(s.visit.c.id == visit).with_for_update()).one()
+
+    def _columns(self, connection: Connection, derived: Derived) -> dict[str, Any]:
+        named = (s.appliance, s.crew, s.microphone)
+        numbers = {table.name: _number_of(connection, table, getattr(derived, table.name)) for table in named}
+        return {**derived.visit, **numbers}
+
+    def _look_up(self, connection: Connection, there: Any, derived: Derived) -> None:
+        """Makes anew what a visit is looked up by. there: its row."""
+        columns = self._columns(connection, derived)
+        for table in s.DERIVED:
+            connection.execute(delete(table).where(table.c.visit == there.no))
+            found: Sequence[Mapping[str, Any]] = getattr(derived, table.name)
+            more = {"appliance": columns["appliance"]} if table is s.reading else {}
+            if found:
+                connection.execute(insert(table), [{"visit": there.no, **more, **row} for row in found])
+        columns["urgency"] = urgency(derived.visit, there.standing)
+        connection.execute(update(s.visit).where(s.visit.c.no == there.no).values(columns))
 
     # --- what the page asks
 
@@ -322,7 +332,7 @@ class Store:
         r = s.reading.c
         of = select(s.appliance.c.id).where(s.appliance.c.name == appliance).scalar_subquery()
         query = select(s.reading, s.visit.c.id.label("visit_id")).join(s.visit, s.visit.c.no == r.visit)
-        query = query.where(r.appliance == of).order_by(r.quantity, r.utc)
+        query = query.where(r.appliance == of).order_by(r.utc, r.seq)
         trends: dict[str, list[Measured]] = {}
         with self._asked() as connection:
             for row in connection.execute(query):
@@ -393,7 +403,8 @@ def _begin(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if connection.get_execution_options().get("writes") else "BEGIN")
 
 
-def _bring_up_to_date(connection: Connection, name: str, make: bool) -> None:
+def bring_up_to_date(connection: Connection, name: str, make: bool) -> None:
+    """Makes the tables of this program, or changes older ones to them. Raises Problem as `Store.open` does."""
     config = Config()
     config.set_main_option("script_location", MIGRATIONS)
     config.attributes["connection"] = connection

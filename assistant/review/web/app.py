@@ -23,11 +23,12 @@ from assistant.errors import Problem
 from assistant.record.story import Story, story_of
 from assistant.review.report import page as report_page
 from assistant.review.report import plots, words
+from assistant.review.store.store import Store
 from assistant.review.timeline import moments
 from assistant.review.web.guard import COOKIE, LOOPBACK, Door, Guard, Headers, read_form
 from assistant.review.web.limits_now import then_and_now
 from assistant.review.web.now import Follower
-from assistant.review.web.shop import By, Kept, Measured, Review, Search, Shop, StoreDown
+from assistant.review.web.shop import By, Kept, Measured, Review, Search, StoreDown
 from assistant.trade.limits import limit_for
 from assistant.trade.units import UNIT_SYMBOL
 
@@ -48,7 +49,7 @@ OUTCOMES = {
 
 
 def create_app(
-    shop: Shop, guard: Guard | None = None, hosts: Sequence[str] = LOOPBACK, follower: Follower | None = None
+    shop: Store, guard: Guard | None = None, hosts: Sequence[str] = LOOPBACK, follower: Follower | None = None
 ) -> Starlette:
     """The page over `shop`. hosts: the names by which it may be reached. follower: of the visit that goes on here."""
     view = _View(shop, guard or Guard(), follower)
@@ -84,7 +85,7 @@ def create_app(
 class _View:
     """The answers. Those that read are plain functions, which Starlette runs beside its loop."""
 
-    def __init__(self, shop: Shop, guard: Guard, follower: Follower | None) -> None:
+    def __init__(self, shop: Store, guard: Guard, follower: Follower | None) -> None:
         self.shop = shop
         self.follower = follower
         self.guard = guard

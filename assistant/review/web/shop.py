@@ -1,11 +1,11 @@
-"""What the page asks of a shop's store, whatever keeps it."""
+"""What a shop's store is asked for, and what it answers."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Literal, Protocol
+from typing import Literal
 
 from assistant.errors import Problem
 from assistant.record.chain import Entry
@@ -103,28 +103,3 @@ class StepCount:
 def worst_first(counts: Iterable[StepCount]) -> list[StepCount]:
     """Those in which something went wrong, most first."""
     return sorted((count for count in counts if count.wrong), key=lambda c: (-c.wrong, c.group, c.step))
-
-
-class Shop(Protocol):
-    """The visits of a shop. Every method may raise `StoreDown`."""
-
-    def crews(self) -> Sequence[str]:
-        """The names of the technicians."""
-
-    def visits(self, asked: Search, first: int, most: int) -> Sequence[Listed]:
-        """Visits from the `first` (0) on, at most `most`: what is unsafe and open first, then follow-ups, then new."""
-
-    def visit(self, visit: str) -> Kept | None:
-        """One visit; None where there is none of that name."""
-
-    def recording(self, visit: str, name: str) -> bytes | None:
-        """A recording of a visit as FLAC; None where it is not kept."""
-
-    def add_review(self, visit: str, review: Review) -> None:
-        """Keeps what a supervisor says of a visit."""
-
-    def trends(self, appliance: str) -> Mapping[str, Sequence[Measured]]:
-        """An appliance's readings by quantity, oldest first."""
-
-    def steps(self, by: By) -> Sequence[StepCount]:
-        """What goes wrong most, first."""

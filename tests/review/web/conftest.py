@@ -12,8 +12,8 @@ import invented_shop
 import pytest
 import uvicorn
 
+from assistant.review.store.folder import FolderStore
 from assistant.review.web.app import create_app
-from assistant.review.web.folder import FolderShop
 from assistant.review.web.guard import Guard
 from assistant.review.web.now import Follower
 
@@ -46,7 +46,7 @@ def folder(visits, tmp_path) -> Path:
 @pytest.fixture
 def served(folder) -> Iterator[str]:
     """The address of the page over `folder`."""
-    yield from serve(FolderShop(folder), Guard(), Follower(folder))
+    yield from serve(FolderStore(folder), Guard(), Follower(folder))
 
 
 def serve(shop, guard: Guard, follower: Follower | None = None) -> Iterator[str]:

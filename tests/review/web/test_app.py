@@ -15,11 +15,11 @@ from starlette.testclient import TestClient
 from assistant.cli.page import TOKEN, token_for
 from assistant.errors import Problem
 from assistant.record.folder import all_in
+from assistant.review.store.folder import FolderStore
 from assistant.review.store.parcel import from_record
 from assistant.review.store.store import Store
 from assistant.review.web import limits_now
 from assistant.review.web.app import create_app
-from assistant.review.web.folder import FolderShop
 from assistant.review.web.guard import Guard
 from assistant.review.web.shop import Search, StoreDown
 
@@ -30,8 +30,8 @@ def client(shop, guard: Guard | None = None) -> TestClient:
 
 
 @pytest.fixture
-def shop(folder) -> FolderShop:
-    return FolderShop(folder)
+def shop(folder) -> FolderStore:
+    return FolderStore(folder)
 
 
 @pytest.fixture
@@ -155,7 +155,7 @@ def test_a_review_that_cannot_be_kept_is_said(page, guard, monkeypatch):
     def full(*_: object) -> None:
         raise StoreDown("The disk of the store is full; make room.")
 
-    monkeypatch.setattr(FolderShop, "add_review", full)
+    monkeypatch.setattr(FolderStore, "add_review", full)
     answer = page.post("/visit/lane-2026/review", data=signed(guard))
     assert (answer.status_code, sentence(answer)) == (503, "Not now The disk of the store is full; make room.")
 
@@ -164,7 +164,7 @@ def test_a_fault_of_the_program_shows_no_trace(page, monkeypatch):
     def fault(*_: object) -> None:
         raise RuntimeError("secret")
 
-    monkeypatch.setattr(FolderShop, "steps", fault)
+    monkeypatch.setattr(FolderStore, "steps", fault)
     answer = page.get("/steps")
     assert answer.status_code == 500
     assert "secret" not in answer.text
@@ -253,7 +253,7 @@ def test_two_on_one_port_is_one_sentence(folder):
 
 
 def test_a_folder_and_a_store_of_the_same_visits_answer_alike(visits, tmp_path):
-    folder = FolderShop(visits)
+    folder = FolderStore(visits)
     with Store.open(str(tmp_path / "shop.sqlite"), make=True) as store:
         for path in all_in(visits):
             store.receive(from_record(path))
