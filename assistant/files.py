@@ -32,6 +32,7 @@ from assistant.trade.procedures import (
     Place,
     Procedure,
     ProcedureTable,
+    System,
     WrittenProcedure,
     assemble,
 )
@@ -87,13 +88,20 @@ class Flaw:
         return f"{self.path}, line {self.line}, column {self.column}: {self.says}"
 
 
-def fit(path: Path, data: Any, model: type[M], within: Sequence[str] = (), **also: str) -> M | list[Flaw]:
+Systems = Mapping[Ignition, Ignition | None]
+"""The ignition systems that are known, each with the one that it is worked as."""
+
+
+def fit(
+    path: Path, data: Any, model: type[M], within: Sequence[str] = (), known: Systems | None = None, **also: str
+) -> M | list[Flaw]:
     """`data` of a YAML file, and `also`, as `model`; or all that does not fit.
 
-    within: the keys above `data` in the file.
+    within: the keys above `data` in the file. known: the ignition systems that it may name; None: any.
     """
     try:
-        return model.model_validate({**_plain(data), **also} if isinstance(data, Mapping) else data)
+        whole = {**_plain(data), **also} if isinstance(data, Mapping) else data
+        return model.model_validate(whole, context=known)
     except ValidationError as wrong:
         return [flaw for _, flaw in _flaws(path, data, wrong, within)]
 
@@ -110,9 +118,11 @@ def _flaws(path: Path, data: Any, wrong: ValidationError, within: Sequence[str] 
         yield error["type"], Flaw(path, *_place(data, loc), f"{key or 'the file'}: {what}.")
 
 
-def parse(path: Path, data: Any, model: type[M], within: Sequence[str] = (), **also: str) -> M:
+def parse(
+    path: Path, data: Any, model: type[M], within: Sequence[str] = (), known: Systems | None = None, **also: str
+) -> M:
     """As `fit`; Problem with the first thing that does not fit, naming file, line, column and key."""
-    fitted = fit(path, data, model, within, **also)
+    fitted = fit(path, data, model, within, known, **also)
     if isinstance(fitted, list):
         raise Problem(str(fitted[0]))
     return fitted
@@ -152,7 +162,7 @@ def _place(data: Any, loc: Sequence[int | str]) -> tuple[int, int]:
 def read_job(path: Path) -> Job:
     """A job file; Problem with one sentence for a wrong key, unit or value."""
     data = read_yaml(path)
-    job = parse(path, data, Job)
+    job = parse(path, data, Job, known=library().known)
     _check_names(path, data)
     return job
 
@@ -161,7 +171,7 @@ def read_draft(path: Path) -> dict[str, Any]:
     """A job file that may leave things out, as plain values; Problem with one sentence for what is in it and wrong."""
     data = read_yaml(path)
     try:
-        Job.model_validate(_plain(data))
+        Job.model_validate(_plain(data), context=library().known)
     except ValidationError as wrong:
         for kind, flaw in _flaws(path, data, wrong):
             if kind != "missing":
@@ -197,15 +207,17 @@ def read_limits(path: Path, job: Job) -> dict[str, GenericLimit]:
     """The generic limits of a file that hold for a job; Problem with one sentence for what does not fit."""
     appliance = job.appliance
     entries = {name: (path, body) for name, body in read_yaml(path).items()}
-    return _holding(_limits(entries), appliance.fuel, appliance.ignition, job.visit)
+    return _holding(_limits(entries, library().known), appliance.fuel, appliance.ignition, job.visit)
 
 
-def _limits(entries: Mapping[str, tuple[Path, Any]]) -> dict[str, tuple[GenericLimit, ...]]:
+def _limits(
+    entries: Mapping[str, tuple[Path, Any]], known: Systems | None = None
+) -> dict[str, tuple[GenericLimit, ...]]:
     """Limits by name. One that takes the place of a shipped one forbids what that one forbids, and may forbid more;
     Problem where it says that it forbids less."""
     return {
         name: tuple(
-            _forbidding(path, each, parse(path, each, GenericLimit, (name,), quantity=name))
+            _forbidding(path, each, parse(path, each, GenericLimit, (name,), known, quantity=name))
             for each in (body if isinstance(body, list) else [body])
         )
         for name, (path, body) in entries.items()
@@ -261,6 +273,14 @@ def _of(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more"
 
 
+def _systems_in(path: Path) -> dict[Ignition, System]:
+    """The ignition systems of a table of procedures that fit; what does not is told when the table is read."""
+    data = read_yaml(path) if path.exists() else {}
+    written = data.get("ignition") if isinstance(data, Mapping) else None
+    fitted = {name: fit(path, body, System) for name, body in written.items()} if isinstance(written, Mapping) else {}
+    return {str(name): system for name, system in fitted.items() if isinstance(system, System)}
+
+
 _ENTRIES: dict[str, tuple[type[BaseModel], str]] = {
     "limits.yaml": (GenericLimit, "quantity"),
     "hazards.yaml": (Hazard, ""),
@@ -295,7 +315,7 @@ class Library:
     def _models(self, file: str, model: type[M], key: str = "") -> dict[str, M]:
         """The entries of a data file by name, as models. key: the one that takes the name."""
         return {
-            name: parse(path, body, model, (name,), **({key: name} if key else {}))
+            name: parse(path, body, model, (name,), None, **({key: name} if key else {}))
             for name, (path, body) in self._entries(file).items()
         }
 
@@ -307,7 +327,7 @@ class Library:
     @cached_property
     def limits(self) -> dict[str, tuple[GenericLimit, ...]]:
         """The generic limits, by quantity or finding: of several, the first that holds for a job counts."""
-        return _limits(self._entries("limits.yaml"))
+        return _limits(self._entries("limits.yaml"), self.known)
 
     def limits_for(self, fuel: Fuel, ignition: Ignition, visit: VisitKind) -> dict[str, GenericLimit]:
         """The generic limits that hold for a fuel, an ignition system and a kind of visit."""
@@ -329,6 +349,20 @@ class Library:
         return self._models("check_values.yaml", CheckValue)
 
     @cached_property
+    def systems(self) -> dict[Ignition, System]:
+        """The ignition systems of the tables, by name; one that is shipped asks for what it did, and maybe for more."""
+        found: dict[Ignition, System] = {}
+        for name, system in (each for folder in self.folders for each in _systems_in(folder / PROCEDURES).items()):
+            shipped = found[name].proves if name in found else ()
+            found[name] = system.model_copy(update={"proves": tuple(dict.fromkeys((*shipped, *system.proves)))})
+        return found
+
+    @cached_property
+    def known(self) -> Systems:
+        """The ignition systems that a file may name, each with the one that it is worked as."""
+        return {name: system.like for name, system in self.systems.items()}
+
+    @cached_property
     def parts(self) -> dict[str, PartFile]:
         """The files that procedures include, by name."""
         files = {path.stem: path for folder in self.folders for path in sorted((folder / "parts").glob("*.yaml"))}
@@ -336,7 +370,7 @@ class Library:
 
     def _part(self, path: Path) -> PartFile:
         data = read_yaml(path)
-        return PartFile(path, data, parse(path, data, Part))
+        return PartFile(path, data, parse(path, data, Part, known=self.known))
 
     @cached_property
     def procedures(self) -> dict[str, Procedure]:
@@ -370,7 +404,7 @@ class Library:
         data = read_yaml(path)
         kind = _ENTRIES.get(path.name)
         if path.name == "faults.yaml":
-            faults = fit(path, data, Faults)
+            faults = fit(path, data, Faults, known=self.known)
             return faults if isinstance(faults, list) else []
         if not isinstance(data, Mapping):
             return [Flaw(path, 1, 1, "this is no list of keys; see the published schema.")]
@@ -379,7 +413,7 @@ class Library:
         if kind is None and ("name" in data or "ignition" in data or not ({"steps", "repairs"} & data.keys())):
             return self.examine(path)[1]
         if kind is None:
-            part = fit(path, data, Part)
+            part = fit(path, data, Part, known=self.known)
             return part if isinstance(part, list) else list(self._lost_names(path, data, part))
         model, key = kind
         flaws: list[Flaw] = []
@@ -389,7 +423,7 @@ class Library:
                 if not isinstance(each, Mapping):
                     flaws.append(Flaw(path, *_place(data, (name,)), f"{name}: this is no list of keys."))
                     continue
-                entry = fit(path, each, model, (str(name),), **also)
+                entry = fit(path, each, model, (str(name),), self.known, **also)
                 if isinstance(entry, list):
                     flaws += entry
                 elif isinstance(entry, GenericLimit):
@@ -426,26 +460,29 @@ class Library:
     def examine(self, path: Path) -> tuple[Procedure | None, list[Flaw]]:
         """A procedure file with its parts put in, where it can be read, and all that is wrong with it."""
         data = read_yaml(path)
-        written = fit(path, data, WrittenProcedure)
+        written = fit(path, data, WrittenProcedure, known=self.known)
         return (None, written) if isinstance(written, list) else self._put_together(path, data, written)
 
     def examine_table(self, path: Path) -> tuple[list[Procedure], list[Flaw]]:
         """The procedures of a table, those that can be read, and all that is wrong, with whose it is."""
         data = read_yaml(path)
-        table = fit(path, data, ProcedureTable)
+        own = _systems_in(path)
+        table = fit(path, data, ProcedureTable, known={**self.known, **{name: each.like for name, each in own.items()}})
         if isinstance(table, list):
             return [], table
         procedures: list[Procedure] = []
         names: dict[Flaw, list[str]] = {}
         for written in table.procedures():
-            procedure, flaws = self._put_together(path, data, written)
+            procedure, flaws = self._put_together(path, data, written, own)
             procedures += [procedure] if procedure else []
             for flaw in flaws:
                 names.setdefault(flaw, []).append(written.name)
         return procedures, [replace(flaw, says=f"{flaw.says} ({_of(whose)})") for flaw, whose in names.items()]
 
-    def _put_together(self, path: Path, data: Any, written: WrittenProcedure) -> tuple[Procedure | None, list[Flaw]]:
-        """As `examine`, of what is written in the file `path`, whose content is `data`."""
+    def _put_together(
+        self, path: Path, data: Any, written: WrittenProcedure, own: Mapping[Ignition, System] | None = None
+    ) -> tuple[Procedure | None, list[Flaw]]:
+        """As `examine`, of what is written in the file `path`, whose content is `data`. own: the systems in it."""
         whole = assemble(written, {name: file.part for name, file in self.parts.items()})
 
         def flaw(place: Place, says: str) -> Flaw:
@@ -455,10 +492,10 @@ class Library:
 
         if whole.problems:
             return None, [flaw(place, says) for place, says in whole.problems]
+        systems = {**(own or {}), **self.systems}
         head = written.model_dump(include={"name", "title", "ignition", "fuel", "visit", "order"})
-        procedure = fit(
-            path, {**head, "steps": whole.steps, "repairs": whole.repairs, "shut_down": whole.shut_down}, Procedure
-        )
+        head |= {"must_prove": systems[written.ignition].proves, "shut_down": whole.shut_down}
+        procedure = fit(path, {**head, "steps": whole.steps, "repairs": whole.repairs}, Procedure)
         if isinstance(procedure, list):
             return None, procedure
         limits = self.limits_for(procedure.fuel, procedure.ignition, procedure.visit)
@@ -469,7 +506,7 @@ class Library:
     def faults(self) -> Faults:
         """The table of faults."""
         path = TRADE_DATA / "faults.yaml"
-        return parse(path, read_yaml(path), Faults)
+        return parse(path, read_yaml(path), Faults, known=self.known)
 
     @cached_property
     def set_up(self) -> tuple[Asked, ...]:

@@ -29,7 +29,7 @@ from assistant.trade.job import Fuel, Ignition, VisitKind
 from assistant.trade.judging import Bound, Source
 from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Part, Procedure, ProcedureTable, Step, Wait, WrittenProcedure
-from assistant.trade.units import UNIT_SYMBOL
+from assistant.trade.units import UNIT_SYMBOL, UNITS
 
 # --- docs/limits.md
 
@@ -426,6 +426,29 @@ COLUMNS: dict[str, Callable[[Row], str]] = {
 """The columns of a page of steps, in order: the head of each, and what is in it for a step."""
 
 
+# --- grammars/units.jsgf
+
+
+def units_grammar() -> str:
+    """The units as people say them, from `UNITS`; JSGF."""
+    said = {
+        name: f"({' | '.join(dict.fromkeys((unit.one, unit.several)))})" if unit.heard is None else unit.heard
+        for name, unit in UNITS.items()
+    }
+    heard = (words if words.endswith("}") else f"{words} {{{name}}}" for name, words in said.items() if words)
+    return f"""#JSGF V1.0;
+grammar units;
+
+// Units as said, made from trade/units.py by `make docs`; the tag is the unit's name there.
+
+<unit> = {f"{chr(10)}       | ".join(heard)};
+
+<minutes> = <number> (minute | minutes) [[and] <below_hundred> [second | seconds]];
+
+import <numbers.*>;
+"""
+
+
 # --- docs/computing.md
 
 
@@ -508,6 +531,7 @@ def schema_text() -> str:
 
 
 DOCUMENTS: dict[str, Callable[[], str]] = {
+    "grammars/units.jsgf": units_grammar,
     "grammars/README.md": lambda: what_can_be_said(library().language),
     "docs/limits.md": lambda: limits_table(library()),
     "docs/dialogue.md": dialogue_page,
@@ -516,7 +540,7 @@ DOCUMENTS: dict[str, Callable[[], str]] = {
         f"docs/procedures/{ignition.replace(' ', '-')}.md": partial(
             lambda name: procedure_page(library(), name), ignition
         )
-        for ignition in get_args(Ignition)
+        for ignition in library().systems
     },
     COMPUTING: lambda: computing((TOP / COMPUTING).read_text(encoding="utf-8")),
 }

@@ -52,7 +52,7 @@ TABLE = [
     # what is changed in the table of procedures, into what, and what is told
     ("  - include: cold", "  - include: warm", "there is no part 'warm'. (direct-spark-lp-commissioning and 31 more)"),
     ("  - include: running", "  - {include: running, only: {visit: no heat}}", "-lp-commissioning and 23 more)"),
-    ("  hot surface: {name", "  warm surface: {name", "ignition.warm surface"),
+    ("  hot surface: {name", "  warm surface: {name", "required of warm surface"),
     ("order: by-cause", "order: by-luck", "visit.no heat.order: Input should be 'written' or 'by-cause'"),
     ("title: LP}", "titel: LP}", "fuel.LP.titel: no such key is known here"),
 ]
@@ -142,7 +142,7 @@ def without(text: str, step: str) -> str:
         (LP, "arrival", "low-gas", "lies low"),
         (LP, "closing", "low-gas-last", "opens LP, and on a path to it nobody checked"),
         (LP, "flame-failure", "no-main-gas", "no lock-out test, which is required of LP: 100 % lock-out"),
-        (SPARK, "flame-failure", "lock-out-proved", "no lock-out test, which is required of a direct system"),
+        (SPARK, "flame-failure", "lock-out-proved", "no lock-out test, which is required of direct spark"),
         (LP, "running", "vent", "no venting test"),
         (LP, "running", "monoxide", "no flue-co test"),
         (LP, "cold", "ground-path", "no ground-path test"),

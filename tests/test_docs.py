@@ -1,11 +1,10 @@
 """The documents say what is so."""
 
-from typing import get_args
-
 import documents
 import pytest
 from documents import Page, procedure_page
 
+from assistant.files import library
 from assistant.language.table import what_can_be_said
 from assistant.record.story import printed
 from assistant.review.report import words
@@ -36,10 +35,10 @@ def test_every_quantity_has_a_name_that_can_be_said(language, shelf):
 def test_no_page_is_left_of_what_is_made_no_longer():
     pages = {path.relative_to(documents.TOP).as_posix() for path in (documents.TOP / "docs" / "procedures").iterdir()}
     assert pages == {name for name in documents.DOCUMENTS if name.startswith("docs/procedures/")}
-    assert len(pages) == len(get_args(Ignition))
+    assert len(pages) == len(library().systems)
 
 
-@pytest.fixture(params=get_args(Ignition))
+@pytest.fixture(params=library().systems)
 def ignition(request) -> Ignition:
     return request.param
 

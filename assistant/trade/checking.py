@@ -165,10 +165,7 @@ def required(procedure: Procedure) -> dict[Proof, str]:
         ),
         "every procedure",
     )
-    if procedure.ignition == "standing pilot":
-        found["safe-shut-down"] = "a standing pilot"
-    if procedure.ignition in ("direct spark", "hot surface"):
-        found["lock-out"] = "a direct system, on both fuels"
+    found |= dict.fromkeys(procedure.must_prove, procedure.ignition)
     if procedure.fuel == "LP":
         found["lock-out"] = "LP: 100 % lock-out"
         found["low-gas-check"] = "LP"

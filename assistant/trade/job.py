@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
 from assistant.trade.judging import MeterAccuracy
 from assistant.trade.units import check_unit
 
 Fuel = Literal["natural gas", "LP"]
-Ignition = Literal["standing pilot", "intermittent pilot", "direct spark", "hot surface"]
+Ignition = str
+"""The name of an ignition system in the table of procedures."""
 VisitKind = Literal["yearly check", "no heat", "commissioning", "safety test"]
 Fitted = Literal[
     "pressure switch",
@@ -29,6 +31,23 @@ class _Data(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
+def known_systems(names: Sequence[Ignition], info: ValidationInfo) -> tuple[Ignition, ...]:
+    """The names, and with each those of the systems that are worked as it is, where a file is read.
+
+    info: its context is the systems of the tables, each with the one that it is worked as; a record has none, for its
+    names were known when it was written.
+
+    Raises:
+        ValueError: one sentence for a name that no table has.
+    """
+    systems: Mapping[Ignition, Ignition | None] | None = info.context
+    if systems is None:
+        return tuple(names)
+    if unknown := [name for name in names if name not in systems]:
+        raise ValueError(f"there is no ignition system {unknown[0]!r}; the table has {', '.join(systems)}")
+    return tuple(dict.fromkeys((*names, *(name for name, like in systems.items() if like in names))))
+
+
 def _one_or_more(value: object) -> object:
     return (value,) if isinstance(value, str) else value
 
@@ -42,6 +61,11 @@ class Only(_Data):
     fuel: Annotated[tuple[Fuel, ...], BeforeValidator(_one_or_more, Fuel | tuple[Fuel, ...])] = ()
     ignition: Annotated[tuple[Ignition, ...], BeforeValidator(_one_or_more, Ignition | tuple[Ignition, ...])] = ()
     visit: Annotated[tuple[VisitKind, ...], BeforeValidator(_one_or_more, VisitKind | tuple[VisitKind, ...])] = ()
+
+    @field_validator("ignition")
+    @classmethod
+    def _systems_are_known(cls, names: tuple[Ignition, ...], info: ValidationInfo) -> tuple[Ignition, ...]:
+        return known_systems(names, info)
 
     def holds(self, fuel: Fuel, ignition: Ignition, visit: VisitKind) -> bool:
         """Whether it holds for this fuel, ignition system and kind of visit."""
@@ -69,6 +93,12 @@ class Appliance(_Data):
     ignition: Ignition
     igniter_material: Literal["silicon carbide", "silicon nitride"] | None = None
     fitted: tuple[Fitted, ...] | None = None
+
+    @field_validator("ignition")
+    @classmethod
+    def _system_is_known(cls, name: Ignition, info: ValidationInfo) -> Ignition:
+        known_systems([name], info)
+        return name
 
 
 class PlateValue(_Data):

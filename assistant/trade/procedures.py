@@ -23,7 +23,7 @@ from pydantic import (
     model_validator,
 )
 
-from assistant.trade.job import Fitted, Fuel, Ignition, Job, Only, VisitKind
+from assistant.trade.job import Fitted, Fuel, Ignition, Job, Only, VisitKind, known_systems
 from assistant.trade.judging import Act, Source
 from assistant.trade.quantities import Danger
 
@@ -220,6 +220,7 @@ class Repair(_Data):
 class Procedure(_Data):
     """The steps for one ignition system, fuel and kind of visit, in order, and what may be repaired on the way.
 
+    must_prove: the safety tests that its ignition system asks for, besides those of every procedure.
     order: by-cause where the steps of a run are worked in the order in which they tell most of the fault.
     shut_down: the steps at which shutting the appliance down may begin; the first that power and gas allow is taken.
     """
@@ -229,6 +230,7 @@ class Procedure(_Data):
     ignition: Ignition
     fuel: Fuel
     visit: VisitKind
+    must_prove: tuple[Proof, ...] = ()
     order: Literal["written", "by-cause"] = "written"
     steps: tuple[Step, ...] = Field(min_length=1)
     shut_down: tuple[str, ...] = ()
@@ -388,12 +390,27 @@ class WrittenProcedure(Part):
     visit: VisitKind
     order: Literal["written", "by-cause"] = "written"
 
+    @field_validator("ignition")
+    @classmethod
+    def _system_is_known(cls, name: Ignition, info: ValidationInfo) -> Ignition:
+        known_systems([name], info)
+        return name
+
 
 class Called(_Data):
     """What an ignition system, a fuel or a kind of visit is called in the name and the title of a procedure."""
 
     name: str
     title: str
+
+
+class System(Called):
+    """An ignition system."""
+
+    proves: tuple[Proof, ...] = ("lock-out",)
+    """The safety tests that it asks for, besides those of every procedure."""
+    like: Ignition | None = None
+    """Another system as which it is worked: all that is only for that one is for this one too."""
 
 
 class CalledVisit(Called):
@@ -405,7 +422,7 @@ class CalledVisit(Called):
 class ProcedureTable(Part):
     """A file of procedures with the same steps: one for each ignition system, each fuel and each kind of visit."""
 
-    ignition: dict[Ignition, Called]
+    ignition: dict[Ignition, System]
     fuel: dict[Fuel, Called]
     visit: dict[VisitKind, CalledVisit]
 

@@ -38,39 +38,89 @@ class Named:
     """The words for one of it."""
     several: str
     measures: str
+    heard: str | None = None
+    """What people say, as JSGF, with tags that are not the unit's name; None: what the voice says; empty: nothing."""
     circuit: Literal["live", "dead"] | None = None
     """It is measured on a live circuit; or only on a dead one, with the gas shut."""
 
 
 UNITS: dict[str, Named] = {
-    "ohm": Named("ohm", "ohm", "ohms", "a resistance", "dead"),
-    "kiloohm": Named("kohm", "kilohm", "kilohms", "a resistance", "dead"),
-    "megaohm": Named("Mohm", "megohm", "megohms", "a resistance", "dead"),
-    "volt": Named("V", "volt", "volts", "a voltage", "live"),
-    "millivolt": Named("mV", "millivolt", "millivolts", "a voltage"),
-    "ampere": Named("A", "amp", "amps", "a current", "live"),
-    "milliampere": Named("mA", "milliamp", "milliamps", "a current", "live"),
-    "microampere": Named("µA", "microamp", "microamps", "a current", "live"),
-    "inH2O": Named("inH2O", "inch of water", "inches of water", "a pressure"),
+    "ohm": Named("ohm", "ohm", "ohms", "a resistance", heard="/9/ (ohm | ohms)", circuit="dead"),
+    "kiloohm": Named("kohm", "kilohm", "kilohms", "a resistance", circuit="dead"),
+    "megaohm": Named("Mohm", "megohm", "megohms", "a resistance", circuit="dead"),
+    "volt": Named("V", "volt", "volts", "a voltage", heard="/9/ (volt | volts)", circuit="live"),
+    "millivolt": Named("mV", "millivolt", "millivolts", "a voltage", heard="/5/ (millivolt | millivolts)"),
+    "ampere": Named("A", "amp", "amps", "a current", heard="/5/ (amp | amps)", circuit="live"),
+    "milliampere": Named("mA", "milliamp", "milliamps", "a current", circuit="live"),
+    "microampere": Named(
+        "µA",
+        "microamp",
+        "microamps",
+        "a current",
+        heard="/5/ (microamp | microamps | micro amp | micro amps | mike amps | mikes | mike | micro)",
+        circuit="live",
+    ),
+    "inH2O": Named(
+        "inH2O",
+        "inch of water",
+        "inches of water",
+        "a pressure",
+        heard="/9/ (inch | inches) {inH2O} | /3/ (inches of water | inch of water | inches water | inches w c"
+        " | inches water column | inch water column | inches of water column)",
+    ),
     "pascal": Named("Pa", "pascal", "pascals", "a pressure"),
     "kilopascal": Named("kPa", "kilopascal", "kilopascals", "a pressure"),
     "millibar": Named("mbar", "millibar", "millibar", "a pressure"),
-    "psi": Named("psi", "P S I", "P S I", "a pressure"),
-    "degF": Named("°F", "degree Fahrenheit", "degrees Fahrenheit", "a temperature"),
-    "degC": Named("°C", "degree Celsius", "degrees Celsius", "a temperature"),
-    "delta_degF": Named("°F", "degree Fahrenheit", "degrees Fahrenheit", "a temperature rise"),
-    "delta_degC": Named("°C", "degree Celsius", "degrees Celsius", "a temperature rise"),
-    "percent": Named("%", "percent", "percent", "a percentage"),
-    "ppm": Named("ppm", "part per million", "parts per million", "a share in parts per million"),
-    "second": Named("s", "second", "seconds", "a time"),
-    "Btu_per_hour": Named("Btu/h", "B T U per hour", "B T U per hour", "a heat rate"),
-    "kilowatt": Named("kW", "kilowatt", "kilowatts", "a heat rate"),
-    "cubic_foot": Named("ft³", "cubic foot", "cubic feet", "a volume"),
-    "cubic_foot_per_minute": Named("ft³/min", "cubic foot per minute", "cubic feet per minute", "an air flow"),
-    "Btu_per_cubic_foot": Named("Btu/ft³", "B T U a cubic foot", "B T U a cubic foot", "a heating value"),
+    "psi": Named("psi", "P S I", "P S I", "a pressure", heard="(psi | pound | pounds)"),
+    "degF": Named(
+        "°F",
+        "degree Fahrenheit",
+        "degrees Fahrenheit",
+        "a temperature",
+        # "degrees" alone is the question's own
+        heard="/9/ (degree | degrees) {degree}"
+        " | /2/ (degrees fahrenheit | degree fahrenheit | degrees f | fahrenheit | f) {fahrenheit}",
+    ),
+    "degC": Named(
+        "°C",
+        "degree Celsius",
+        "degrees Celsius",
+        "a temperature",
+        heard="/1/ (degrees celsius | degree celsius | degrees c | celsius | c) {celsius}",
+    ),
+    "delta_degF": Named("°F", "degree Fahrenheit", "degrees Fahrenheit", "a temperature rise", heard=""),
+    "delta_degC": Named("°C", "degree Celsius", "degrees Celsius", "a temperature rise", heard=""),
+    "percent": Named("%", "percent", "percent", "a percentage", heard="/9/ percent"),
+    "ppm": Named(
+        "ppm",
+        "part per million",
+        "parts per million",
+        "a share in parts per million",
+        heard="/5/ (/9/ parts | part | /5/ parts per million | part per million | ppm)",
+    ),
+    "second": Named("s", "second", "seconds", "a time", heard="/9/ (second | seconds)"),
     "dimensionless": Named("", "try", "tries", "a count"),
+    "cubic_foot": Named("ft³", "cubic foot", "cubic feet", "a volume", heard="(foot | feet | cubic foot | cubic feet)"),
+    "Btu_per_cubic_foot": Named(
+        "Btu/ft³",
+        "B T U a cubic foot",
+        "B T U a cubic foot",
+        "a heating value",
+        heard="(btu | btu a cubic foot | btu per cubic foot)",
+    ),
+    "Btu_per_hour": Named(
+        "Btu/h", "B T U per hour", "B T U per hour", "a heat rate", heard="/0.5/ (btu | btu per hour | btu an hour)"
+    ),
+    "kilowatt": Named("kW", "kilowatt", "kilowatts", "a heat rate", heard="/0.5/ (kilowatt | kilowatts)"),
+    "cubic_foot_per_minute": Named(
+        "ft³/min",
+        "cubic foot per minute",
+        "cubic feet per minute",
+        "an air flow",
+        heard="/0.5/ (cubic foot per minute | cubic feet per minute | cfm)",
+    ),
 }
-"""Every unit of the project by its name in pint. What is here can be said too: `grammars/units.jsgf` has the words."""
+"""Every unit of the project by its name in pint. `make docs` makes `grammars/units.jsgf` of it: each can be said."""
 
 UNIT_SYMBOL: dict[str, str] = {name: unit.symbol for name, unit in UNITS.items()}
 """The symbol that each unit prints with."""
