@@ -52,7 +52,11 @@ TABLE = [
     # what is changed in the table of procedures, into what, and what is told
     ("  - include: cold", "  - include: warm", "there is no part 'warm'. (direct-spark-lp-commissioning and 31 more)"),
     ("  - include: running", "  - {include: running, only: {visit: no heat}}", "-lp-commissioning and 23 more)"),
-    ("  hot surface: {name", "  warm surface: {name", "required of warm surface"),
+    (
+        "  hot surface: {name",
+        "  warm surface: {name",
+        "no flame-failure test, which is required of every procedure. (hot-surface-lp-commissioning and 7 more)",
+    ),
     ("order: by-cause", "order: by-luck", "visit.no heat.order: Input should be 'written' or 'by-cause'"),
     ("title: LP}", "titel: LP}", "fuel.LP.titel: no such key is known here"),
 ]
@@ -66,7 +70,7 @@ def test_a_mistake_in_the_table_of_procedures_is_told_at_its_line_with_whose_it_
     code, told = run("check-procedure", shop / PROCEDURES)
     assert code == 1
     line = text[: text.index(old)].count("\n") + 1
-    if "23 more" in said:  # a test that is missed anywhere is told at the list of steps
+    if "23 more" in said or "required" in said:  # a test that is missed anywhere is told at the list of steps
         line = text.splitlines().index(WHOLE) + 1
     assert any(t.startswith(f"{shop / PROCEDURES}, line {line}, column ") and said in t for t in told), told
 
