@@ -406,6 +406,9 @@ class Library:
         if path.name == "faults.yaml":
             faults = fit(path, data, Faults, known=self.known)
             return faults if isinstance(faults, list) else []
+        if path.name == "set_up.yaml" and isinstance(data, list):
+            questions = [fit(path, each, Asked) for each in data]
+            return [flaw for question in questions if isinstance(question, list) for flaw in question]
         if not isinstance(data, Mapping):
             return [Flaw(path, 1, 1, "this is no list of keys; see the published schema.")]
         if path.name == PROCEDURES and "name" not in data:
