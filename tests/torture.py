@@ -33,7 +33,6 @@ from assistant.record import seal
 from assistant.record.fold import turns
 from assistant.record.record import Record, audio_of, seal_of
 from assistant.record.setting import setting_of
-from assistant.session.loop import NO_ROOM, ROOM_AGAIN
 from assistant.session.visit import Visit
 from assistant.speech.audio import Audio
 from assistant.speech.player import Played
@@ -282,7 +281,9 @@ def _fill_once(path: Path, moment: int, pages: bool, count: Full) -> None:
     try:
         closed = visit.run()
         count.times += 1
-        count.told += bool(state.get("waited")) and ROOM_AGAIN in heard and all(text in heard for text in NO_ROOM)
+        count.told += (
+            bool(state.get("waited")) and wording.ROOM_AGAIN in heard and all(text in heard for text in wording.NO_ROOM)
+        )
         count.not_finished += not closed
         readings = [taken.words for taken in visit.state.readings]
         with Record.open(path, read_only=True) as record:

@@ -116,7 +116,7 @@ class SetUp:
         if state.phase in (Phase.EMERGENCY, Phase.CLEARING, Phase.CLEARED):
             return self._emergency(state, event, command)
         if command in ("stop", "hold"):
-            told = "Stopped. Hands out." if command == "stop" else ""
+            told = wording.STOPPED_NOW if command == "stop" else ""
             state = replace(state, phase=Phase.HOLDING, candidate=None, low=None)
             return state, [self._note(state, command), *say(f"{told} Say go on.")]
         if state.phase is Phase.HOLDING:

@@ -23,7 +23,7 @@ from assistant.language.utterance import Language
 from assistant.session.edges import Edges
 from assistant.session.expecting import Expecting
 from assistant.session.keeping import Keeper
-from assistant.session.mouth import BETWEEN, DEVICE_BACK, Interruption, Mouth
+from assistant.session.mouth import BETWEEN, Interruption, Mouth
 from assistant.speech.audio import Audio, joined, louder
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.earcons import Earcon, earcon
@@ -44,11 +44,6 @@ STEP_DB = 3.0  # a plainly audible step
 
 RETRY_S = 5.0  # between two tries to write what did not fit on the disk
 REMIND_S = 60.0  # how often a person is told that the disk is full
-
-NO_ROOM = ("The record cannot be written.", "Nothing recorded is lost. The visit holds.", "Free some space.")
-ROOM_AGAIN = "The record is written again."
-
-HELPER_LOST = "The helper's microphone is gone. I hear the other one."
 
 # What the short sound "refused" goes before.
 REFUSALS = ("unclear", "refused", "not-opened", "marks-dropped", "stopwatch-refused")
@@ -170,7 +165,7 @@ class Loop(Generic[S]):
         room for it: then the record has another head, which is said. So the head that was said is that before the end.
         """
         if head := self._keeper.head:
-            self._speak([Say(f"The record's head begins with {spoken_characters(head[:8])}.")])
+            self._speak([Say(wording.HEAD.format(characters=spoken_characters(head[:8])))])
             if self.edges.can_interrupt and not self._mouth.heard:
                 self._listen_between(BETWEEN_S)
         if self._mouth.heard or self._keeper.head != head:
@@ -205,7 +200,7 @@ class Loop(Generic[S]):
                 self._ears.helper_lost = ""
                 self.device("helper microphone lost", problem=problem)
                 if not self.state.counts_marks and self.edges.route:
-                    self._mouth.tell([Say(HELPER_LOST, "alarm")])
+                    self._mouth.tell([Say(wording.HELPER_LOST, "alarm")])
             if isinstance(got, Utterance) and got.gaps:
                 self.device("sound lost", gaps=got.gaps, stream_from_s=got.start_s)
                 if not self._urgent_command(got):  # a reading with a hole in it is no reading
@@ -235,7 +230,7 @@ class Loop(Generic[S]):
         gone_s = self._mouth.wait_for_devices()
         if gone_s is not None:
             self.device("devices back", seconds=round(gone_s, 1), **route.facts)
-            self._mouth.tell([DEVICE_BACK])
+            self._mouth.tell([Say(wording.DEVICE_BACK, "alarm")])
 
     # --- events
 
@@ -293,7 +288,7 @@ class Loop(Generic[S]):
         waited_s = 0.0
         while True:
             if waited_s % REMIND_S == 0:
-                self._aloud([Say(text, "alarm") for text in NO_ROOM])
+                self._aloud([Say(text, "alarm") for text in wording.NO_ROOM])
             self._wait(self.edges.sleep)
             waited_s += RETRY_S
             try:
@@ -302,7 +297,7 @@ class Loop(Generic[S]):
                 continue
             held = {"seconds": waited_s, "problem": str(full)}
             self._written(partial(self._keeper.fact, "held-for-room", held))
-            self._mouth.tell([Say(ROOM_AGAIN)])
+            self._mouth.tell([Say(wording.ROOM_AGAIN)])
             return done
 
     def _wait(self, sleep: Callable[[float], None]) -> None:
@@ -324,7 +319,7 @@ class Loop(Generic[S]):
     def _answer_at_once(self) -> None:
         """Answers who cut in last, before it can be recorded; it is an event as soon as there is room."""
         kind = self.dialogue.language.emergency(self._mouth.heard[-1].utterance.heard.text)
-        told = wording.ALARMS[kind] if kind else "Stopped. Hands out."
+        told = wording.ALARMS[kind] if kind else wording.STOPPED_NOW
         self._aloud(stretches([Say(each, "alarm") for each in wording.sentences(told)]))
 
     # --- speaking

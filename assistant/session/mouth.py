@@ -24,16 +24,13 @@ from assistant.speech.devices import MicrophoneLost
 from assistant.speech.ears import Utterance
 from assistant.speech.player import Played, PlayerError
 from assistant.speech.voice import VoiceError
+from assistant.wording import english as wording
 
 BETWEEN = Question("between")
 """What is listened for while the assistant speaks into a headset, and between two sentences of it."""
 
 LOOK_S = 1.0  # between two looks for a device that was lost
 STOP_AGAIN_S = 0.02  # a sound that had not begun when it was cut off is stopped once it has
-
-# At full loudness, as an alarm: nobody knows which loudspeaker is left.
-DEVICE_LOST = (Say("The sound device is gone. The visit holds.", "alarm"), Say("Plug it in again.", "alarm"))
-DEVICE_BACK = Say("The sound is back.", "alarm")
 
 T = TypeVar("T")
 
@@ -95,7 +92,8 @@ class Mouth:
         """
         assert self._route
         since = time.monotonic()
-        if not self.tell(DEVICE_LOST):
+        # At full loudness, as an alarm: nobody knows which loudspeaker is left.
+        if not self.tell([Say(text, "alarm") for text in wording.DEVICE_LOST]):
             return None
         while not self._route.recover():
             time.sleep(LOOK_S)

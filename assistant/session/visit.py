@@ -13,8 +13,9 @@ from assistant.record.record import END, SCHEMA_VERSION, Record
 from assistant.record.setting import setting_of
 from assistant.session.edges import Edges
 from assistant.session.keeping import InRecord
-from assistant.session.loop import NO_ROOM, Loop
+from assistant.session.loop import Loop
 from assistant.speech.voice import VoiceError
+from assistant.wording import english as wording
 
 IN_PLACE = ("The visit before cannot go on.", "This is a new visit of the same job.", "It begins at arrival.")
 """What is said first, where a visit was begun in place of one that could not be gone on with."""
@@ -48,7 +49,7 @@ class Visit(Loop[State]):
             return True
         self._kept.prepare()
         try:  # a full disk may also keep the voice from being made then
-            self._ready = {text: self.edges.voice.render(text) for text in NO_ROOM}
+            self._ready = {text: self.edges.voice.render(text) for text in wording.NO_ROOM}
         except VoiceError:
             self._ready = {}  # the first prompt fails too, and that is recorded
         # What this run of the program is: the clock and the engine may be others than before.

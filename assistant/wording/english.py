@@ -121,6 +121,14 @@ SAY_GO_ON = "Say go on."
 WHO_CLEARS = "Who says that the area is clear? Say your name."
 IS_IT_CLEAR = "I kept the name. Is the area clear? Say yes or no."
 LOWEST_FIRST = "The lowest must be below the highest."
+# Of the record and the devices.
+NO_ROOM = ("The record cannot be written.", "Nothing recorded is lost. The visit holds.", "Free some space.")
+ROOM_AGAIN = "The record is written again."
+DEVICE_LOST = ("The sound device is gone. The visit holds.", "Plug it in again.")
+DEVICE_BACK = "The sound is back."
+HELPER_LOST = "The helper's microphone is gone. I hear the other one."
+STOPPED_NOW = "Stopped. Hands out."
+HEAD = "The record's head begins with {characters}."
 CANNOT_BE_LEFT_OUT = "It decides the procedure. It cannot be left out."
 FIRST_QUESTION = "That is the first question."
 WHAT_IS_TO_CHANGE = "Say go back, to the answer that is to change."

@@ -12,8 +12,9 @@ from assistant.errors import NotWritten
 from assistant.language.meaning import Command, Reading, Unclear
 from assistant.record.fold import turns
 from assistant.record.record import Record, audio_of
-from assistant.session.loop import NO_ROOM, RETRY_S, ROOM_AGAIN
+from assistant.session.loop import RETRY_S
 from assistant.session.privacy import FREE_SPEECH, NO_QUESTION, QUESTIONS, keeps
+from assistant.wording import english as wording
 
 TALK = "[unk] my neighbour five [unk] told me"
 
@@ -141,9 +142,9 @@ def test_a_full_disk_is_told_once_the_visit_holds_and_goes_on(tmp_path):
     visit.record.close()
     rendered = visit.edges.voice.rendered
     assert waits == [5.0, 5.0, 5.0]
-    assert all(rendered.count(text) == 1 for text in NO_ROOM)  # made beforehand, while there was room
+    assert all(rendered.count(text) == 1 for text in wording.NO_ROOM)  # made beforehand, while there was room
     # Nothing of the reading was said before it was written.
-    assert rendered.index("Taken.") > rendered.index(ROOM_AGAIN)
+    assert rendered.index("Taken.") > rendered.index(wording.ROOM_AGAIN)
     entries = entries_of(path)
     assert [entry.kind for entry in entries].count("reading") == 1
     (held,) = [entry.body for entry in entries if entry.kind == "held-for-room"]
@@ -172,7 +173,7 @@ def test_an_emergency_is_answered_while_the_disk_is_full_and_recorded_after(tmp_
     assert visit.state.phase is Phase.EMERGENCY
     rendered = visit.edges.voice.rendered
     alarm = next(at for at, text in enumerate(rendered) if "leave" in text.lower())
-    assert alarm < rendered.index(ROOM_AGAIN)
+    assert alarm < rendered.index(wording.ROOM_AGAIN)
 
 
 def test_where_nobody_can_make_room_it_ends_with_one_sentence(tmp_path):

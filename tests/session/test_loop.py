@@ -15,8 +15,9 @@ from assistant.files import library
 from assistant.language.meaning import Question
 from assistant.session.edges import Edges
 from assistant.session.keeping import Keeper
-from assistant.session.loop import NO_ROOM, ROOM_AGAIN, Loop
+from assistant.session.loop import Loop
 from assistant.speech.devices import MicrophoneLost
+from assistant.wording import english as wording
 
 
 @dataclass(frozen=True)
@@ -128,7 +129,7 @@ def test_without_room_it_says_so_and_goes_on_once_there_is_some(run):
     closed, happened = run("yes", "yes", full=2, sleep=waits.append)
     assert closed
     assert len(waits) == 2
-    assert happened[3:9] == [*NO_ROOM, "Said", "held-for-room", ROOM_AGAIN]
+    assert happened[3:9] == [*wording.NO_ROOM, "Said", "held-for-room", wording.ROOM_AGAIN]
     with pytest.raises(NotWritten):
         run("yes", "yes", full=1)
 
