@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import signal
 import sys
+from typing import NoReturn
 
 COMMANDS = {
     "demo": "Run an invented visit from recordings.",
@@ -27,13 +28,9 @@ COMMANDS = {
 
 
 def main() -> None:
-    """Runs the command line; never a traceback.
-
-    Every problem is one sentence and exit status 2. Ctrl-C is one line and exit status 130; whoever was stopped may
-    add to the exception, as a note, what became of their work.
-    """
+    """Runs the command line; never a traceback: every problem is one sentence and exit status 2."""
     try:
-        from assistant.cli.commands import Stopped, build
+        from assistant.cli.commands import build
         from assistant.errors import Problem
 
         try:
@@ -43,9 +40,12 @@ def main() -> None:
 
             complain("Problem", problem)
             sys.exit(2)
-        except Stopped as stopped:
-            raise stopped.interrupt from None
     except KeyboardInterrupt as interrupt:
-        signal.signal(signal.SIGINT, signal.SIG_IGN)  # a second one would only disturb the end
-        print("Stopped.", *getattr(interrupt, "__notes__", ()), file=sys.stderr)
-        sys.exit(130)
+        stop(interrupt)
+
+
+def stop(interrupt: KeyboardInterrupt) -> NoReturn:
+    """Ends the program on Ctrl-C: one line, with what the interrupt's notes say became of the work, and status 130."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # a second one would only disturb the end
+    print("Stopped.", *getattr(interrupt, "__notes__", ()), file=sys.stderr)
+    sys.exit(130)

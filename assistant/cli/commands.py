@@ -12,40 +12,31 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 from typer.main import get_command
 
-from assistant.cli import COMMANDS
-
-
-class Stopped(Exception):  # noqa: N818 - as KeyboardInterrupt
-    """Somebody pressed Ctrl-C in a command: typer would end the process on an interrupt, without a word."""
-
-    def __init__(self, interrupt: KeyboardInterrupt) -> None:
-        super().__init__()
-        self.interrupt = interrupt
+from assistant.cli import COMMANDS, stop
 
 
 @contextmanager
 def _stopping() -> Iterator[None]:
-    """Raises Stopped for Ctrl-C, also at a question that somebody was asked."""
+    """Ends the program on Ctrl-C, also at a question: typer would end it without a word."""
     try:
         yield
-    except KeyboardInterrupt as interrupt:
-        raise Stopped(interrupt) from interrupt
-    except typer.Abort as asked:
-        if isinstance(asked.__context__, KeyboardInterrupt):
-            raise Stopped(asked.__context__) from asked
-        raise
+    except (KeyboardInterrupt, typer.Abort) as error:
+        interrupt = error.__context__ if isinstance(error, typer.Abort) else error
+        if not isinstance(interrupt, KeyboardInterrupt):
+            raise
+        stop(interrupt)
 
 
 class Commands(TyperGroup):
     """The commands, as a whole."""
 
     def make_context(self, *arguments: Any, **more: Any) -> Any:
-        """What is given before a command. Raises Stopped."""
+        """What is given before a command."""
         with _stopping():
             return super().make_context(*arguments, **more)
 
     def invoke(self, ctx: Any) -> Any:
-        """Runs the command that is named. Raises Stopped."""
+        """Runs the command that is named."""
         with _stopping():
             return super().invoke(ctx)
 
