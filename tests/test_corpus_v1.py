@@ -5,6 +5,7 @@ Nothing here looks at what the dialogue would decide now; tests/test_corpus.py d
 
 from __future__ import annotations
 
+import csv
 import gzip
 import json
 import sqlite3
@@ -29,7 +30,7 @@ from assistant.record.fold import turns
 from assistant.record.folder import unfinished
 from assistant.record.record import Record, seal_of
 from assistant.record.story import printed, story_of
-from assistant.review.export import to_jsonl
+from assistant.review.export import readings_csv, to_jsonl
 from assistant.review.replay import Row as Shown
 from assistant.review.replay import rows
 from assistant.review.report import words
@@ -228,6 +229,10 @@ def deaf(self: Dialogue, state: State, event: Event) -> tuple[State, list[Effect
     return state, []
 
 
+def lost(self: Dialogue, state: State, event: Event) -> tuple[State, list[Effect]]:
+    raise KeyError("a step that is not there any more")
+
+
 @pytest.mark.parametrize("name", UNFINISHED)
 def test_what_is_begun_in_place_of_an_unfinished_one_that_cannot_go_on(name, tmp_path, monkeypatch):
     paths = {}
@@ -246,8 +251,10 @@ def test_what_is_begun_in_place_of_an_unfinished_one_that_cannot_go_on(name, tmp
         assert (instead.in_place_of.visit, instead.in_place_of.began) == (first.hash, first.utc)
         assert of in instead.in_place_of.why
         assert instead.job.site == first.body["job"]["site"]
-    monkeypatch.setattr(Dialogue, "step", deaf)
-    assert "otherwise" in again(tmp_path / "as it was" / "visit.sqlite").in_place_of.why
+    for step, why in ((deaf, "otherwise"), (lost, "nowhere")):
+        monkeypatch.setattr(Dialogue, "step", step)
+        assert why in again(tmp_path / "as it was" / "visit.sqlite").in_place_of.why
+    assert {row.same for row in check_replay(tmp_path / "as it was" / "visit.sqlite")} == {None}
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -257,8 +264,13 @@ def test_one_whose_rules_cannot_be_read_is_verified_exported_and_replayed_as_it_
     with Record.open(path, read_only=True) as record:
         assert record.verify() == []
         assert to_jsonl(record.rows()).splitlines() == [to_line(row) for row in entries]
+        story = story_of(record.entries())
         with pytest.raises(Problem, match="cannot be read here"):
             of_record(record)
+    table = list(csv.DictReader(readings_csv(story).splitlines()))
+    assert [(row["quantity"], row["value"], row["verdict"]) for row in table] == [
+        (body["quantity"], body["value"], body["verdict"]) for body in bodies(path, "reading")
+    ]
     assert {row.same for row in check_replay(path)} == {None}
 
 

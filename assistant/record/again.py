@@ -11,9 +11,8 @@ from pydantic import ValidationError
 from assistant.errors import Problem
 from assistant.record.chain import Entry, is_closed
 from assistant.record.entries import InPlaceOf, read, to_json
-from assistant.record.fold import fold
+from assistant.record.fold import same_now
 from assistant.record.record import Record
-from assistant.record.setting import setting_in
 from assistant.trade.job import Job
 
 
@@ -54,11 +53,7 @@ def _why_not(entries: Sequence[Entry]) -> str:
     if not entries or entries[0].kind != "visit":
         return ""
     try:
-        setting = setting_in(entries, "")
-        if not setting.is_whole:
-            return "its rules hold what this version of the program does not know"
-        if all(turn.same for turn in fold(entries, setting.dialogue())):
-            return ""
-    except Problem:
-        return "its rules cannot be read by this version of the program"
-    return "this version of the program would have decided otherwise"
+        same = all(same_now(entries).values())
+    except Problem as problem:
+        return str(problem)
+    return "" if same else "this version of the program would have decided otherwise"

@@ -31,10 +31,10 @@ def history(visits: Path, job: Job, utc: str, but: Path | None = None) -> Histor
         try:
             with Record.open(path, read_only=True) as record:
                 story = story_of(record.entries())
+            began, before = story.began, story.rules.job
         except Problem:
             continue
-        began = story.began
-        if began < utc and story.rules.job.appliance_key() == job.appliance_key():
+        if began < utc and before.appliance_key() == job.appliance_key():
             found.append((began, values_of(story, began[:10], _days(began, utc))))
     found.sort(key=lambda visit: visit[0])
     return History(date=utc[:10], earlier=tuple(each for _, values in found[-MOST:] for each in values))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,7 +16,7 @@ from assistant.errors import Problem
 from assistant.record import entries as e
 from assistant.record.chain import Entry, canonical_json
 from assistant.record.record import Record
-from assistant.record.setting import setting_of
+from assistant.record.setting import setting_in, setting_of
 
 EVENTS: dict[str, type[Event]] = {"opened": Opened, "said": Said, "quiet": Quiet, "clock": Clock, "voiced": Voiced}
 
@@ -65,6 +65,24 @@ class Turn:
 def turns(record: Record) -> Iterator[Turn]:
     """Folds a record again, event by event."""
     return fold(record.entries(), setting_of(record).dialogue())
+
+
+def same_now(entries: Sequence[Entry]) -> dict[int, bool]:
+    """The number of each event's entry -> whether it would be decided now as it was then.
+
+    Raises:
+        Problem: where nobody can say, with the reason: the rules are not understood whole here.
+    """
+    try:
+        setting = setting_in(entries, "It")
+    except Problem as wrong:
+        raise Problem("its rules cannot be read by this version of the program") from wrong
+    if not setting.is_whole:
+        raise Problem("its rules hold what this version of the program does not know")
+    try:
+        return {turn.entry.seq: turn.same for turn in fold(entries, setting.dialogue())}
+    except (LookupError, ValueError, AssertionError) as wrong:  # rules of another version can lead it anywhere
+        raise Problem("its rules lead this version of the program nowhere") from wrong
 
 
 def recorded(entries: Iterable[Entry]) -> Iterator[Recorded]:

@@ -87,11 +87,16 @@ def setting_of(record: Record) -> Setting:
     return setting_in(record.entries(), f"{record.path}")
 
 
+def no_visit(name: str) -> Problem:
+    """What is told of a record that does not begin with a visit."""
+    return Problem(f"{name} holds no visit; it was stopped before it began, so start a new one.")
+
+
 def setting_in(entries: Iterable[Entry], name: str) -> Setting:
     """What a visit is worked by, from its entries; `name` is that of the record, for a Problem."""
     first = next(iter(entries), None)
     if first is None or first.kind != "visit":
-        raise Problem(f"{name} holds no visit; it was stopped before it began, so start a new one.")
+        raise no_visit(name)
     try:
         visit = read(first)
         if isinstance(visit, Visit):

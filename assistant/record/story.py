@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
-from assistant.errors import Problem
+from assistant.dialogue.state import Rules
 from assistant.record import entries as e
 from assistant.record.chain import Entry
-from assistant.record.setting import Setting, setting_in
+from assistant.record.setting import Setting, no_visit, setting_in
+from assistant.trade.procedures import Procedure
 from assistant.trade.units import UNIT_SYMBOL
 
 
@@ -60,12 +62,13 @@ class Happening:
 
 @dataclass
 class Story:
-    """A visit as its record has it, up to its last entry."""
+    """A visit as its record has it, up to its last entry.
 
-    visit: e.Visit
-    setting: Setting
+    What needs its rules raises Problem where they cannot be read here.
+    """
+
+    opening: Entry
     last: Entry
-    bodies: list[e.Body] = field(default_factory=list)  # what each entry says
     readings: list[e.Reading] = field(default_factory=list)
     worked_out: list[e.Finding | e.WorkedOut] = field(default_factory=list)  # that still follow
     answers: list[Answered] = field(default_factory=list)
@@ -75,7 +78,6 @@ class Story:
     corrections: list[TakenBack] = field(default_factory=list)
     warned: list[e.HazardsVoiced] = field(default_factory=list)
     understood: set[int] = field(default_factory=set)  # of `warned`, by number of entry
-    happenings: list[Happening] = field(default_factory=list)
     repairs: list[e.Repair] = field(default_factory=list)
     notices: list[e.Notice] = field(default_factory=list)
     follow_ups: list[e.FollowUp] = field(default_factory=list)
@@ -89,18 +91,48 @@ class Story:
     power: str = "unknown"
     gas: str = "unknown"
     closed: bool = False
+    _happened: list[tuple[e.Body, e.Utterance | None]] = field(default_factory=list)  # each after what was said last
     _now: e.Utterance | None = None  # the last that was said
     _said: dict[str, e.Utterance] = field(default_factory=dict)  # the last of these words
     _kept: dict[str, e.Utterance | None] = field(default_factory=dict)  # readings said ahead, by quantity
 
-    def __post_init__(self) -> None:
-        self.rules = self.setting.rules
-        self.procedure = self.rules.procedure
+    @cached_property
+    def setting(self) -> Setting:
+        """What the visit was worked by."""
+        return setting_in([self.opening], "This record")
+
+    @cached_property
+    def visit(self) -> e.Visit:
+        """The first entry."""
+        visit = e.read(self.opening)
+        assert isinstance(visit, e.Visit)  # else its rules are not read either
+        return visit
+
+    @property
+    def rules(self) -> Rules:
+        """Its rules."""
+        return self.setting.rules
+
+    @property
+    def procedure(self) -> Procedure:
+        """Its procedure."""
+        return self.rules.procedure
 
     @property
     def began(self) -> str:
         """When the record begins, UTC."""
-        return self.visit.utc
+        return self.opening.utc
+
+    @property
+    def happenings(self) -> list[Happening]:
+        """What else happened, in sentences."""
+        told = ((body, self._told_of(body), recording) for body, recording in self._happened)
+        return [Happening(body.utc, body.kind, text, recording) for body, text, recording in told if text]
+
+    @property
+    def bodies(self) -> list[e.Body]:
+        """What each entry says."""
+        return [body for body, _ in self._happened]
 
     @property
     def standing(self) -> list[e.Reading]:
@@ -170,7 +202,6 @@ class Story:
     def add(self, entry: Entry) -> None:
         """Takes one entry more into the story."""
         self.last, body = entry, e.read(entry)
-        self.bodies.append(body)
         match body:
             case e.SetUp():
                 self.set_up[body.asked] = body.decided
@@ -203,6 +234,7 @@ class Story:
                 self.skipped[body.step] = NotChecked(body.step, body.reason, self._now if body.audio else None)
             case _:
                 self._went_on(body)
+        self._happened.append((body, self._now))
 
     def _went_on(self, body: e.Body) -> None:
         """Something other than what was said, measured and answered."""
@@ -238,10 +270,6 @@ class Story:
                 self.power = self.gas = "unknown"
                 self.closed = False  # what was decided before does not stand any more
                 self.decision = self.notice = self.told = self.follow_up = None
-                self._happened(body, f"Stopped for an emergency: {body.why}.")
-            case _:
-                if text := self._told_of(body):
-                    self._happened(body, text)
 
     def _take_back(self, correction: e.Correction) -> None:
         if correction.quantity is not None:
@@ -272,15 +300,14 @@ class Story:
         if recording:
             self.recordings[body.seq] = recording
 
-    def _happened(self, body: e.Body, text: str) -> None:
-        self.happenings.append(Happening(body.utc, body.kind, text, self._now))
-
     def _told_of(self, body: e.Body) -> str:
         """What else happened, in a sentence; empty for what is of no interest by itself."""
         match body:
             case e.Visit() if body.in_place_of:
                 old = body.in_place_of
                 return f"Begun in place of the visit of {old.began}, which could not go on: {old.why}."
+            case e.Emergency():
+                return f"Stopped for an emergency: {body.why}."
             case e.Symptom():
                 return f"Symptom told: {body.symptom}."
             case e.ProbableCause():
@@ -331,18 +358,14 @@ def story_of(entries: Iterable[Entry]) -> Story:
     """The story of a record's entries.
 
     Raises:
-        Problem: if they do not begin with a visit, or its rules cannot be read.
+        Problem: if they do not begin with a visit.
     """
     story: Story | None = None
     for entry in entries:
-        if story is None:
-            setting = setting_in([entry], "This record")
-            visit = e.read(entry)
-            assert isinstance(visit, e.Visit)
-            story = Story(visit, setting, entry)
+        story = story or Story(entry, entry)
         story.add(entry)
-    if story is None:
-        raise Problem("This record is empty; it was stopped before it began, so start a new one.")
+    if story is None or story.opening.kind != "visit":
+        raise no_visit("This record")
     return story
 
 

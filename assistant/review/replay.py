@@ -13,10 +13,8 @@ from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.errors import Problem
 from assistant.record import entries as e
-from assistant.record.chain import Entry
-from assistant.record.fold import Recorded, fold, recorded
+from assistant.record.fold import Recorded, recorded, same_now
 from assistant.record.record import Record
-from assistant.record.setting import setting_in
 from assistant.trade.units import round_significant
 
 # What is shown of the decisions: the others are plain from what is said.
@@ -139,7 +137,10 @@ def rows(record: Record) -> Iterator[Row]:
     version of this program, so that nobody can say.
     """
     entries = list(record.entries())
-    same = _same(entries)
+    try:
+        same = same_now(entries)
+    except Problem:
+        same = {}
     for turn in sorted(recorded(entries), key=lambda turn: turn.event is not None):
         shown = as_it_was(turn, same.get(turn.entry.seq) if turn.event else True)
         if shown:
@@ -156,15 +157,6 @@ def as_it_was(turn: Recorded, same: bool | None = True) -> Row | None:
     if shown is None:
         return None
     return replace(shown, decided="; ".join(filter(None, (*how_it_came(turn.body), shown.decided))))
-
-
-def _same(entries: Sequence[Entry]) -> dict[int, bool]:
-    """Number of an event's entry -> whether it would be decided the same now; empty where the rules are not known."""
-    try:
-        setting = setting_in(entries, "")
-        return {turn.entry.seq: turn.same for turn in fold(entries, setting.dialogue())} if setting.is_whole else {}
-    except Problem:
-        return {}
 
 
 def how_it_came(body: e.Body) -> list[str]:
