@@ -814,11 +814,12 @@ def read(entry: Entry) -> Body:
 
 def of(kind: str, json: dict[str, Any], seq: int = 0, utc: str = "") -> Body:
     """What an entry of this kind says."""
-    if kind in KINDS:
+    for but in ({}, {"limit": None}):  # a limit that today's rules refuse does not hide the reading
         try:
-            return msgspec.convert({**json, "seq": seq, "utc": utc}, KINDS[kind], dec_hook=_rule)
-        except (msgspec.ValidationError, TypeError):
-            pass
+            given = {**json, **but, "seq": seq, "utc": utc}
+            return msgspec.convert(given, KINDS[kind], dec_hook=_rule)
+        except (KeyError, TypeError, msgspec.ValidationError):
+            continue
     return Unknown(kind, json, seq=seq, utc=utc)
 
 

@@ -48,3 +48,13 @@ def test_what_cannot_be_read_is_kept_as_it_is(kind, body):
 
 def test_a_key_that_is_not_known_is_passed_over():
     assert e.of("hold", {"step": "flame", "of_another_version": 1}) == e.Hold("flame")
+
+
+def test_a_limit_that_is_refused_today_does_not_hide_the_reading():
+    lines = (line for path in CORPUS for line in path.read_text(encoding="utf-8").splitlines())
+    entries = [Entry.of(from_line(line)) for line in lines]
+    body = next(entry.body for entry in entries if entry.kind == "reading" and entry.body["limit"])
+    wrong = {**body, "limit": {**body["limit"], "unit": "cubit"}}
+    reading = e.of("reading", wrong)
+    assert isinstance(reading, e.Reading)
+    assert (reading.value, reading.verdict, reading.limit) == (body["value"], body["verdict"], None)
