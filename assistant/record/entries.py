@@ -111,6 +111,9 @@ class SetUp(Utterance, frozen=True, kw_only=True):
 
     asked: str
     decided: str
+    heard: Heard = Heard("")  # while it happens, only what was asked and decided is known
+    at_s: float = 0.0
+    audio: str = ""
 
 
 class Quiet(Event, frozen=True):

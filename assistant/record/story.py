@@ -302,56 +302,46 @@ class Story:
 
     def _told_of(self, body: e.Body) -> str:
         """What else happened, in a sentence; empty for what is of no interest by itself."""
+        title = self.title(body.step) if isinstance(body, e.Step) else ""
         match body:
             case e.Visit() if body.in_place_of:
                 old = body.in_place_of
                 return f"Begun in place of the visit of {old.began}, which could not go on: {old.why}."
-            case e.Emergency():
-                return f"Stopped for an emergency: {body.why}."
-            case e.Symptom():
-                return f"Symptom told: {body.symptom}."
             case e.ProbableCause():
                 ranked = ", ".join(f"{cause} {share:.0%}" for cause, share in body.causes[:3]) or "none fits"
                 return f"Probable causes, among those of the table: {ranked}."
-            case e.Barred():
-                return f"No {body.forbids}, at {self.title(body.step)}: {printed(body.because)}."
             case e.PutOff():
-                return f"Put off until {self.title(body.first)} is measured again: {self.title(body.step)}."
-            case e.ShutDown():
-                return f"Shut down, at {self.title(body.step)}."
-            case e.Device():
-                return f"Device: {body.what}."
-            case e.AudioErased():
-                return "Recordings were erased."
-            case e.NotVoiced():
-                return f"The voice failed: {body.problem}."
-            case e.NotOpened():
-                return body.reason
+                return f"Put off until {self.title(body.first)} is measured again: {title}."
             case e.Note():
                 return f"Note: {body.words or 'as recorded'}."
-            case e.ClearedBy():
-                return "The name of who says that the area is clear was recorded."
-            case e.AreaClear():
-                return "Said to be clear; the visit began again."
             case e.Compared():
                 before = ", ".join(f"{value} on {date or 'the last visit'}" for date, value in body.earlier)
                 unit = UNIT_SYMBOL[body.unit]
                 slope = f" It goes by {body.per_year} {unit} a year." if body.per_year else ""
                 return f"Earlier {body.quantity.replace('-', ' ')}: {before}; now {body.value} {unit}.{slope}"
-            case e.NotWaited():
-                early = f"{body.left_s} s before its wait of {body.seconds} s was over"
-                return f"Answered {early}: {self.title(body.step)}."
-            case e.StopwatchRead():
-                return f"Stopwatch {body.number} at {self.title(body.step)}: {body.seconds} s."
-            case e.Hold():
-                return f"Held at {self.title(body.step)}."
-            case e.Stop():
-                return f"Stopped at {self.title(body.step)}."
-            case e.GoOn():
-                return f"Went on at {self.title(body.step)}."
             case e.Unknown():
                 return f"An entry ({body.seq}) of a kind that is not known here: {body.kind}."
-        return ""
+        return printed(_TOLD.get(type(body), "").format(of=body, title=title))
+
+
+_TOLD: dict[type[e.Body], str] = {
+    e.Emergency: "Stopped for an emergency: {of.why}.",
+    e.Symptom: "Symptom told: {of.symptom}.",
+    e.Barred: "No {of.forbids}, at {title}: {of.because}.",
+    e.ShutDown: "Shut down, at {title}.",
+    e.Device: "Device: {of.what}.",
+    e.AudioErased: "Recordings were erased.",
+    e.NotVoiced: "The voice failed: {of.problem}.",
+    e.NotOpened: "{of.reason}",
+    e.ClearedBy: "The name of who says that the area is clear was recorded.",
+    e.AreaClear: "Said to be clear; the visit began again.",
+    e.NotWaited: "Answered {of.left_s} s before its wait of {of.seconds} s was over: {title}.",
+    e.StopwatchRead: "Stopwatch {of.number} at {title}: {of.seconds} s.",
+    e.Hold: "Held at {title}.",
+    e.Stop: "Stopped at {title}.",
+    e.GoOn: "Went on at {title}.",
+}
+"""What happened -> in a sentence."""
 
 
 def story_of(entries: Iterable[Entry]) -> Story:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
 
+from assistant import dialogue
 from assistant.record import entries as e
 from assistant.record.chain import Entry, canonical_json, from_line
+from assistant.review.replay import decided
 
 CORPUS = sorted((Path(__file__).parents[1] / "corpus").glob("*.jsonl"))
 
@@ -46,6 +49,10 @@ def test_what_cannot_be_read_is_kept_as_it_is(kind, body):
     assert (unknown.kind, unknown.seq, e.to_json(unknown)) == (kind, 7, body)
 
 
+def test_a_decision_of_the_set_up_is_shown_before_it_is_recorded():
+    assert decided(e.of("set-up", {"asked": "fuel", "decided": "taken: LP"})) == "fuel: taken: LP"
+
+
 def test_a_key_that_is_not_known_is_passed_over():
     assert e.of("hold", {"step": "flame", "of_another_version": 1}) == e.Hold("flame")
 
@@ -58,3 +65,10 @@ def test_a_limit_that_is_refused_today_does_not_hide_the_reading():
     reading = e.of("reading", wrong)
     assert isinstance(reading, e.Reading)
     assert (reading.value, reading.verdict, reading.limit) == (body["value"], body["verdict"], None)
+
+
+def test_every_kind_that_the_dialogue_notes_has_its_class():
+    sources = "".join(path.read_text(encoding="utf-8") for path in Path(dialogue.__file__).parent.glob("*.py"))
+    noted = set(re.findall(r'\bNote\(\s*"([a-z-]+)"', sources))
+    assert len(noted) > 40
+    assert noted <= set(e.KINDS)
