@@ -14,6 +14,7 @@ from script import step_in_words, table_of
 from assistant.dialogue.effects import Note
 from assistant.dialogue.events import Event, Opened, Said, Voiced
 from assistant.dialogue.machine import Dialogue
+from assistant.dialogue.state import Phase
 from assistant.files import library, read_job, top_folder
 from assistant.language.heard import Heard
 from assistant.record.record import Record
@@ -91,4 +92,5 @@ def test_the_table_of_a_recording_is_what_walking_the_visit_gives(name):
 
 def test_step_in_words_plays_everything_that_is_said():
     dialogue = Dialogue(library().language, library().rules_for(read_job(FIXTURES / "hot-surface.job.yaml")))
-    assert step_in_words(dialogue, dialogue.start(), Opened()).warned
+    assert dialogue.step(dialogue.start(), Opened())[0].phase is Phase.WARNING
+    assert step_in_words(dialogue, dialogue.start(), Opened()).phase is Phase.ASKING  # its hazards were played
