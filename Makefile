@@ -10,7 +10,7 @@ demo: .venv/.product
 # The pure core and other fast tests: for every save.
 QUICK := tests/dialogue tests/language tests/trade tests/outside tests/test_files.py tests/test_check_procedure.py
 quick: .venv/.dev
-	$(BIN)/pytest -q $(TWO) $(QUICK)
+	$(BIN)/pytest -q $(TWO) -m "not visits and not bench" $(QUICK)
 
 test: check
 	$(BIN)/python tests/parts.py
@@ -95,9 +95,9 @@ bench-hearing: .venv/.bench
 	$(BIN)/pip install --quiet --group bench
 	touch $@
 
-# The recorded visits whose sound `make test` does not play.
+# The recorded visits whose sound `make test` does not play, and one that is killed three times.
 bench-visits: .venv/.dev
-	$(BIN)/pytest -q -n 2 -m bench tests/session/test_through_audio.py
+	$(BIN)/pytest -q -n 2 -m bench tests/session
 
 # Each property with 10,000 examples instead of 200 (an hour).
 bench-fuzz: .venv/.dev

@@ -108,7 +108,7 @@ def fit(
 
 def _flaws(path: Path, data: Any, wrong: ValidationError, within: Sequence[str] = ()) -> Iterator[tuple[str, Flaw]]:
     """What does not fit, each with pydantic's name for it."""
-    # A key that is not known is the likelier slip of the pen than the one that is missed for it.
+    # A key that is not known is a likelier typing error than the missing key that it stands for.
     for error in sorted(wrong.errors(), key=lambda e: e["type"] != "extra_forbidden"):
         loc = _without_tags(error["loc"])
         key = ".".join(str(part) for part in (*within, *loc))

@@ -21,10 +21,11 @@ from decimal import Decimal
 from functools import cached_property
 from typing import Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from assistant.trade.job import Appliance, Only
 from assistant.trade.judging import Bound, Limit, Value
+from assistant.trade.model import Data
 from assistant.trade.procedures import State, Step
 from assistant.trade.quantities import Overload
 
@@ -37,31 +38,20 @@ UNUSUAL = "unusual"  # an outcome: any but the usual one, as the "no" of a check
 Evidence = Mapping[str, str]  # observation -> outcome
 
 
-class _Data(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+class Observation(Data):
+    """Something to look at or to measure."""
 
-
-class Observation(_Data):
-    """Something to look at or to measure.
-
-    say: how it is spoken. usual: its outcome where the fault does not touch it. quantity: the reading that decides
-    it. none_below: the value, in the unit of its limit, below which a reading means that there is none (common
-    practice). steps: the checks of procedures that decide it, step -> answer -> outcome, `UNUSUAL` where it may be
-    several. repair, rereads: what repair it is, and the quantity that is read again after it: "better" where it then
-    passes, else "same". power, gas: the state that it needs; None is any. alters: it changes what was found, so
-    everything else is observed before it.
-    """
-
-    say: str
-    usual: str
-    quantity: str | None = None
-    none_below: Decimal | None = None
+    say: str  # how it is spoken
+    usual: str  # its outcome where the fault does not touch it
+    quantity: str | None = None  # the reading that decides it
+    none_below: Decimal | None = None  # a reading below it, in its limit's unit, means none (common practice)
+    # The check that decides it -> its answer -> the outcome, `UNUSUAL` where it may be several.
     steps: dict[str, dict[Literal["yes", "no"], str]] = Field(default_factory=dict)
-    repair: str | None = None
-    rereads: str | None = None
-    power: Literal["dead", "live"] | None = None
+    repair: str | None = None  # what repair it is
+    rereads: str | None = None  # the quantity that is read again after it: "better" where it then passes, else "same"
+    power: Literal["dead", "live"] | None = None  # the state that it needs; None is any
     gas: Literal["shut", "on"] | None = None
-    alters: bool = False
+    alters: bool = False  # it changes what was found, so everything else is observed before it
 
     def at(self, step: Step) -> tuple[str, ...] | None:
         """The outcomes that a step tells apart, () for all that there are; None where it does not observe this."""
@@ -74,7 +64,7 @@ class Observation(_Data):
         return (self.power in (None, site.power)) and (self.gas in (None, site.gas))
 
 
-class _Of(_Data):
+class _Of(Data):
     """Something that only some appliances can have. only: which, by fuel and ignition system."""
 
     only: Only = Only()
@@ -130,7 +120,7 @@ class Row(_Of):
         return row
 
 
-class Symptom(_Data):
+class Symptom(Data):
     """What people say of an appliance. In a file and in older records a list is its rows.
 
     rows: the rows that it may be, the likelier first. hint: what would tell more, said when it is told.
@@ -159,7 +149,7 @@ class Probable:
     rows: tuple[tuple[Row, float], ...]
 
 
-class Faults(_Data):
+class Faults(Data):
     """The table of faults, whole. symptoms: what people say of it, by its name."""
 
     observations: dict[str, Observation] = Field(default_factory=dict)

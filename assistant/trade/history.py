@@ -10,9 +10,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from pydantic import BaseModel, ConfigDict
-
 from assistant.trade.judging import Limit
+from assistant.trade.model import Data
 from assistant.trade.units import round_significant
 
 # A reading this many times the last visit's, or this part of it, is asked (common practice).
@@ -26,11 +25,7 @@ LOOK_AHEAD_YEARS = 10  # further on nothing is said (convention of this file)
 _DAYS_A_YEAR = Decimal("365.25")
 
 
-class _Data(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class Earlier(_Data):
+class Earlier(Data):
     """A reading, or a finding, of an earlier visit: the last that stood there.
 
     quantity: its name, or that of the finding. value: as judged, in `unit` (pint name). date: of the visit, as
@@ -44,7 +39,7 @@ class Earlier(_Data):
     days_ago: int = 0
 
 
-class History(_Data):
+class History(Data):
     """What is known of the appliance when a visit begins. date: of this visit, as 2026-11-26.
 
     earlier: oldest first.

@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, field_validator, model_validator
+from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, model_validator
 
 from assistant.trade.judging import MeterAccuracy
-from assistant.trade.units import check_unit
+from assistant.trade.model import Data, UnitName
 
 Fuel = Literal["natural gas", "LP"]
 Ignition = str
@@ -25,10 +25,6 @@ Fitted = Literal[
     "draft hood",
 ]
 """Parts that an appliance may have or not, and whose tests are left out where it has not."""
-
-
-class _Data(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 def known_systems(names: Sequence[Ignition], info: ValidationInfo) -> tuple[Ignition, ...]:
@@ -52,7 +48,7 @@ def _one_or_more(value: object) -> object:
     return (value,) if isinstance(value, str) else value
 
 
-class Only(_Data):
+class Only(Data):
     """For which fuels, ignition systems and kinds of visit something holds; what is not named does not matter.
 
     In a file each is one name or a list of names.
@@ -73,26 +69,22 @@ class Only(_Data):
         return all(not wanted or it in wanted for wanted, it in actual)
 
 
-class Person(_Data):
-    """Somebody at work. licence: free text; the tool does not check it and grants nothing."""
+class Person(Data):
+    """Somebody at work."""
 
     name: str
-    licence: str = ""
+    licence: str = ""  # free text; the tool does not check it and grants nothing
 
 
-class Appliance(_Data):
-    """What is serviced.
-
-    tag: what tells it from others at the same site, as on its own label (free text). fitted: which of these parts
-    it has; None where nobody has said, and each is asked for.
-    """
+class Appliance(Data):
+    """What is serviced."""
 
     description: str
-    tag: str = ""
+    tag: str = ""  # what tells it from others at the same site, as on its own label (free text)
     fuel: Fuel
     ignition: Ignition
     igniter_material: Literal["silicon carbide", "silicon nitride"] | None = None
-    fitted: tuple[Fitted, ...] | None = None
+    fitted: tuple[Fitted, ...] | None = None  # which of these it has; None where nobody has said: each is asked for
 
     @field_validator("ignition")
     @classmethod
@@ -101,23 +93,17 @@ class Appliance(_Data):
         return name
 
 
-class PlateValue(_Data):
+class PlateValue(Data):
     """A value from the rating plate, the maker's sheet or the part's own sheet.
 
     Either `value` with an optional `tolerance`, or a range by `low` and `high`, all in `unit` (pint name).
     """
 
-    unit: str
+    unit: UnitName
     value: Decimal | None = None
     tolerance: Decimal | None = Field(default=None, ge=0)
     low: Decimal | None = None
     high: Decimal | None = None
-
-    @field_validator("unit")
-    @classmethod
-    def _unit_is_known(cls, unit: str) -> str:
-        check_unit(unit)
-        return unit
 
     @model_validator(mode="after")
     def _says_something(self) -> Self:
@@ -128,35 +114,27 @@ class PlateValue(_Data):
         return self
 
 
-class Gas(_Data):
-    """The gas and its meter. heating_value_btu_ft3 as the supplier gives it, at the meter's conditions."""
+class Gas(Data):
+    """The gas and its meter."""
 
-    heating_value_btu_ft3: Decimal = Field(gt=0)
+    heating_value_btu_ft3: Decimal = Field(gt=0)  # as the supplier gives it, at the meter's conditions
     dial_ft3: Decimal = Field(gt=0)
 
 
-class Meter(_Data):
-    """A meter in use.
-
-    measures: the quantities read with it. low, high: its range in accuracy.unit. lead_zero: what it shows with
-    its leads shorted, in ohms; taken off resistance readings. calibrated: date as written on it.
-    """
+class Meter(Data):
+    """A meter in use."""
 
     name: str
-    measures: tuple[str, ...]
+    measures: tuple[str, ...]  # the quantities read with it
     accuracy: MeterAccuracy | None = None
-    low: Decimal | None = None
+    low: Decimal | None = None  # its range, in accuracy.unit
     high: Decimal | None = None
-    calibrated: str = ""
-    lead_zero: Decimal = Decimal(0)
+    calibrated: str = ""  # date as written on it
+    lead_zero: Decimal = Decimal(0)  # what it shows with its leads shorted, in ohms; taken off resistance readings
 
 
-class Job(_Data):
-    """One visit's job file.
-
-    plate: quantity name -> what the plate or sheet says. previous: quantity name -> the value at the last visit,
-    in the unit of its question; a reading far from it is asked.
-    """
+class Job(Data):
+    """One visit's job file."""
 
     invented: bool = False
     site: str
@@ -164,9 +142,9 @@ class Job(_Data):
     appliance: Appliance
     technician: Person
     helper: Person | None = None
-    plate: dict[str, PlateValue] = Field(default_factory=dict)
+    plate: dict[str, PlateValue] = Field(default_factory=dict)  # quantity -> what the plate or sheet says
     gas: Gas | None = None
-    previous: dict[str, Decimal] = Field(default_factory=dict)
+    previous: dict[str, Decimal] = Field(default_factory=dict)  # quantity -> its last value; one far from it is asked
     meters: tuple[Meter, ...] = ()
 
     def meter_for(self, quantity: str) -> Meter | None:

@@ -20,34 +20,12 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal, Self, TypeAlias, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from assistant.trade.formulas.uncertainty import meter_uncertainty
+from assistant.trade.model import Data, UnitName
 from assistant.trade.quantities import Overload
-from assistant.trade.units import UNIT_SYMBOL, check_unit, round_significant, same_dimension
-
-__all__ = [
-    "ACTS",
-    "OPEN",
-    "OVER_RANGE",
-    "RISING",
-    "Act",
-    "Authority",
-    "Bound",
-    "Forbids",
-    "Limit",
-    "Mark",
-    "MeterAccuracy",
-    "Outcome",
-    "Overload",
-    "Source",
-    "Strength",
-    "Value",
-    "Verdict",
-    "judge",
-    "meter_uncertainty",
-]
-
+from assistant.trade.units import UNIT_SYMBOL, round_significant, same_dimension
 
 OPEN = Overload.OPEN
 OVER_RANGE = Overload.OVER_RANGE
@@ -74,11 +52,7 @@ RISING = "rising: higher than the reading before; find the cause"
 _BEST_TO_WORST: tuple[Outcome, ...] = ("pass", "conditional-pass", "conditional-fail", "fail")
 
 
-class _Data(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class Source(_Data):
+class Source(Data):
     """Where a value comes from."""
 
     mark: Mark
@@ -92,18 +66,17 @@ class Source(_Data):
         return self
 
 
-class MeterAccuracy(_Data):
+class MeterAccuracy(Data):
     """A meter's stated accuracy on the range in use: +/- (percent of reading + counts)."""
 
     percent_of_reading: Decimal
     counts: Decimal
     resolution: Decimal
     """Worth of the last digit, in `unit`."""
-    unit: str
+    unit: UnitName
 
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:
-        check_unit(self.unit)
         if self.percent_of_reading < 0 or self.counts < 0 or self.resolution <= 0:
             raise ValueError("A meter's percent and counts cannot be below zero, and its resolution is above.")
         return self
@@ -121,7 +94,7 @@ ACTS: tuple[Act, ...] = get_args(Act)
 """In the order of a visit."""
 
 
-class Forbids(_Data):
+class Forbids(Data):
     """What a reading that does not meet its limit forbids.
 
     above, below: only a value above or below this forbids it, as the limit's bounds have it; without either, any that
@@ -168,7 +141,7 @@ Strength = Literal["magnitude", "suction"]
 """
 
 
-class Limit(_Data):
+class Limit(Data):
     """What a quantity is held against. All bounds are in `unit`; a value equal to a bound is within it.
 
     A limit without any bound says that one should exist but its value is not known (no plate to read): it
@@ -176,7 +149,7 @@ class Limit(_Data):
     """
 
     quantity: str
-    unit: str
+    unit: UnitName
     low: Decimal | None = None
     """Below this: fail."""
     high: Decimal | None = None
@@ -212,7 +185,6 @@ class Limit(_Data):
 
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:
-        check_unit(self.unit)
         bounds = [b for b in (self.low, self.caution_low, self.caution_high, self.high) if b is not None]
         if bounds != sorted(bounds):
             raise ValueError(f"The bounds of {self.quantity} are not in order: low, caution low, caution high, high.")

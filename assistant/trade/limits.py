@@ -6,10 +6,9 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict
-
 from assistant.trade.job import Job, Only, PlateValue
 from assistant.trade.judging import Limit, Source
+from assistant.trade.model import Data
 from assistant.trade.units import convert, round_significant
 
 PLATE = Source(mark="published", text="rating plate or maker's sheet, as entered in the job file")
@@ -19,30 +18,33 @@ EmergencyKind = Literal["gas", "carbon monoxide", "fire", "unknown"]
 """What an emergency is of: by it people are told what to do."""
 
 
+_KEPT = (
+    "quantity",
+    "unit",
+    "guarded",
+    "condition",
+    "caution_means",
+    "forbids",
+    "only_fails",
+    "strength",
+    "simple",
+    "open_fails",
+)
+"""What of a limit holds whatever the plate says."""
+
+
 class GenericLimit(Limit):
-    """A limit of the data file, and how a plate value takes its place.
+    """A limit of the data file, and how a plate value takes its place."""
 
-    on_plate: it stands on the appliance's rating plate, in the order of the file; else on the sheet of its part.
-    plate_only: without a plate value nothing can be judged, whatever the trade's usual figures.
-    plate_tolerance: either side of a plate value that comes without one, in `unit`; its source is the limit's.
-    plate_is_highest: a plate value is the most that is allowed, not the middle of a band.
-    plate_is_lowest: it is the least that is allowed.
-    plate_percent: how far below a plate's highest, in percent of it, a value may lie before it is to watch; how far it
-        lies from it is told.
-    plate_tightens: a plate value counts only where it is stricter; of a bound that is not here it says nothing.
-    emergency_from: at this value and above everybody leaves. emergency_kind: what the emergency is of then.
-    only: the fuels, ignition systems and kinds of visit that it is for.
-    """
-
-    on_plate: bool = False
-    plate_only: bool = False
-    plate_tolerance: Decimal | None = None
-    plate_is_highest: bool = False
-    plate_is_lowest: bool = False
-    plate_percent: Decimal | None = None
-    plate_tightens: bool = False
-    emergency_from: Decimal | None = None
-    emergency_kind: EmergencyKind | None = None
+    on_plate: bool = False  # it stands on the rating plate, in the order of the file; else on the sheet of its part
+    plate_only: bool = False  # without a plate value nothing can be judged, whatever the trade's usual figures
+    plate_tolerance: Decimal | None = None  # either side of a plate value that has none, in `unit`; same source
+    plate_is_highest: bool = False  # a plate value is the most that is allowed, not the middle of a band
+    plate_is_lowest: bool = False  # it is the least that is allowed
+    plate_percent: Decimal | None = None  # further below a plate's highest a value is to watch; how far is told
+    plate_tightens: bool = False  # a plate value counts only where it is stricter
+    emergency_from: Decimal | None = None  # at this value and above everybody leaves
+    emergency_kind: EmergencyKind | None = None  # what the emergency is of then
     only: Only = Only()
 
     @property
@@ -52,28 +54,18 @@ class GenericLimit(Limit):
 
     def with_plate(self, plate: PlateValue | None) -> Limit:
         """The limit to judge by, given what the plate says (None: nothing)."""
-        fixed = {
-            "quantity": self.quantity,
-            "unit": self.unit,
-            "guarded": self.guarded,
-            "condition": self.condition,
-            "caution_means": self.caution_means,
-            "forbids": self.forbids,
-            "only_fails": self.only_fails,
-            "strength": self.strength,
-            "simple": self.simple,
-        }
+        fixed = {name: getattr(self, name) for name in _KEPT}
         if plate is None and not self.plate_only:
             return self
         if plate is None:
-            return Limit(**fixed, authority="plate", source=PLATE, open_fails=self.open_fails)
+            return Limit(**fixed, authority="plate", source=PLATE)
         low, high = self._bounds(plate)
         if self.plate_tightens:
             low = None if self.low is None else max(self.low, self.low if low is None else low)
             high = None if self.high is None else min(self.high, self.high if high is None else high)
             if (low, high) == (self.low, self.high):
                 return self
-        limit = Limit(**fixed, low=low, high=high, authority="plate", source=PLATE, open_fails=self.open_fails)
+        limit = Limit(**fixed, low=low, high=high, authority="plate", source=PLATE)
         if self.plate_percent is None or high is None or low is not None:
             return limit
         watch = round_significant(high * (100 - self.plate_percent) / 100)
@@ -103,17 +95,12 @@ class GenericLimit(Limit):
         return value - tolerance, value + tolerance
 
 
-class CheckValue(BaseModel):
-    """A figure that the trade passes on without a source: common practice. It never judges a reading.
+class CheckValue(Data):
+    """A figure that the trade passes on without a source: common practice. It never judges a reading."""
 
-    about: what it is of. but: what must be known beside it.
-    """
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    about: str
+    about: str  # what it is of
     says: str
-    but: str
+    but: str  # what must be known beside it
 
 
 def limit_for(quantity: str, generic: Mapping[str, GenericLimit], job: Job) -> Limit | None:

@@ -10,11 +10,10 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
-    BaseModel,
-    ConfigDict,
     Discriminator,
     Field,
     Tag,
@@ -25,6 +24,7 @@ from pydantic import (
 
 from assistant.trade.job import Fitted, Fuel, Ignition, Job, Only, VisitKind, known_systems
 from assistant.trade.judging import Act, Source
+from assistant.trade.model import Data
 from assistant.trade.quantities import Danger
 
 Power = Literal["unknown", "isolated", "dead", "live"]
@@ -56,97 +56,69 @@ END = "end"  # targets of a step that are no steps
 EMERGENCY = "emergency"
 
 
-class _Data(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class Hazard(_Data):
-    """A warning voiced before the hand goes in; "danger" waits for "understood".
-
-    warns_of: the dangers that it is the warning of; the check of a procedure looks for it before them.
-    """
+class Hazard(Data):
+    """A warning voiced before the hand goes in; "danger" waits for "understood"."""
 
     level: Level
     say: str
     source: Source
-    warns_of: tuple[Danger, ...] = ()
+    warns_of: tuple[Danger, ...] = ()  # the check of a procedure looks for it before these
 
 
-class State(_Data):
+class State(Data):
     """The state of power and gas at the appliance."""
 
     power: Power = "unknown"
     gas: Gas = "unknown"
 
 
-class Wait(_Data):
-    """What a step has to wait for before its answer counts: that something has gone on for a while.
-
-    seconds: how long. since: the steps whose leaving begins it, the last of them that was left. then: the question
-    again, shortly, once the time is up. source: where the time is from.
-    """
+class Wait(Data):
+    """What a step has to wait for before its answer counts: that something has gone on for a while."""
 
     seconds: int = Field(gt=0)
-    since: tuple[str, ...] = Field(min_length=1)
-    then: str
-    source: Source
+    since: tuple[str, ...] = Field(min_length=1)  # the steps whose leaving begins it; the last that was left counts
+    then: str  # the question again, shortly, once the time is up
+    source: Source  # of the time
 
 
-class Step(_Data):
+class Step(Data):
     """One step.
 
-    say: the prompt. kind: "do" is answered by done, "check" by yes or no, "read" by a reading of `quantity`,
-    "time" by "mark" at each of `events`, in order; the prompt names them once.
-    times: of a timed step, quantity (in seconds) -> the events that it lies between, from and to.
-    power, gas: the states in which it may be worked; empty is any. sets: the states that hold once it is done.
-    hazards: names, voiced in order before the prompt. skippable: a step that makes others safe is not.
-    next: outcome -> step. Outcomes: done, yes, no, skip; of a reading its verdict, or that of a finding it
-    completes where that is worse; of a timed step the worst verdict of its times. "then" is every other outcome;
-    without it, the following step.
-    dangers: what can hurt there besides what follows from what it does and measures (`checking.dangers`).
-    confirm: the good answer of a check is asked a second time, since a misheard one can hurt.
-    bad: the answer of a check that is a finding, and its text. stage: as found, or as left.
-    works_out: findings that this reading completes. proves: the safety tests that it is.
-    needs: what it cannot be worked without: "gas" is the job file's figures of the gas meter, "meter" a meter of the
-    job file for its quantity, anything else a fitted part of the appliance. The step is left out where `left_out`
-    gives a reason.
-    if_it_tells: it is only worked in a run by cause, where it tells something of the fault (see `Procedure.run`).
-    wait: what it waits for; a timer of its own counts that aloud, and an answer before its end is noted as such.
-    burner: "lights" where the step lights it (pilot or main), "runs" where it must burn; the gate is checked there.
-    forbids: what the bad answer of a check forbids until it is mended and checked again.
-    no_repair: nothing that it finds is mended on a visit: only the shut-down is left.
-    mends: the repair that its good outcome is; it is recorded, and the visit goes on where the step leads.
-    never_after: ids of checks after whose bad answer the step is left out; so it is after each symptom that the table
-    of faults marks so (`never_run_as_found`).
+    Its outcomes are done, yes, no and skip; of a reading its verdict, or that of a finding it completes where that is
+    worse; of a timed step the worst verdict of its times.
     """
 
     id: str
     title: str
-    say: str
-    kind: Literal["do", "check", "read", "time"]
-    quantity: str | None = None
-    events: tuple[str, ...] = ()
-    times: dict[str, tuple[str, str]] = Field(default_factory=dict)
-    power: tuple[Power, ...] = ()
+    say: str  # the prompt
+    kind: Literal["do", "check", "read", "time"]  # answered by done, yes or no, a reading, a mark at each event
+    quantity: str | None = None  # what is read
+    events: tuple[str, ...] = ()  # what is marked, in order; the prompt names them once
+    times: dict[str, tuple[str, str]] = Field(default_factory=dict)  # quantity in seconds -> the events it lies between
+    power: tuple[Power, ...] = ()  # the states in which it may be worked; empty is any
     gas: tuple[Gas, ...] = ()
-    sets: State | None = None
-    hazards: tuple[str, ...] = ()
-    skippable: bool = True
-    next: dict[str, str] = Field(default_factory=dict)
-    bad: dict[Literal["yes", "no"], str] = Field(default_factory=dict)
-    works_out: tuple[str, ...] = ()
-    proves: tuple[Proof, ...] = ()
-    dangers: tuple[Danger, ...] = ()
-    needs: Literal["gas", "meter"] | Fitted | None = None
-    confirm: bool = False
-    stage: Literal["found", "left"] = "found"
-    if_it_tells: bool = False
-    wait: Wait | None = None
-    burner: Literal["lights", "runs"] | None = None
-    forbids: tuple[Act, ...] = ()
-    no_repair: bool = False
-    mends: str | None = None
-    never_after: tuple[str, ...] = ()
+    sets: State | None = None  # the states that hold once it is done
+    hazards: tuple[str, ...] = ()  # voiced in order before the prompt
+    skippable: bool = True  # a step that makes others safe is not
+    next: dict[str, str] = Field(default_factory=dict)  # outcome -> step; "then": every other; else the next
+    bad: dict[Literal["yes", "no"], str] = Field(
+        default_factory=dict
+    )  # of a check: answer that is a finding -> its text
+    works_out: tuple[str, ...] = ()  # the findings that this reading completes
+    proves: tuple[Proof, ...] = ()  # the safety tests that it is
+    dangers: tuple[Danger, ...] = ()  # besides what follows from what it does and measures (`checking.dangers`)
+    needs: Literal["gas", "meter"] | Fitted | None = (
+        None  # left out without these: the gas meter's figures, a meter, a part
+    )
+    confirm: bool = False  # the good answer of a check is asked twice, since a misheard one can hurt
+    stage: Literal["found", "left"] = "found"  # as found, or as left
+    if_it_tells: bool = False  # only in a run by cause, where it tells something of the fault (see `Procedure.run`)
+    wait: Wait | None = None  # counted aloud by a timer of its own; an answer before its end is noted
+    burner: Literal["lights", "runs"] | None = None  # it lights it (pilot or main), or needs it; the gate is checked
+    forbids: tuple[Act, ...] = ()  # what the bad answer of a check blocks until it is mended and checked again
+    no_repair: bool = False  # nothing that it finds is mended on a visit: only the shut-down is left
+    mends: str | None = None  # the repair that its good outcome is; it is recorded
+    never_after: tuple[str, ...] = ()  # checks after whose bad answer, and symptoms after which, it is left out
 
     @field_validator("times")
     @classmethod
@@ -204,36 +176,26 @@ class Step(_Data):
 _VERDICTS = ("pass", "caution", "conditional-pass", "conditional-fail", "fail", "cannot-judge")
 
 
-class Repair(_Data):
-    """Something that may be repaired on the way.
+class Repair(Data):
+    """Something that may be repaired on the way."""
 
-    say: how it is said and spoken ("flame rod cleaned"). voids: quantities and ids of checks whose readings and
-    answers no longer stand; they are asked again, as left. restart: the step where the visit is walked again,
-    normally where the appliance is isolated.
-    """
-
-    say: str
-    voids: tuple[str, ...] = Field(min_length=1)
-    restart: str
+    say: str  # how it is said and spoken ("flame rod cleaned")
+    voids: tuple[str, ...] = Field(min_length=1)  # quantities and checks that no longer stand: asked again, as left
+    restart: str  # the step where the visit is walked again, normally where the appliance is isolated
 
 
-class Procedure(_Data):
-    """The steps for one ignition system, fuel and kind of visit, in order, and what may be repaired on the way.
-
-    must_prove: the safety tests that its ignition system asks for, besides those of every procedure.
-    order: by-cause where the steps of a run are worked in the order in which they tell most of the fault.
-    shut_down: the steps at which shutting the appliance down may begin; the first that power and gas allow is taken.
-    """
+class Procedure(Data):
+    """The steps for one ignition system, fuel and kind of visit, in order, and what may be repaired on the way."""
 
     name: str
     title: str
     ignition: Ignition
     fuel: Fuel
     visit: VisitKind
-    must_prove: tuple[Proof, ...] = ()
-    order: Literal["written", "by-cause"] = "written"
+    must_prove: tuple[Proof, ...] = ()  # the safety tests of its ignition system, besides those of every procedure
+    order: Literal["written", "by-cause"] = "written"  # by-cause: a run is worked in the order that tells most
     steps: tuple[Step, ...] = Field(min_length=1)
-    shut_down: tuple[str, ...] = ()
+    shut_down: tuple[str, ...] = ()  # where shutting down may begin; the first that power and gas allow is taken
     repairs: dict[str, Repair] = Field(default_factory=dict)
 
     def step(self, step_id: str) -> Step:
@@ -242,14 +204,18 @@ class Procedure(_Data):
 
     def has(self, step_id: str) -> bool:
         """Whether a step has that id."""
-        return any(s.id == step_id for s in self.steps)
+        return any(step.id == step_id for step in self.steps)
 
     def number(self, step_id: str) -> int:
         """The place of a step, from 1; KeyError when there is none."""
-        for number, step in enumerate(self.steps, 1):
-            if step.id == step_id:
-                return number
-        raise KeyError(step_id)
+        numbers, of = self._numbers
+        if of is not self.steps:  # a copy with other steps
+            numbers = _numbers(self.steps)
+        return numbers[step_id]
+
+    @cached_property
+    def _numbers(self) -> tuple[dict[str, int], tuple[Step, ...]]:
+        return _numbers(self.steps), self.steps
 
     def plain_way(self, job: Job) -> tuple[str, ...]:
         """The ids of the steps of a visit on which nothing is found wrong and nothing skipped, in order."""
@@ -309,6 +275,11 @@ NEVER_LEFT_OUT: tuple[Proof, ...] = (
 """Tests without which no visit leaves the gas on: their steps cannot be skipped or left out."""
 
 
+def _numbers(steps: tuple[Step, ...]) -> dict[str, int]:
+    """The place of each step by its id, from 1; of two with one id, the first."""
+    return {step.id: number for number, step in reversed(list(enumerate(steps, 1)))}
+
+
 def _may_move(step: Step) -> bool:
     """Whether a step may be worked before or after its neighbours."""
     fixed = step.sets or step.next or step.confirm or step.stage == "left" or set(step.proves) & set(NEVER_LEFT_OUT)
@@ -343,7 +314,7 @@ def after_step(state: State, step: Step, outcome: str) -> State:
 # --- what is written, and how it becomes a procedure
 
 
-class Include(_Data):
+class Include(Data):
     """In a list of steps, the steps of a part; its repairs come with it."""
 
     include: str
@@ -372,7 +343,7 @@ Entry = Annotated[
 ]
 
 
-class Part(_Data):
+class Part(Data):
     """A file of steps and repairs that several procedures include."""
 
     steps: tuple[Entry, ...] = ()
@@ -397,7 +368,7 @@ class WrittenProcedure(Part):
         return name
 
 
-class Called(_Data):
+class Called(Data):
     """What an ignition system, a fuel or a kind of visit is called in the name and the title of a procedure."""
 
     name: str

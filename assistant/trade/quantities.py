@@ -6,9 +6,7 @@ from decimal import Decimal
 from enum import Enum
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, field_validator
-
-from assistant.trade.units import check_unit
+from assistant.trade.model import Data, UnitName
 
 
 class Overload(Enum):
@@ -33,16 +31,14 @@ Danger = Literal[
 """What can hurt at a step; a hazard says which it warns of, and `checking.dangers` which a step has."""
 
 
-class Quantity(BaseModel):
+class Quantity(Data):
     """A quantity that a question can ask for."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     name: str
     """Its key in the data file ("manifold-pressure")."""
     spoken: str
     """How the assistant says it."""
-    unit: str
+    unit: UnitName
     low: Decimal
     """The least that the usual instrument shows, in `unit`; never a limit."""
     high: Decimal
@@ -63,9 +59,3 @@ class Quantity(BaseModel):
     """What can hurt where it is read, besides what its unit says."""
     plain: str = ""
     """What it is, for somebody who owns the appliance and does not service it."""
-
-    @field_validator("unit")
-    @classmethod
-    def _unit_is_known(cls, unit: str) -> str:
-        check_unit(unit)
-        return unit

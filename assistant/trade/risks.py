@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from pydantic import BaseModel, ConfigDict
+from assistant.trade.model import Data
 
 OTHER = "other"
 """The risk of what the data names no other for."""
 
 
-class Risk(BaseModel):
+class Risk(Data):
     """Of a test that a step proves, by its name, or one with a name of its own."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     hazard: str
     """What it can do to people."""

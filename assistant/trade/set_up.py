@@ -4,27 +4,24 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from assistant.trade.job import Ignition
+from assistant.trade.model import Data, UnitName
 from assistant.trade.quantities import Quantity
 
 
-class Figure(BaseModel):
+class Figure(Data):
     """What a figure may be."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     low: Decimal = Decimal(1)
     high: Decimal
     resolution: Decimal = Decimal(1)
-    unit: str = "dimensionless"
+    unit: UnitName = "dimensionless"
 
 
-class Asked(BaseModel):
+class Asked(Data):
     """One thing that is asked."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     name: str
     path: tuple[str, ...]  # where a job file has it

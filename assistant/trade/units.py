@@ -1,6 +1,6 @@
 """Units of measurement: the names the project uses, how they are written and said, and conversion between them.
 
-Only the names in `UNITS` are units here. A wider vocabulary would let a slip of the pen in a data
+Only the names in `UNITS` are units here. A wider vocabulary would take a typing error in a data
 file through as some other unit: to a general parser "pa" is a picoyear.
 
 Values are `decimal.Decimal` from end to end (pint with ``non_int_type=Decimal``), so that a reading of 3.50
@@ -144,14 +144,15 @@ def _unit(name: str) -> Unit:
     return _registry().parse_units(name)
 
 
-def check_unit(name: str) -> None:
-    """Refuse a name that is not a unit of the project.
+def check_unit(name: str) -> str:
+    """The name itself; refuses one that is not a unit of the project.
 
     Raises:
         ValueError: one sentence that names the unit.
     """
     if name not in UNITS:
         raise ValueError(f"{name!r} is not a known unit; the known units are {', '.join(UNITS)}.")
+    return name
 
 
 @cache

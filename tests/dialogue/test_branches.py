@@ -21,6 +21,7 @@ def test_the_four_are_of_every_system_fuel_and_kind_of_visit():
     assert {p.visit for p in four} == {p.visit for p in every}
 
 
+@pytest.mark.visits
 @pytest.mark.parametrize("name", FOUR)
 def test_every_branch_is_taken(name):
     technician = Technician(library().procedures[name])

@@ -201,7 +201,13 @@ def procedures() -> dict[str, Procedure]:
     return library().procedures
 
 
-@pytest.mark.parametrize("name", sorted(library().procedures))
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param(name, marks=() if name in simulated.FOUR else pytest.mark.visits)
+        for name in sorted(library().procedures)
+    ],
+)
 def test_no_path_lights_or_runs_while_something_forbids_it(name):
     """Random visits; `make bench-gate` walks many more of them."""
     closed = 0

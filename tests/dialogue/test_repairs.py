@@ -62,6 +62,7 @@ def test_no_repair_is_recorded_when_it_was_not_meant():
     assert technician.state.repairs == ()
 
 
+@pytest.mark.visits
 @pytest.mark.parametrize("name", FOUR)
 def test_after_every_repair_the_visit_comes_to_its_end_and_the_safety_tests_are_proved_again(name):
     procedure = library().procedures[name]

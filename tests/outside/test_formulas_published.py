@@ -12,7 +12,7 @@ import pytest
 
 from assistant.trade.computations import COMPUTATIONS, work_out
 from assistant.trade.formulas import air, combustion, electrical, gas, uncertainty
-from assistant.trade.judging import Limit, Source, judge, meter_uncertainty
+from assistant.trade.judging import Limit, Source, judge
 from assistant.trade.units import convert
 
 D = Decimal
@@ -213,7 +213,7 @@ def test_f14_half_width(reading, percent, counts, resolution, expected, toleranc
     ],
 )
 def test_f14_expanded_uncertainty(reading, percent, counts, resolution, expected, tolerance, source):
-    near(meter_uncertainty(D(reading), D(percent), D(counts), D(resolution)), expected, tolerance)
+    near(uncertainty.meter_uncertainty(D(reading), D(percent), D(counts), D(resolution)), expected, tolerance)
 
 
 @pytest.mark.parametrize(
@@ -269,7 +269,7 @@ CHECKED = Source(mark="common practice", text="a limit to exercise the decision 
 )
 def test_f16_states(reading, low, meter, state, source):
     limit = Limit(quantity="flame current", unit="microampere", low=D(low), authority="generic", source=CHECKED)
-    u = meter_uncertainty(D(reading), *(D(m) for m in meter))
+    u = uncertainty.meter_uncertainty(D(reading), *(D(m) for m in meter))
     assert judge(D(reading), limit, u).outcome == state
 
 

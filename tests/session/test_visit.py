@@ -223,6 +223,7 @@ def test_the_answer_goes_on_the_track_of_the_visit(tmp_path, recognizer):
     assert abs(samples[:, 1]).max() > 3000
 
 
+@pytest.mark.bench
 def test_what_was_read_back_survives_kill_9_and_the_visit_goes_on_at_the_right_step(tmp_path):
     """The demo is killed three times, and resumed each time; nothing acknowledged is lost.
 
