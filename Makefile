@@ -8,13 +8,14 @@ demo: .venv/.product
 	$(BIN)/assistant demo
 
 # The pure core and other fast tests: for every save.
-QUICK := tests/dialogue tests/language tests/trade tests/outside tests/test_files.py tests/test_check_procedure.py
+QUICK := tests/dialogue tests/language tests/trade tests/outside tests/test_files.py tests/test_check_procedure.py tests/test_layers.py tests/test_add_a_thing.py
 quick: .venv/.dev
 	$(BIN)/pytest -q $(TWO) -m "not visits and not bench" $(QUICK)
 
 test: check
 	$(BIN)/python tests/parts.py
-	$(BIN)/pytest -q $(TWO) --ignore tests/live
+	$(BIN)/pytest -q $(TWO) --cov $(QUICK)  # with the floor of the coverage
+	$(BIN)/pytest -q $(TWO) $(foreach part,$(QUICK) tests/live,--ignore $(part))
 	$(BIN)/pytest -q tests/live  # these keep time with a sound card, so they run alone
 
 # Two processes. The tests of one file share fixtures, so they run in one process.

@@ -269,6 +269,11 @@ class PartFile:
     part: Part
 
 
+def _flaws_of(fitted: Any) -> list[Flaw]:
+    """What is wrong, of what `fit` gives."""
+    return fitted if isinstance(fitted, list) else []
+
+
 def _of(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more"
 
@@ -312,8 +317,9 @@ class Library:
         files = [folder / name for folder in self.folders if folder == TRADE_DATA or (folder / name).exists()]
         return {key: (path, body) for path in files for key, body in read_yaml(path).items()}
 
-    def _models(self, file: str, model: type[M], key: str = "") -> dict[str, M]:
-        """The entries of a data file by name, as models. key: the one that takes the name."""
+    def _models(self, file: str) -> dict[str, Any]:
+        """The entries of a data file by name, as models."""
+        model, key = _ENTRIES[file]
         return {
             name: parse(path, body, model, (name,), None, **({key: name} if key else {}))
             for name, (path, body) in self._entries(file).items()
@@ -322,7 +328,7 @@ class Library:
     @cached_property
     def quantities(self) -> dict[str, Quantity]:
         """What can be asked for, by name."""
-        return self._models("quantities.yaml", Quantity, "name")
+        return self._models("quantities.yaml")
 
     @cached_property
     def limits(self) -> dict[str, tuple[GenericLimit, ...]]:
@@ -336,17 +342,17 @@ class Library:
     @cached_property
     def hazards(self) -> dict[str, Hazard]:
         """The warnings, by name."""
-        return self._models("hazards.yaml", Hazard)
+        return self._models("hazards.yaml")
 
     @cached_property
     def risks(self) -> dict[str, Risk]:
         """What an unsafe finding can do to people, by name."""
-        return self._models("risks.yaml", Risk)
+        return self._models("risks.yaml")
 
     @cached_property
     def check_values(self) -> dict[str, CheckValue]:
         """Figures of common practice to look things up by, by name; no reading is judged by them."""
-        return self._models("check_values.yaml", CheckValue)
+        return self._models("check_values.yaml")
 
     @cached_property
     def systems(self) -> dict[Ignition, System]:
@@ -366,34 +372,27 @@ class Library:
     def parts(self) -> dict[str, PartFile]:
         """The files that procedures include, by name."""
         files = {path.stem: path for folder in self.folders for path in sorted((folder / "parts").glob("*.yaml"))}
-        return {name: self._part(path) for name, path in files.items()}
-
-    def _part(self, path: Path) -> PartFile:
-        data = read_yaml(path)
-        return PartFile(path, data, parse(path, data, Part, known=self.known))
+        read = {name: (path, read_yaml(path)) for name, path in files.items()}
+        return {
+            name: PartFile(path, data, parse(path, data, Part, known=self.known)) for name, (path, data) in read.items()
+        }
 
     @cached_property
     def procedures(self) -> dict[str, Procedure]:
         """The procedures, by name."""
-        read: list[Procedure] = []
-        for folder in self.folders:
-            if (folder / PROCEDURES).exists():
-                read += self._read_table(folder / PROCEDURES)
-            read += [self.read_procedure(path) for path in sorted((folder / "procedures").glob("*.yaml"))]
-        return {procedure.name: procedure for procedure in read}
+        files = [
+            path
+            for folder in self.folders
+            for path in (*folder.glob(PROCEDURES), *sorted((folder / "procedures").glob("*.yaml")))
+        ]
+        return {procedure.name: procedure for path in files for procedure in self.read_procedures(path)}
 
-    def _read_table(self, path: Path) -> list[Procedure]:
-        procedures, flaws = self.examine_table(path)
+    def read_procedures(self, path: Path) -> list[Procedure]:
+        """The procedures of a file or a table, checked; Problem with one sentence for the first thing that is wrong."""
+        procedures, flaws = self.examine(path)
         if flaws:
             raise Problem(str(flaws[0]))
         return procedures
-
-    def read_procedure(self, path: Path) -> Procedure:
-        """A procedure file, checked; Problem with one sentence for the first thing that is wrong with it."""
-        procedure, flaws = self.examine(path)
-        if procedure is None or flaws:
-            raise Problem(str(flaws[0]))
-        return procedure
 
     def flaws_in(self, path: Path) -> list[Flaw]:
         """All that is wrong in a data file: a procedure, the table of procedures, a part, the table of faults, or a
@@ -404,16 +403,14 @@ class Library:
         data = read_yaml(path)
         kind = _ENTRIES.get(path.name)
         if path.name == "faults.yaml":
-            faults = fit(path, data, Faults, known=self.known)
-            return faults if isinstance(faults, list) else []
+            return _flaws_of(fit(path, data, Faults, known=self.known))
         if path.name == "set_up.yaml" and isinstance(data, list):
-            questions = [fit(path, each, Asked) for each in data]
-            return [flaw for question in questions if isinstance(question, list) for flaw in question]
+            return [flaw for each in data for flaw in _flaws_of(fit(path, each, Asked))]
         if not isinstance(data, Mapping):
             return [Flaw(path, 1, 1, "this is no list of keys; see the published schema.")]
-        if path.name == PROCEDURES and "name" not in data:
-            return self.examine_table(path)[1]
-        if kind is None and ("name" in data or "ignition" in data or not ({"steps", "repairs"} & data.keys())):
+        if kind is None and (
+            path.name == PROCEDURES or "name" in data or "ignition" in data or not ({"steps", "repairs"} & data.keys())
+        ):
             return self.examine(path)[1]
         if kind is None:
             part = fit(path, data, Part, known=self.known)
@@ -460,30 +457,32 @@ class Library:
                         place = _place(data, ("steps", at, "times" if key == "quantity" and step.times else key))
                         yield Flaw(path, *place, f"the step {step.id!r} names {name!r}, which is not known.")
 
-    def examine(self, path: Path) -> tuple[Procedure | None, list[Flaw]]:
-        """A procedure file with its parts put in, where it can be read, and all that is wrong with it."""
-        data = read_yaml(path)
-        written = fit(path, data, WrittenProcedure, known=self.known)
-        return (None, written) if isinstance(written, list) else self._put_together(path, data, written)
-
-    def examine_table(self, path: Path) -> tuple[list[Procedure], list[Flaw]]:
-        """The procedures of a table, those that can be read, and all that is wrong, with whose it is."""
+    def examine(self, path: Path) -> tuple[list[Procedure], list[Flaw]]:
+        """The procedures of a file or a table that can be read, with their parts put in, and all that is wrong with
+        them; of a table also whose it is."""
         data = read_yaml(path)
         own = _systems_in(path)
-        table = fit(path, data, ProcedureTable, known={**self.known, **{name: each.like for name, each in own.items()}})
-        if isinstance(table, list):
-            return [], table
+        known = {**self.known, **{name: each.like for name, each in own.items()}}
+        is_table = path.name == PROCEDURES and "name" not in data
+        model: type[Part] = ProcedureTable if is_table else WrittenProcedure
+        fitted = fit(path, data, model, known=known)
+        if isinstance(fitted, list):
+            return [], fitted
+        every = fitted.procedures() if isinstance(fitted, ProcedureTable) else (fitted,)
         procedures: list[Procedure] = []
         names: dict[Flaw, list[str]] = {}
-        for written in table.procedures():
+        for written in every:
+            assert isinstance(written, WrittenProcedure)
             procedure, flaws = self._put_together(path, data, written, own)
             procedures += [procedure] if procedure else []
             for flaw in flaws:
                 names.setdefault(flaw, []).append(written.name)
+        if not is_table:
+            return procedures, list(names)
         return procedures, [replace(flaw, says=f"{flaw.says} ({_of(whose)})") for flaw, whose in names.items()]
 
     def _put_together(
-        self, path: Path, data: Any, written: WrittenProcedure, own: Mapping[Ignition, System] | None = None
+        self, path: Path, data: Any, written: WrittenProcedure, own: Mapping[Ignition, System]
     ) -> tuple[Procedure | None, list[Flaw]]:
         """As `examine`, of what is written in the file `path`, whose content is `data`. own: the systems in it."""
         whole = assemble(written, {name: file.part for name, file in self.parts.items()})
@@ -495,7 +494,7 @@ class Library:
 
         if whole.problems:
             return None, [flaw(place, says) for place, says in whole.problems]
-        systems = {**(own or {}), **self.systems}
+        systems = {**own, **self.systems}
         head = written.model_dump(include={"name", "title", "ignition", "fuel", "visit", "order"})
         head |= {"must_prove": systems[written.ignition].proves, "shut_down": whole.shut_down}
         procedure = fit(path, {**head, "steps": whole.steps, "repairs": whole.repairs}, Procedure)

@@ -5,9 +5,11 @@ With --check nothing is written, and the exit status is 1 when one is out of dat
 
 from __future__ import annotations
 
+import inspect
 import json
+import re
 import sys
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import partial
@@ -16,6 +18,7 @@ from pathlib import Path
 from typing import Any, Literal, get_args
 
 from diagram import dialogue_page
+from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
 from assistant.files import Library, library
@@ -28,6 +31,7 @@ from assistant.trade.computations import COMPUTATIONS, FINDINGS, work_out
 from assistant.trade.job import Fuel, Ignition, VisitKind
 from assistant.trade.judging import Bound, Source
 from assistant.trade.limits import GenericLimit
+from assistant.trade.model import Data
 from assistant.trade.procedures import Part, Procedure, ProcedureTable, Step, Wait, WrittenProcedure
 from assistant.trade.units import UNIT_SYMBOL, UNITS
 
@@ -518,11 +522,21 @@ def schema() -> dict[str, Any]:
         [(model, "validation") for model in (WrittenProcedure, ProcedureTable, Part)],
         title="A procedure of the assistant, the table of procedures, or a part that procedures include",
     )
+    for name, definition in definitions["$defs"].items():
+        for line in _remarks(getattr(procedures, name, None)):
+            definition["properties"][line[1]]["description"] = line[2]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "anyOf": list(kinds.values()),
         **definitions,
     }
+
+
+def _remarks(model: type[BaseModel] | None) -> Iterator[re.Match[str]]:
+    """The fields of a model that have a remark beside them: the name and the remark; those of its bases first."""
+    for base in reversed(model.__mro__ if isinstance(model, type) else ()):
+        if issubclass(base, Data) and base is not Data:
+            yield from re.finditer(r"^    (\w+): .*  # (.+)$", inspect.getsource(base), re.M)
 
 
 def schema_text() -> str:

@@ -53,7 +53,7 @@ def test_an_ignition_system_needs_its_safety_tests(shop):
     """A direct spark has no pilot whose safe shut-down could be tested."""
     system = "flint wheel: {name: flint-wheel, title: Flint wheel, like: direct spark, proves: [safe-shut-down]}"
     (shop / PROCEDURES).write_text(table_with(system), encoding="utf-8")
-    flaws = Library(shop).examine_table(shop / PROCEDURES)[1]
+    flaws = Library(shop).examine(shop / PROCEDURES)[1]
     assert any("there is no safe-shut-down test, which is required of flint wheel" in flaw.says for flaw in flaws)
 
 

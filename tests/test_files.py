@@ -24,7 +24,7 @@ def test_a_broken_procedure_is_told_with_its_place(shelf, tmp_path, old, new, sa
     _, flaws = shelf.examine(tmp_path / "mine.yaml")
     assert any(said in flaw.says and flaw.path.name == "mine.yaml" and flaw.line > 1 for flaw in flaws)
     with pytest.raises(Problem, match=r"mine\.yaml, line "):
-        shelf.read_procedure(tmp_path / "mine.yaml")
+        shelf.read_procedures(tmp_path / "mine.yaml")
 
 
 @pytest.mark.parametrize(

@@ -56,8 +56,8 @@ SHOP = Annotated[
         "--shop",
         envvar="ASSISTANT_SHOP",
         help="A folder with a shop's own procedures/, parts/, procedures.yaml, limits.yaml, hazards.yaml, "
-        "quantities.yaml and risks.yaml: they add to the shipped ones, and what has the same name takes their place. Without it, "
-        "the folder shop in the user's folder of settings, where there is one.",
+        "quantities.yaml and risks.yaml: they add to the shipped ones, and what has the same name takes their place. "
+        "Without it, the folder shop in the user's folder of settings, where there is one.",
     ),
 ]
 

@@ -47,7 +47,7 @@ def test_steps_and_repairs_of_a_part_come_in_its_place_and_only_where_they_hold(
     )
     steps = step("first") + "  - include: pilot\n  - {include: pilot, only: {fuel: natural gas}}\n" + step("last")
     library = shop(parts__pilot=part, procedures__mine=HEAD + steps)
-    procedure, _ = library.examine(library.shop / "procedures" / "mine.yaml")
+    (procedure,), _ = library.examine(library.shop / "procedures" / "mine.yaml")
     assert [s.id for s in procedure.steps] == ["first", "lp-only", "pilots", "last"]
     assert list(procedure.repairs) == ["cleaned"]
     assert not hasattr(procedure.step("pilots"), "only")
@@ -77,7 +77,7 @@ def test_a_mistake_in_a_part_is_told_at_its_own_line(shop):
 def test_what_does_not_fit_is_told(shop, part, said):
     library = shop(parts__pilot=part, procedures__mine=HEAD + step("first") + "  - include: pilot\n")
     with pytest.raises(Problem) as wrong:
-        library.read_procedure(library.shop / "procedures" / "mine.yaml")
+        library.read_procedures(library.shop / "procedures" / "mine.yaml")
     assert said in str(wrong.value)
 
 

@@ -64,7 +64,7 @@ def test_the_names_and_titles_of_the_table(shelf):
 @pytest.mark.parametrize("name", ["direct-spark-lp-no-heat", "standing-pilot-natural-gas-yearly"])
 def test_a_procedure_of_the_table_is_the_one_that_a_file_of_its_own_gives(shelf, tmp_path, name):
     (tmp_path / "own.yaml").write_text(own_procedure(name), encoding="utf-8")
-    assert shelf.read_procedure(tmp_path / "own.yaml") == shelf.procedures[name]
+    assert shelf.read_procedures(tmp_path / "own.yaml") == [shelf.procedures[name]]
 
 
 @pytest.mark.parametrize(
