@@ -61,6 +61,7 @@ def test_nothing_it_says_in_a_visit_would_be_taken(name):
     assert echoes(spoken(name)) == []
 
 
+@pytest.mark.visits
 def test_nothing_it_says_to_commands_and_mistakes_would_be_taken():
     script = []
     for at, text in enumerate(spoken("hot-surface")):

@@ -131,6 +131,7 @@ def test_a_yearly_visit_keeps_its_order():
         assert procedure.visit == "no heat" or not any(step.if_it_tells for step in procedure.steps)
 
 
+@pytest.mark.visits
 def test_every_check_that_only_finds_a_fault_is_asked_by_some_fault():
     asked: set[str] = set()
     for row, cause in ALL:

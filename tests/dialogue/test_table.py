@@ -145,10 +145,12 @@ def ways() -> dict[tuple[Phase, str], set[Phase]]:
     return seen
 
 
+@pytest.mark.visits
 def test_every_cell_is_walked():
     assert [(phase.name, word) for phase, row in TABLE.items() for word in row if (phase, word) not in ways()] == []
 
 
+@pytest.mark.visits
 def test_every_way_of_the_table_is_gone():
     """A cell names no phase that it does not lead to, else the diagram would say more than is so. Of a group of phases
     (a step that is opened; where an aside came from) it is enough to come to one."""
