@@ -25,7 +25,7 @@ def plan(table: dict[str, int], count: int, seed: int) -> list[dict[str, object]
     phonemize = voices.Phonemizer()
 
     def item(text: list[str], blend: voices.Blend) -> dict[str, object]:
-        accent = "en-gb" if blend[0].startswith("b") else "en-us"
+        accent = "en-gb-x-rp" if blend[0].startswith("b") else "en-us"
         ids = voices.kokoro_ids(phonemize(words.spoken_text(text, rng), accent), table)
         return {
             "text": " ".join(text), "ids": ids, "first": blend[0], "second": blend[1], "share": blend[2],

@@ -34,12 +34,19 @@ from net import Norm, TdnnF, folded, load, pad
 INVENTORY = [words.SIL, *words.PHONES, words.GARBAGE]  # phone p has pdfs 2p and 2p + 1
 PHONE_ID = {p: i for i, p in enumerate(INVENTORY)}
 WARPS = [0.86, 0.89, 0.92, 0.95, 0.98, 1.0, 1.02, 1.05, 1.08, 1.11, 1.14]
-WINDOWS = [(2.5, 50), (4.0, 80), (6.0, 110)]  # seconds, most phones in a row
+WINDOWS = [(2.5, 50), (4.0, 80), (6.0, 120), (9.0, 190)]  # seconds, most phones in a row
 CHOICES = 3  # pronunciations tried for each row
 FRAME_S = 0.03  # of the network's output
 SEGMENTS = 9  # most utterances in a row
-SHARES = {"kokoro": 0.42, "flite": 0.09, "festival": 0.04, "espeak": 0.05, "pico": 0.04, "joined": 0.14}
+SHARES = {"kokoro": 0.25, "flite": 0.06, "festival": 0.03, "espeak": 0.03, "pico": 0.05, "joined": 0.12}
+PEOPLE = {"an4": 0.15, "gsc": 0.13, "wake": 0.04, "read": 0.06}  # sets of people, each a speaker a group
 KEPT_ASIDE = 15  # speakers of the people's recordings that are never trained on: for tuning
+
+
+def group_of(voice: str) -> str:
+    """Where utterances of a voice are drawn from: a person's own, of a synthesizer's all."""
+    engine = voice.split(":", maxsplit=1)[0]
+    return voice if engine in PEOPLE else engine
 
 
 class Speech:
@@ -60,6 +67,8 @@ class Speech:
             return
         self.samples[self.used : end] = torch.from_numpy(np.ascontiguousarray(wave)).to(self.samples.device)
         for group, voice, text, start, length in items:
+            if any(w not in self.lexicon for w in text.split()):  # a sentence of a reader, a name
+                continue
             phones = sum(len(self.lexicon[w][0]) for w in text.split())
             if length / shards.RATE > 0.045 * phones:
                 found = (self.used + start, length, text)
@@ -78,7 +87,7 @@ class Speech:
                     wave, index = shards.read(name)
                     self.add(
                         wave,
-                        [(i["voice"].split(":")[0], i["voice"], i["text"], i["start"], i["length"]) for i in index],
+                        [(group_of(i["voice"]), i["voice"], i["text"], i["start"], i["length"]) for i in index],
                     )
 
 
@@ -156,6 +165,11 @@ class Batches:
             if not todo:
                 group = speech.groups[rng.choice(groups[kind] or groups["flite"])]
                 todo = [rng.choice(group) for _ in range(SEGMENTS + 4)]
+                if kind == "read":  # most sentences are longer than most rows
+                    most = (seconds - 0.9) * 0.86 * shards.RATE
+                    fitting = [[u for u in speech.groups[g] if u[1] < most] for g in groups[kind]]
+                    todo = rng.choice([each for each in fitting if each] or [todo])
+                    rng.shuffle(todo)
             if rng.random() < 0.6:
                 speeds[r] = rng.uniform(0.86, 1.16)
             at, texts, used, phones = rng.uniform(0.03, 0.8), [], 0, 1
@@ -300,12 +314,15 @@ def arguments() -> argparse.Namespace:
     ap.add_argument("--minutes", type=float, default=20)
     ap.add_argument("--until", type=float, help="stop at this clock time (seconds since 1970) instead")
     ap.add_argument("--steps", type=int, help="stop after so many steps instead: the same seed gives the same weights")
-    ap.add_argument("--init", help="weights to go on from (without a garbage phone), instead of random ones")
+    ap.add_argument("--init", help="weights to go on from, instead of random ones")
     ap.add_argument("--keep", type=int, default=0, help="also keep the weights of so many moments, evenly spread")
     ap.add_argument("--hours", type=float, default=30, help="room for so much speech")
     ap.add_argument("--rate", type=float, default=2e-3)
     ap.add_argument("--narrow", type=float, default=0.3, help="share of rows in the band of an 8 kHz microphone")
     ap.add_argument("--garbage", type=float, default=0.5, help="weight of the garbage phone's objective")
+    ap.add_argument(
+        "--dropout", type=float, default=0.25, help="most that a unit is multiplied by around 1, one factor a row"
+    )
     ap.add_argument("--dim", type=int, default=768)
     ap.add_argument("--bottleneck", type=int, default=128)
     ap.add_argument("--final", type=int, default=192)
@@ -339,7 +356,7 @@ def main() -> None:  # noqa: PLR0915 - one training, told in order
 
     speech = Speech(device, a.hours, lexicon)
     speech.scan(a.data)
-    shares = dict(SHARES)
+    shares = {**SHARES, **PEOPLE}
     judge = None
     if a.people:
         people = read_people(a.people)
@@ -350,16 +367,17 @@ def main() -> None:  # noqa: PLR0915 - one training, told in order
             if speaker not in aside:
                 speech.add(wave, [("people:" + speaker, "people:" + speaker, text, 0, len(wave))])
     print(
-        {k: len(v) for k, v in speech.groups.items() if ":" not in k},
+        {k: sum(len(v) for g, v in speech.groups.items() if g.split(":")[0] == k) for k in shares},
         f"{speech.used / shards.RATE / 3600:.2f} hours",
         flush=True,
     )
 
     batches = Batches(speech, shares, set(known["job"]), a.rows, a.data, a.seed)
-    texts = [text for g, said in speech.groups.items() if not g.startswith("people") for _, _, text in said]
+    words_alone = ("people", "gsc")  # they would make the bigrams those of single words
+    texts = [text for g, said in speech.groups.items() if not g.startswith(words_alone) for _, _, text in said]
     lm, lm_all = (part.to(device) for part in bigrams(batches, texts, random.Random(a.seed)))
     batches.start()
-    mfcc = features.Mfcc(WARPS).to(device)
+    mfcc = features.Mfcc(WARPS, masked=0.5).to(device)
     distort = augment.Augment(device, a.seed, narrow=a.narrow)
 
     def features_of(seconds, places, speeds, gains):
@@ -369,7 +387,10 @@ def main() -> None:  # noqa: PLR0915 - one training, told in order
         return pad(mfcc(wave, warp))
 
     if a.init:
-        net, a.garbage, a.easy, a.even = with_garbage(load(a.init)).to(device).train(), 0.0, 0.0, 0.0
+        net, a.easy, a.even = load(a.init), 0.0, 0.0
+        if net.output.out_features < 2 * len(INVENTORY):
+            net, a.garbage = with_garbage(net), 0.0
+        net = net.to(device).train()
     else:
         net = TdnnF(2 * len(INVENTORY), dim=a.dim, bottleneck=a.bottleneck, final=a.final, norm=Norm).to(device)
         with torch.no_grad():
@@ -402,6 +423,9 @@ def main() -> None:  # noqa: PLR0915 - one training, told in order
         places, speeds, gains, even, *labels = (r.to(device, non_blocking=True) for r in rest)
         with torch.no_grad():
             x = features_of(seconds, places, speeds, gains)
+            ramp = 0.0 if used < 0.15 else a.dropout * min(1.0, (used - 0.15) / 0.3, (1 - used) / 0.3)
+            for layer in net.layers:
+                layer.noise = ramp
         scores = net(x)
         value, value2, size = value_of(scores, *labels)
         loss = 5e-4 * size - value - a.garbage * value2
@@ -426,14 +450,14 @@ def main() -> None:  # noqa: PLR0915 - one training, told in order
             total = []
         if kept < a.keep and used * (a.keep + 1) >= kept + 1:
             kept += 1
-            save(average, f"{a.out}.{kept}", garbage=not a.init)
+            save(average, f"{a.out}.{kept}", garbage=bool(a.garbage))
         if time.time() - judged > a.judge_every:
-            save(average, a.out, garbage=not a.init)
+            save(average, a.out, garbage=bool(a.garbage))
             if judge:
                 print("          words told apart, speakers kept aside: clean, noisy, 8 kHz "
                       + "  ".join(f"{s:.1f} %" for s in judge(average, lm)), flush=True)  # fmt: skip
             judged = time.time()
-    save(average, a.out, garbage=not a.init)
+    save(average, a.out, garbage=bool(a.garbage))
     final = "  ".join(f"{s:.1f} %" for s in judge(average, lm)) if judge else ""
     print(f"done, {step} steps  words told apart {final}", flush=True)
 

@@ -33,7 +33,7 @@ KOKORO_ENGLISH = [
 ]
 KOKORO_ACCENTS = ["ef_dora", "hm_omega", "if_sara", "zm_yunxi"]
 FLITE = ["kal16", "rms"]
-ESPEAK_ACCENTS = ["en-us", "en-us", "en-gb", "en-gb-scotland", "en-gb-x-rp", "en-029"]
+ESPEAK_ACCENTS = ["en-us", "en-us", "en", "en-gb-scotland", "en-gb-x-rp", "en-029"]
 ESPEAK_VARIANTS = [f"m{i}" for i in range(1, 9)] + [f"f{i}" for i in range(1, 6)]
 
 Blend = tuple[str, str, float]
