@@ -25,8 +25,7 @@ def plan(table: dict[str, int], count: int, seed: int) -> list[dict[str, object]
     phonemize = voices.Phonemizer()
 
     def item(text: list[str], blend: voices.Blend) -> dict[str, object]:
-        accent = "en-gb-x-rp" if blend[0].startswith("b") else "en-us"
-        ids = voices.kokoro_ids(phonemize(words.spoken_text(text, rng), accent), table)
+        ids = voices.kokoro_ids(phonemize(words.spoken_text(text, rng), voices.accent_of(blend)), table)
         return {
             "text": " ".join(text), "ids": ids, "first": blend[0], "second": blend[1], "share": blend[2],
             "speed": round(rng.uniform(0.75, 1.35), 2),

@@ -38,8 +38,8 @@ WINDOWS = [(2.5, 50), (4.0, 80), (6.0, 120), (9.0, 190)]  # seconds, most phones
 CHOICES = 3  # pronunciations tried for each row
 FRAME_S = 0.03  # of the network's output
 SEGMENTS = 9  # most utterances in a row
-SHARES = {"kokoro": 0.25, "flite": 0.06, "festival": 0.03, "espeak": 0.03, "pico": 0.05, "joined": 0.12}
-PEOPLE = {"an4": 0.15, "gsc": 0.13, "wake": 0.04, "read": 0.06}  # sets of people, each a speaker a group
+SHARES = {"kokoro": 0.30, "flite": 0.05, "festival": 0.02, "espeak": 0.03, "pico": 0.05, "joined": 0.12}
+PEOPLE = {"an4": 0.15, "gsc": 0.11, "wake": 0.04, "read": 0.06}  # sets of people, each a speaker a group
 KEPT_ASIDE = 15  # speakers of the people's recordings that are never trained on: for tuning
 
 

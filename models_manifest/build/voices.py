@@ -41,7 +41,7 @@ Blend = tuple[str, str, float]
 
 def random_kokoro(rng: random.Random) -> Blend:
     """Two voices and the share of the first: often a blend, so that there are many speakers."""
-    first = rng.choice(KOKORO_ENGLISH)
+    first = rng.choice([*KOKORO_ENGLISH, *(v for v in KOKORO_ENGLISH if v.startswith("b"))])  # few are British
     kind = rng.random()
     if kind < 0.30:
         return first, first, 1.0
@@ -60,6 +60,11 @@ def word_speakers(rng: random.Random, blends: int = 26) -> list[Blend]:
     ]
 
 
+def accent_of(blend: Blend) -> str:
+    """espeak-ng's name of the accent that a Kokoro voice speaks: British names begin with b."""
+    return "en-gb-x-rp" if blend[0].startswith("b") else "en-us"
+
+
 class Phonemizer:
     """espeak-ng's text to IPA, through its C library."""
 
@@ -71,8 +76,9 @@ class Phonemizer:
             raise RuntimeError("espeak-ng does not start")
 
     def __call__(self, text: str, accent: str) -> str:
-        """The IPA of `text` in an accent such as en-us."""
-        self.lib.espeak_SetVoiceByName(accent.encode())
+        """The IPA of `text` in an accent such as en-us; ValueError where espeak-ng has none of that name."""
+        if self.lib.espeak_SetVoiceByName(accent.encode()):  # it would go on with the voice before
+            raise ValueError(f"espeak-ng has no voice {accent!r}")
         rest = ctypes.c_char_p(text.encode())
         clauses = []
         while rest.value:
