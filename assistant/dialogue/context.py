@@ -62,7 +62,7 @@ class Context:
 
     def meaning(self, state: State, event: Said) -> Meaning:
         """What was said, at what is asked."""
-        return self.language.understand(event.heard.text, self.question(state), self.refused(state))
+        return self.language.meaning(event.heard, self.question(state), self.refused(state))
 
     @staticmethod
     def refused(state: State) -> tuple[Value, ...]:

@@ -58,6 +58,8 @@ class Dialogue(Context):
         match event:
             case Said():
                 state = replace(state, silences=0, now_s=event.at_s)
+                heard = self.language.weighed(event.heard, self.question(state), self.refused(state))
+                event = replace(event, heard=heard)
                 meaning = self.meaning(state, event)
                 word = word_of(meaning)
             case Clock():

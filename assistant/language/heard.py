@@ -10,13 +10,12 @@ NOT_WORDS = "[unk]"
 
 @dataclass(frozen=True)
 class HeardWord:
-    """One word. start_s, end_s: seconds from the utterance's first sample. confidence: 0 to 1; it may only
-    lower trust, never raise it (SPEECH V7)."""
+    """One word."""
 
     text: str
-    start_s: float
+    start_s: float  # from the utterance's first sample
     end_s: float
-    confidence: float
+    confidence: float = 1.0  # 0 to 1, in older records; it may only lower trust, never raise it (SPEECH V7)
 
 
 @dataclass(frozen=True)

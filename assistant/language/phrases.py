@@ -6,13 +6,15 @@ a corpus: sentences as often as people say them. What it then hears is still par
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import islice
 from random import Random
 
 from assistant.language.jsgf import Node
-from assistant.language.meaning import Question
+from assistant.language.meaning import Question, Reading
+from assistant.language.spoken import measured_kind
 from assistant.language.utterance import Language
 
 SEED = 7  # any fixed number: the same question always gives the same list, so a record can name its hash
@@ -20,6 +22,8 @@ READINGS = 1200  # enough that every word pair a number can hold is seen
 TRIES = 20 * READINGS  # what no instrument for the question shows is drawn again
 NAMED = 60  # sentences that name the quantity asked: few people say it
 LISTED = 600  # that name any, where a helper reads a list
+WITH_UNIT = 25  # numbers with each unit that answers the question: "nine p p m" was heard as "nine [unk]"
+UNIT_ALONE = 2  # times each of these is said without a number
 COMMANDS = 12  # sentences for each command, besides each of its forms once
 # These answer nearly every step, so the recognizer expects them five times as much: "no" was heard as "note".
 OFTEN = {"yes": 60, "no": 60, "next": 60, "understood": 60}
@@ -59,7 +63,23 @@ def phrases(language: Language, question: Question) -> list[str]:
         named = (sample("entry", draw) for _ in range(TRIES))
         named = (e for e in named if _may_be_named(language, e, question))
         said += islice(named, LISTED if question.names else NAMED)
-    return [*forms, *(" ".join(node.words) for node in said)]
+    units = list(_units(language, question, draw)) if question.quantity else []
+    return [*forms, *(" ".join(node.words) for node in said), *units]
+
+
+def own_units(language: Language, question: Question) -> list[str]:
+    """Every form of the units that a reading may have that answers the question."""
+    assert question.quantity is not None
+    asked = measured_kind(question.quantity.unit)
+    meant = {form: language.understand(f"one {form}", question) for form in language.grammar.sentences("unit")}
+    return [form for form, m in meant.items() if isinstance(m, Reading) and measured_kind(m.unit) == asked]
+
+
+def _units(language: Language, question: Question, draw: Callable[[], float]) -> Iterator[str]:
+    for unit in own_units(language, question):
+        yield from [unit] * UNIT_ALONE
+        for _ in range(WITH_UNIT):
+            yield " ".join([*language.grammar.sample("number", draw).words, unit])
 
 
 def _may_be_named(language: Language, entry: Node, question: Question) -> bool:

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import cast
 
 from rapidfuzz import fuzz, process
 
 from assistant.language.considering import considered, decide
-from assistant.language.heard import Heard
+from assistant.language.heard import Alternative, Heard
 from assistant.language.jsgf import Grammar, Node
 from assistant.language.meaning import (
     Command,
@@ -67,6 +67,11 @@ FAINT = 0.7
 # Another text is close when it fits this much less well, in the recognizer's log score. Of the same readings
 # 2 % of the right ones had another value this close.
 CLOSE = 3.0
+# What has no meaning here makes a reading faint when it fits this much less well.
+CLOSE_TO_NOTHING = 1.0
+# Where a reading is asked, a command is not acted on while a number is this close: "nine" was heard as "no", "four" as
+# "hold", "seven" as "slower", "two" as "stop".
+CLOSE_TO_A_COMMAND = 3.0
 
 # Forms that the bundled model has no words for (a typist gives them), and what the grammar
 # has for the same: letters one by one, and words for a meter that is not steady.
@@ -158,6 +163,32 @@ class Language:
         if readings:
             return decide(considered(readings, question.quantity, refused), readings, question.quantity)
         return self._named(named, question.quantity, refused)
+
+    def weighed(self, heard: Heard, question: Question, refused: Collection[Value] = ()) -> Heard:
+        """What was heard, with the text first that is to be weighed.
+
+        That is the first one; but where a reading is asked and it is a command, a number that is close comes first, and
+        is then asked (`rivals`). Stop and the emergency words are never put off.
+        """
+        first = self.understand(heard.text, question, refused)
+        if question.quantity is None or not isinstance(first, Command) or self.urgent(heard.text):
+            return heard
+        for other in heard.alternatives:
+            meaning = self.understand(other.text, question, refused)
+            if other.worse_by <= CLOSE_TO_A_COMMAND and isinstance(meaning, Reading):
+                rest = tuple(each for each in heard.alternatives if each is not other)
+                return replace(heard, text=other.text, alternatives=(Alternative(heard.text, 0.0), *rest))
+        return heard
+
+    def meaning(self, heard: Heard, question: Question, refused: Collection[Value] = ()) -> Meaning:
+        """The meaning of what was heard at `question`. Where its text has none, the first close alternative that is a
+        command may be proposed; never a number."""
+        first = self.understand(heard.text, question, refused)
+        if isinstance(first, Unclear) and first.reason == "not-understood" and first.near is None:
+            near = (self.understand(other.text, question) for other in heard.alternatives)
+            commands = (m for m in near if isinstance(m, Command) and m.name not in NEVER_PROPOSED)
+            return replace(first, near=next(commands, None))
+        return first
 
     def _command(self, words: tuple[str, ...]) -> Command | None:
         """The command that the words are, with its argument."""
@@ -306,18 +337,23 @@ class Language:
     ) -> list[Meaning]:
         """What else the sound may have been, when that is too close to call: it is asked, never chosen.
 
-        Other readings among the recognizer's close alternatives; and an unclear one with its reason when a word
-        was faint, since then any number may have been said.
+        Other readings and commands among the recognizer's close alternatives; and an unclear one with its reason where
+        speech without a meaning is closer still (or, in older records, a word was faint), since then any number may
+        have been said.
         """
         if not isinstance(meaning, Reading):
             return []
-        close = (
-            self.understand(other.text, question, refused) for other in heard.alternatives if other.worse_by <= CLOSE
-        )
-        found: list[Meaning] = [m for m in close if isinstance(m, Reading) and m.values != meaning.values]
-        if any(word.confidence < FAINT for word in heard.words):
-            found.append(Unclear("not-understood", detail="faint"))
-        return found
+        found: list[Meaning] = []
+        faint = any(word.confidence < FAINT for word in heard.words)
+        for other in heard.alternatives:
+            if other.worse_by > CLOSE:
+                continue
+            another = self.understand(other.text, question, refused)
+            if isinstance(another, Command) or (isinstance(another, Reading) and another.values != meaning.values):
+                found.append(another)
+            elif isinstance(another, Unclear) and other.worse_by <= CLOSE_TO_NOTHING:
+                faint = True
+        return [*found, *([Unclear("not-understood", detail="faint")] if faint else [])]
 
     def can_grow(self, text: str, question: Question) -> bool | None:
         """Whether a complete answer could still go on to another one: None when it is not complete yet.

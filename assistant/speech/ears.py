@@ -395,7 +395,7 @@ class _Following:
             return None
         began = time.perf_counter()
         last = round(WINDOW_S * self._recognizer.rate_hz / CHUNK)
-        heard = self._hear(self._taken[-last:], alternatives=False).finish()
+        heard = self._hear(self._taken[-last:]).finish()
         self._waits_s = time.perf_counter() - began - CHUNK / self._recognizer.rate_hz
         self._agree = self._agree + 1 if counts(heard.text) else 0
         return heard if self._agree >= AGREE else None
@@ -416,8 +416,8 @@ class _Following:
         sound = Audio(np.concatenate(self._taken), rate)
         return Utterance(sound, self._start / rate, self._heard, self._spent_s, gaps)
 
-    def _hear(self, chunks: list[NDArray[np.int16]], alternatives: bool = True) -> Hearing:
-        hearing = self._recognizer.hearing(self._expected, alternatives)
+    def _hear(self, chunks: list[NDArray[np.int16]]) -> Hearing:
+        hearing = self._recognizer.hearing(self._expected)
         for chunk in chunks:
             hearing.accept(chunk)
         return hearing

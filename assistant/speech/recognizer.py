@@ -43,9 +43,8 @@ class Recognizer(Protocol):
     name: str  # engine, version and model, for the record
     rate_hz: int  # of the samples it takes; sound at any other rate would be misheard without a word (V14)
 
-    def hearing(self, expected: Expected, alternatives: bool = True) -> Hearing:
-        """Starts an utterance in which an answer to a question is expected. alternatives: with what else it may have
-        been, which takes as long again."""
+    def hearing(self, expected: Expected) -> Hearing:
+        """Starts an utterance in which an answer to a question is expected."""
 
     def missing(self, words: Iterable[str]) -> list[str]:
         """Those of `words` that it can never hear."""
@@ -74,16 +73,16 @@ class VoskRecognizer:
         """Those of `words` that are not in the model (SPEECH V2: Vosk would only drop them)."""
         return [word for word in words if self._model.vosk_model_find_word(word) < 0]
 
-    def hearing(self, expected: Expected, alternatives: bool = True) -> VoskHearing:
+    def hearing(self, expected: Expected) -> VoskHearing:
         """Starts an utterance; see `hearing_of`."""
-        return self.hearing_of(expected.phrases, alternatives)
+        return self.hearing_of(expected.phrases)
 
-    def hearing_of(self, phrases: Sequence[str], alternatives: bool = True) -> VoskHearing:
+    def hearing_of(self, phrases: Sequence[str]) -> VoskHearing:
         """Starts an utterance; ValueError when `phrases` is empty or holds a word that is not in the model."""
         lost = self.missing({word for phrase in phrases for word in phrase.split()})
         if lost or not all(phrase.split() for phrase in phrases) or not phrases:
             raise ValueError(f"phrases that the model cannot hear: {', '.join(sorted(lost)) or 'empty ones'}")
-        return VoskHearing(self._vosk, self._model, self.rate_hz, json.dumps([*phrases, NOT_WORDS]), alternatives)
+        return VoskHearing(self._vosk, self._model, self.rate_hz, json.dumps([*phrases, NOT_WORDS]))
 
 
 def recognizer_in_use(grammar: Grammar) -> VoskRecognizer:
@@ -100,43 +99,39 @@ def recognizer_in_use(grammar: Grammar) -> VoskRecognizer:
 
 
 class VoskHearing:
-    """One utterance in Vosk, twice at once: for words with times, and for the close alternatives (V6), if they are
-    wanted.
+    """One utterance in Vosk: words with their times, and the close alternatives (V6), from one pass.
 
-    Both take the sound as it comes, so that after its end only the last of it is left to be decoded.
+    With alternatives on, Vosk 0.3.45 tells no word's confidence; how close the alternatives are tells as much.
     """
 
-    def __init__(self, vosk: Any, model: Any, rate_hz: int, grammar: str, alternatives: bool) -> None:
+    def __init__(self, vosk: Any, model: Any, rate_hz: int, grammar: str) -> None:
         self._recognizer = vosk.KaldiRecognizer(model, rate_hz, grammar)
         self._recognizer.SetWords(True)
-        self._done: list[dict[str, Any]] = []
-        self._whole = alternatives
-        if alternatives:
-            self._beside = vosk.KaldiRecognizer(model, rate_hz, grammar)
-            self._beside.SetMaxAlternatives(ALTERNATIVES)
+        self._recognizer.SetMaxAlternatives(ALTERNATIVES)
+        self._parts: list[list[dict[str, Any]]] = []  # the alternatives of each, best first
 
     def accept(self, block: NDArray[np.int16]) -> None:
         """Takes the next samples. Vosk may end a part of the utterance by itself; the parts are joined."""
-        data = block.tobytes()
-        if self._recognizer.AcceptWaveform(data):
-            self._done.append(json.loads(self._recognizer.Result()))
-        if self._whole and self._beside.AcceptWaveform(data):
-            self._whole = False  # it ended by itself in the middle: the lists of the parts cannot be compared
+        if self._recognizer.AcceptWaveform(block.tobytes()):
+            self._parts.append(json.loads(self._recognizer.Result())["alternatives"])
 
     def finish(self) -> Heard:
         """The words of the whole utterance, and the close alternatives."""
-        self._done.append(json.loads(self._recognizer.FinalResult()))
-        words = tuple(
-            HeardWord(w["word"], w["start"], w["end"], round(w["conf"], 3))
-            for part in self._done
-            for w in part.get("result", [])
-        )
+        self._parts.append(json.loads(self._recognizer.FinalResult())["alternatives"])
+        best = [part[0] for part in self._parts]
+        words = tuple(HeardWord(w["word"], w["start"], w["end"]) for part in best for w in part.get("result", ()))
         text = " ".join(word.text for word in words)
-        return Heard(text, words, self._alternatives(text) if words else ())
+        return Heard(text, words, self._alternatives([part["text"] for part in best]) if words else ())
 
-    def _alternatives(self, text: str) -> tuple[Alternative, ...]:
-        if not self._whole:
-            return ()
-        found = json.loads(self._beside.FinalResult())["alternatives"]
-        best = max((a["confidence"] for a in found), default=0.0)
-        return tuple(Alternative(a["text"], round(best - a["confidence"], 2)) for a in found if a["text"] != text)
+    def _alternatives(self, best: list[str]) -> tuple[Alternative, ...]:
+        """Other texts of the whole: in each one part is another than the best."""
+        found = [
+            Alternative(
+                " ".join(" ".join([*best[:at], other["text"], *best[at + 1 :]]).split()),
+                round(part[0]["confidence"] - other["confidence"], 2),
+            )
+            for at, part in enumerate(self._parts)
+            for other in part[1:]
+            if other["text"] != best[at]
+        ]
+        return tuple(sorted(found, key=lambda other: other.worse_by))
