@@ -13,7 +13,7 @@ from itertools import islice
 from random import Random
 
 from assistant.language.jsgf import Node
-from assistant.language.meaning import Question, Reading
+from assistant.language.meaning import Meaning, Question, Reading, Unclear
 from assistant.language.spoken import measured_kind
 from assistant.language.utterance import Language
 
@@ -76,10 +76,15 @@ def own_units(language: Language, question: Question) -> list[str]:
 
 
 def _units(language: Language, question: Question, draw: Callable[[], float]) -> Iterator[str]:
+    """Each unit that answers the question, after numbers that its meter shows and alone."""
     for unit in own_units(language, question):
         yield from [unit] * UNIT_ALONE
-        for _ in range(WITH_UNIT):
-            yield " ".join([*language.grammar.sample("number", draw).words, unit])
+        drawn = (" ".join([*language.grammar.sample("number", draw).words, unit]) for _ in range(TRIES))
+        yield from islice((said for said in drawn if _answers(language.understand(said, question))), WITH_UNIT)
+
+
+def _answers(meaning: Meaning) -> bool:
+    return isinstance(meaning, Reading) or (isinstance(meaning, Unclear) and bool(meaning.choices))
 
 
 def _may_be_named(language: Language, entry: Node, question: Question) -> bool:

@@ -313,7 +313,14 @@ class Language:
             return None
         if question.quantity.confirm or meaning.upper is not None:
             return "always"
-        return "confusable" if self._has_a_double(text, question) else None
+        return "confusable" if self._may_be_open(text, question) or self._has_a_double(text, question) else None
+
+    def _may_be_open(self, text: str, question: Question) -> bool:
+        """Whether nothing but "oh" was heard where "O L" may have been said: it was heard as "oh oh" and "oh ohm", and
+        an open circuit is never taken for zero."""
+        assert question.quantity is not None
+        said = [word for word in normalise(text) if word not in self._unit_words]
+        return question.quantity.overload == "open" and bool(said) and set(said) <= {"oh"}
 
     def _has_a_double(self, text: str, question: Question) -> bool:
         """Whether one word heard wrongly would make another value that the meter could show."""

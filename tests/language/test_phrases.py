@@ -1,7 +1,7 @@
 """The phrases a recognizer is told to expect."""
 
 from assistant.language.meaning import Command, Named, Question, Reading, Unclear
-from assistant.language.phrases import phrases
+from assistant.language.phrases import WITH_UNIT, own_units, phrases
 
 
 def test_they_are_the_same_every_time(language, ask):
@@ -13,6 +13,8 @@ def test_each_is_an_answer_to_its_question_or_a_decoy(language, ask):
     for phrase in set(phrases(language, question)):
         if language.grammar.parse("decoy", phrase.split()):
             assert language.understand(phrase, question) == Unclear("not-understood")
+            continue
+        if phrase in own_units(language, question):  # said alone it is no answer, but it is heard
             continue
         meaning = language.understand(phrase, question)
         assert isinstance(meaning, Reading | Command) or (isinstance(meaning, Unclear) and meaning.choices), phrase
@@ -31,3 +33,17 @@ def test_the_reason_of_a_skip_has_its_own_words(language):
     assert "no access" not in phrases(language, Question("told"))
     assert language.understand("no access", Question("reason")) == Named("reason", "no access")
     assert language.understand("banana", Question("reason")) == Unclear("not-understood")
+
+
+def test_each_unit_that_answers_has_its_share_with_and_without_a_number(language, ask):
+    for name in ("ambient-co", "manifold-pressure", "igniter-resistance", "flue-temperature"):
+        said = phrases(language, ask(name))
+        for unit in own_units(language, ask(name)):
+            assert unit in said
+            assert sum(phrase.endswith(f" {unit}") for phrase in said) >= WITH_UNIT, unit
+
+
+def test_a_unit_of_something_else_is_none_of_them(language, ask):
+    assert "ppm" in own_units(language, ask("ambient-co"))
+    assert "btu" not in own_units(language, ask("manifold-pressure"))
+    assert "percent" not in own_units(language, ask("ambient-co"))

@@ -34,7 +34,7 @@ class ScriptedRecognizer:
         self.text = text
         self.samples = 0
 
-    def hearing(self, phrases, alternatives=True):
+    def hearing(self, phrases):
         return self
 
     def missing(self, words):
@@ -119,7 +119,7 @@ class Words:
     def missing(self, words):
         return []
 
-    def hearing(self, expected, alternatives=True):
+    def hearing(self, expected):
         self.begun += 1
 
         class One:

@@ -56,7 +56,7 @@ class ByLevel:
     def missing(self, words):
         return []
 
-    def hearing(self, expected, alternatives=True):
+    def hearing(self, expected):
         outer = self
 
         class One:
