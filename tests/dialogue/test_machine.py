@@ -190,6 +190,26 @@ def test_a_close_alternative_asks_only_where_its_verdict_differs():
     assert at(*LIVE).event(Said(far)).note("heard-reading")["asked_because"] == "alternative"
 
 
+def test_a_number_close_to_a_command_is_asked_and_the_command_is_not_acted_on():
+    close = Heard("hold", (HeardWord("hold", 0, 0.3),), (Alternative("four", 0.6),))
+    talk = at("igniter-cold").event(Said(close))
+    assert talk.note("heard-reading")["asked_because"] == "alternative"
+    assert talk.state.at.heard.value == 4
+    assert talk.say("no").state.step == "igniter-cold"
+
+
+def test_oh_oh_at_an_ohms_question_is_asked():
+    assert at("igniter-cold").say("oh oh").note("heard-reading")["asked_because"] == "confusable"
+
+
+def test_a_close_command_is_proposed_where_the_words_mean_nothing():
+    words = tuple(HeardWord(word, 0, 0.3) for word in ("what", "is", "over"))
+    heard = Heard("what is over", words, (Alternative("what is the limit", 1.0),))
+    talk = at(*LIVE).event(Said(heard))
+    assert talk.state.phase is Phase.PROPOSING
+    assert "limit" in talk.say("yes").answer
+
+
 def test_a_faint_word_asks():
     heard = Heard("one twenty", (HeardWord("one", 0, 0.2, 0.3), HeardWord("twenty", 0.2, 0.5, 1.0)))
     assert at(*LIVE).event(Said(heard)).note("heard-reading")["asked_because"] == "faint"
