@@ -58,7 +58,7 @@ def hear(
             "file": str(file),
             "said": heard.text,
             "meaning": meaning_body(meaning),
-            "confirm": language.confirm(heard.text, meaning, asked)
+            "confirm": language.confirm(heard, meaning, asked)
             or ("alternative" if language.rivals(heard, meaning, asked) else None),
             "audio_s": round(audio.seconds, 3),
             "decode_s": round(decode_s, 3),

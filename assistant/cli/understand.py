@@ -12,6 +12,7 @@ from rich.table import Table
 from assistant.cli.terminal import command_app, console, print_json
 from assistant.errors import Problem
 from assistant.files import library
+from assistant.language.heard import Heard
 from assistant.language.meaning import Command, Meaning, Named, Question, Reading, Readings, Unclear, value_text
 
 app = command_app()
@@ -36,7 +37,7 @@ def understand(
     language, asked = library().language, question_named(question)
     for line in [" ".join(words)] if words else (line.rstrip("\n") for line in sys.stdin):
         meaning = language.understand(line, asked)
-        confirm = language.confirm(line, meaning, asked)
+        confirm = language.confirm(Heard(line), meaning, asked)
         body: dict[str, Any] = {"said": line, "meaning": meaning_body(meaning), "confirm": confirm}
         values = language.why(line, asked) if why else []
         if why and as_json:

@@ -62,7 +62,7 @@ def _no_place_for(dialogue: Context, state: State, quantity: str) -> str:
 def _doubt(dialogue: Context, state: State, event: Said, meaning: Reading) -> str:
     """Why the words, or the last visit, call for a yes; empty when they do not."""
     question = dialogue.question(state)
-    confirm: Confirm | None = dialogue.language.confirm(event.heard.text, meaning, question)
+    confirm: Confirm | None = dialogue.language.confirm(event.heard, meaning, question)
     if confirm:
         return confirm
     mine = judge_reading(dialogue, state, Candidate("", meaning.value, meaning.unit)).verdict.outcome

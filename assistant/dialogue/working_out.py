@@ -144,7 +144,7 @@ def heard_input(dialogue: Context, state: State, event: Said, meaning: Meaning) 
     assert isinstance(meaning, Reading)
     question = dialogue.question(state)
     candidate = heard(event, meaning)
-    doubt = dialogue.language.confirm(event.heard.text, meaning, question)
+    doubt = dialogue.language.confirm(event.heard, meaning, question)
     rivals = dialogue.language.rivals(event.heard, meaning, question, dialogue.refused(state))
     if doubt or rivals or meaning.upper is not None:
         return _asked(dialogue, state, candidate, doubt or "alternative")

@@ -307,13 +307,13 @@ class Language:
         best = process.extractOne(heard, self._commands, scorer=fuzz.ratio, score_cutoff=NEAR)
         return self._command(tuple(best[0].split())) if best else None
 
-    def confirm(self, text: str, meaning: Meaning, question: Question) -> Confirm | None:
+    def confirm(self, heard: Heard, meaning: Meaning, question: Question) -> Confirm | None:
         """Whether a reading needs a spoken yes for what its words and its question are."""
         if not isinstance(meaning, Reading) or question.quantity is None:
             return None
         if question.quantity.confirm or meaning.upper is not None:
             return "always"
-        return "confusable" if self._may_be_open(text, question) or self._has_a_double(text, question) else None
+        return "confusable" if self._may_be_open(heard.text, question) or self._has_a_double(heard, question) else None
 
     def _may_be_open(self, text: str, question: Question) -> bool:
         """Whether nothing but "oh" was heard where "O L" may have been said: it was heard as "oh oh" and "oh ohm", and
@@ -322,9 +322,10 @@ class Language:
         said = [word for word in normalise(text) if word not in self._unit_words]
         return question.quantity.overload == "open" and bool(said) and set(said) <= {"oh"}
 
-    def _has_a_double(self, text: str, question: Question) -> bool:
-        """Whether one word heard wrongly would make another value that the meter could show."""
-        words = normalise(text)
+    def _has_a_double(self, heard: Heard, question: Question) -> bool:
+        """Whether one word heard wrongly would make another value that the meter could show: of sound only where the
+        recognizer has that value among its alternatives, however much worse; of text, which has none, always."""
+        words = normalise(heard.text)
         numbers = [word for word in words if word in self._number_words]
         for double in DOUBLES:
             for at, word in enumerate(words):
@@ -332,7 +333,9 @@ class Language:
                     swapped = " ".join((*words[:at], double.other, *words[at + 1 :]))
                     other = self.understand(swapped, question)
                     if isinstance(other, Reading) or (isinstance(other, Unclear) and other.choices):
-                        return True
+                        sounds = (self.understand(each.text, question) for each in heard.alternatives)
+                        if not heard.words or any(meaning == other for meaning in sounds):
+                            return True
         return False
 
     @cached_property

@@ -24,7 +24,7 @@ from assistant.language.phrases import Expected
 from assistant.speech.model_folder import RATE_HZ, check_model
 from assistant.speech.models import user_store
 
-ALTERNATIVES = 5  # how many texts to compare; more than five never held a value that the first five lacked
+ALTERNATIVES = 10  # how many texts to compare: five were often one value with other units
 
 
 class Hearing(Protocol):

@@ -17,7 +17,7 @@ from net import load, to_nnet3
 MODEL_CONF = """--min-active=200
 --max-active=3000
 --beam=12.0
---lattice-beam=3.0
+--lattice-beam=4.0
 --acoustic-scale=1.0
 --frame-subsampling-factor=3
 --endpoint.silence-phones=1

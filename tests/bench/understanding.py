@@ -13,6 +13,7 @@ from collections import Counter
 from random import Random
 
 from assistant.files import library
+from assistant.language.heard import Heard
 from assistant.language.meaning import Question, Unclear
 
 LONGEST = 10  # words in a string
@@ -33,7 +34,7 @@ def main() -> None:
         question = draw.choice(questions)
         began = time.perf_counter()
         meaning = language.understand(text, question)
-        language.confirm(text, meaning, question)
+        language.confirm(Heard(text), meaning, question)
         times.append((time.perf_counter() - began, text))
         outcomes[meaning.reason if isinstance(meaning, Unclear) else type(meaning).__name__.lower()] += 1
     times.sort()

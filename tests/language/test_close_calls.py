@@ -75,10 +75,19 @@ def test_open_is_never_zero(language, ask, words):
     question = ask("igniter-resistance")
     meaning = language.understand(words, question)
     assert meaning == Reading(Decimal(0), "ohm")
-    assert language.confirm(words, meaning, question) == "confusable"
+    assert language.confirm(Heard(words), meaning, question) == "confusable"
 
 
 @pytest.mark.parametrize(("name", "words"), [("igniter-resistance", "zero ohms"), ("line-voltage", "oh")])
 def test_a_zero_that_cannot_be_an_open_one_is_taken(language, ask, name, words):
     question = ask(name)
-    assert language.confirm(words, language.understand(words, question), question) is None
+    assert language.confirm(Heard(words), language.understand(words, question), question) is None
+
+
+def test_a_pair_of_sounds_asks_only_where_the_recognizer_heard_the_other_too(language, ask):
+    question = ask("line-voltage")
+    meaning = language.understand("one fifteen volts", question)
+    plain, close = heard("one fifteen volts", one_fifteen_volt=0.5), heard("one fifteen volts", one_fifty_volt=2.9)
+    assert language.confirm(plain, meaning, question) is None
+    assert language.confirm(close, meaning, question) == "confusable"
+    assert language.confirm(Heard("one fifteen volts"), meaning, question) == "confusable"  # typed: nothing is known

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import pytest
 
+from assistant.language.heard import Heard
 from assistant.language.meaning import Command, Reading, Unclear
 from assistant.trade.quantities import Overload
 
@@ -183,7 +184,7 @@ def test_forms_that_are_sure_are_hardly_asked(language, ask):
             continue
         sure += 1
         meaning = language.understand(words, ask(question))
-        if isinstance(meaning, Unclear) or language.confirm(words, meaning, ask(question)) == "confusable":
+        if isinstance(meaning, Unclear) or language.confirm(Heard(words), meaning, ask(question)) == "confusable":
             asked.append(words)
     assert sure >= 60
     assert len(asked) <= sure / 10, asked

@@ -133,7 +133,7 @@ def test_both_ends_of_a_range_are_kept(language, ask):
     question = ask("flame-signal")
     meaning = language.understand("between two and three microamps", question)
     assert meaning == Reading(Decimal(2), "microampere", upper=Decimal(3))
-    assert language.confirm("between two and three microamps", meaning, question) == "always"
+    assert language.confirm(Heard("between two and three microamps"), meaning, question) == "always"
 
 
 def test_a_reading_may_name_its_quantity(language, ask):
@@ -200,7 +200,7 @@ def test_approximate_is_marked(language, ask):
 )
 def test_what_needs_a_yes_for_its_words(language, ask, name, words, confirm):
     question = ask(name)
-    assert language.confirm(words, language.understand(words, question), question) == confirm
+    assert language.confirm(Heard(words), language.understand(words, question), question) == confirm
 
 
 def test_a_close_alternative_with_another_value_is_a_rival(language, ask):

@@ -1,5 +1,6 @@
 """The recognizer: nothing that Python can do to it may end the process."""
 
+import csv
 import subprocess
 import sys
 from pathlib import Path
@@ -9,8 +10,10 @@ import pytest
 
 from assistant.errors import Problem
 from assistant.files import top_folder
+from assistant.speech.audio import Audio, read_audio, resample
 from assistant.speech.recognizer import VoskRecognizer
 
+VISIT = top_folder("audio_fixtures") / "visits" / "hot-surface.flac"
 MODEL = top_folder("models_manifest") / "field_model"
 
 
@@ -68,3 +71,24 @@ def test_a_model_with_a_static_graph_is_refused(tmp_path):
         (tmp_path / name).write_bytes(b"x")
     with pytest.raises(Problem, match="because its graph is fixed"):
         VoskRecognizer(Path(tmp_path))
+
+
+def test_one_pass_gives_the_words_their_times_and_the_alternatives(recognizer, monkeypatch):
+    made = []
+    engine = recognizer._vosk.KaldiRecognizer
+    monkeypatch.setattr(recognizer._vosk, "KaldiRecognizer", lambda *given: made.append(given) or engine(*given))
+    sound = read_audio(VISIT)
+    with VISIT.with_suffix(".spoken.tsv").open(encoding="utf-8") as table:
+        rows = csv.DictReader((line for line in table if not line.startswith("#")), delimiter="\t")
+        said = next(row for row in rows if "volts" in row["text"])
+    start, end = (round(float(said[at]) * sound.rate_hz) for at in ("start_s", "end_s"))
+    clean = resample(Audio(sound.samples[start:end], sound.rate_hz), recognizer.rate_hz).samples
+    noise = np.random.default_rng(1).normal(0, 600, len(clean)).astype(np.int16)
+    hearing = recognizer.hearing_of([said["text"], said["text"].replace("volts", "volt"), "one sixteen volts"])
+    hearing.accept(clean + noise)
+    heard = hearing.finish()
+    assert len(made) == 1
+    assert [word.text for word in heard.words] == heard.text.split() == said["text"].split()
+    assert all(a.start_s < a.end_s <= b.end_s for a, b in zip(heard.words, heard.words[1:], strict=False))
+    assert heard.alternatives
+    assert all(other.worse_by >= 0 and other.text != heard.text for other in heard.alternatives)
