@@ -27,6 +27,7 @@ from assistant.dialogue.state import Phase, State
 from assistant.files import library, read_job, read_yaml
 from assistant.language.heard import Heard
 
+WAIT_MARGIN_S = 2.0  # more than a wait, which in the sound may have begun at any earlier moment
 MARK_S = 0.5  # how long the word is, about: what is left of the time to the next mark is the pause before that
 LONGEST = 400  # utterances: a visit that takes more goes round in circles
 
@@ -70,6 +71,12 @@ class Script:
         return "mark" if step.kind == "time" else step.good
 
 
+def patience(state: State, at_s: float) -> float:
+    """The moment at which a patient person speaks: `at_s`, or the end of the wait that the step asks for."""
+    ends = (t.from_s + t.seconds for t in state.timers if t.step == state.step and t.from_s is not None)
+    return max([at_s, *ends])
+
+
 def step_in_words(dialogue: Dialogue, state: State, event: Event) -> State:
     """One event, and what follows from the assistant's words being played."""
     while True:
@@ -95,6 +102,9 @@ def walk(dialogue: Dialogue, script: Script) -> Iterator[tuple[str, str, float |
             apart_s = script.marks[step].pop(0)
             pause_s = round(apart_s - MARK_S, 2)
             at_s += apart_s - 5.0
+        if (waited_s := patience(state, at_s)) > at_s:
+            at_s = waited_s
+            pause_s = max(timer.seconds for timer in state.timers if timer.step == step) + WAIT_MARGIN_S
         yield speaker, text, pause_s
         state = step_in_words(dialogue, state, Said(Heard(text), round(at_s, 3), f"{number:04d}.flac"))
     raise SystemExit(f"The visit does not end: after {LONGEST} utterances it is at {state.step} ({state.phase.value}).")

@@ -13,7 +13,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "audio_fixtures"))  # pytest knows it, the benches do not
 
 from doubles import TestClock
-from script import Script
+from script import Script, patience
 
 from assistant.dialogue.effects import Note, Say
 from assistant.dialogue.events import Event, Opened, Said, Voiced
@@ -111,6 +111,7 @@ def visit(
     with Record.create(path, clock=clock) as record:
         record.append([("visit", setting.to_body())])
         event: Event = Opened()
+        at_s = 0.0
         more: dict = {}
         for number in range(1, most + 2):
             while True:
@@ -129,6 +130,7 @@ def visit(
             tone = (3000 * np.sin(np.arange(4000) * (0.1 + number / 500))).astype(np.int16)
             write_flac(audio / name, Audio(tone, 16000))
             digest = hashlib.sha256((audio / name).read_bytes()).hexdigest()
-            event = Said(Heard(answer(dialogue, state, waiting)), number * 5.0, name)
+            at_s = patience(state, at_s + 5.0)
+            event = Said(Heard(answer(dialogue, state, waiting)), at_s, name)
             more = {"sha256": digest, "question": dialogue.question(state).name}
     return path

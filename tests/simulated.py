@@ -15,6 +15,8 @@ from decimal import Decimal
 from functools import cache, cached_property, partial
 from random import Random
 
+from script import patience
+
 from assistant.dialogue import gate, timers
 from assistant.dialogue.effects import Note, Say
 from assistant.dialogue.events import Clock, Event, Opened, Said, Voiced
@@ -152,7 +154,7 @@ class Technician:
 
     def say(self, text: str, at_s: float | None = None) -> None:
         """Says one utterance."""
-        self.at_s = self.at_s + 5 if at_s is None else float(at_s)
+        self.at_s = patience(self.state, self.at_s + 5) if at_s is None else float(at_s)
         self.event(Said(Heard(text), round(self.at_s, 3), f"{len(self.events):04d}.flac"))
 
     def hear(self, *texts: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from assistant.dialogue.asides import not_here
 from assistant.dialogue.bodies import plain
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
@@ -15,14 +16,17 @@ from assistant.dialogue.state import (
     Candidate,
     Confirming,
     HeardAnswer,
+    HeardList,
     Phase,
     Proposing,
     State,
     Warned,
+    Working,
     handed,
 )
-from assistant.dialogue.steps import after_correction, ask, leave, open_step, present, take
+from assistant.dialogue.steps import acknowledged, answered, ask, leave, open_step, present, take, take_list
 from assistant.language.meaning import Command, Meaning, Unclear
+from assistant.trade.procedures import EMERGENCY, Step
 from assistant.wording import english as wording
 
 
@@ -35,50 +39,67 @@ def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
         return _again(state, wording.SAY_MARK)
     if step.kind in ("read", "time"):
         return _again(state, wording.READING_OR_SKIP)
+    if not_yet := _too_early(dialogue, state, step, answer):
+        return state, not_yet
     if step.kind == "do":
         if answer == "no":
             return _again(state, wording.SAY_DONE)
         return leave(dialogue, state, "done", [Note("done", {"step": step.id, "words": event.heard.text})])
     if answer == "next":
         return _again(state, wording.YES_OR_NO)
-    if step.confirm and answer not in step.bad:
+    if state.hand.looks:
+        if answer == "no":
+            return once_more(dialogue, handed(state, looks=()), event, meaning)
+        return all_good(dialogue, state, event, meaning)
+    # Where people have to leave at once, nobody is asked whether that was meant.
+    if step.confirm and dialogue.rules.procedure.after(step, answer) != EMERGENCY:
         state = replace(state, at=Confirming(HeardAnswer(event.heard.text, answer)), failures=0)
-        return state, say(wording.HEARD_FOR.format(answer=answer, step=step.title))
+        return state, say(wording.heard_for(answer, step.title, state.is_brief))
     return answered(dialogue, state, answer, event.heard.text)
 
 
-def answered(dialogue: Context, state: State, answer: str, words: str) -> Turn:
-    """Takes a yes or no; the bad one is a remark for the end."""
-    correcting = state.hand.correcting
-    step = dialogue.rules.procedure.step(correcting.step if correcting else state.step)
-    body = {"step": step.id, "answer": answer, "words": words}
-    effects: list[Effect] = [Note("answer", body)]
-    text = step.bad.get("yes" if answer == "yes" else "no", "")
-    after = correcting.after if correcting else len(state.repairs)
-    made = Answer(step.id, answer, text, after=after)
-    state = replace(handed(state, correcting=None), at=Asking(), failures=0, facts=(*state.facts, made))
-    if text:
-        effects += [
-            Note("remark", {"step": step.id, "text": text}),
-            *say(wording.RECORDED.format(what=text), "answer"),
-        ]
-    if correcting and correcting.step != state.step:
-        return after_correction(dialogue, state, correcting, step, answer, effects)
-    return leave(dialogue, state, answer, effects)
+def all_good(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Of a list of looks, none has found anything; of one check, its good answer."""
+    step = dialogue.rules.procedure.step(state.step)
+    if state.hand.looks:
+        state = replace(state, at=Confirming(HeardAnswer(event.heard.text, wording.ALL_GOOD)), failures=0)
+        return state, present(dialogue, state)
+    if step.kind != "check" or state.hand.correcting:
+        return not_here(dialogue, state, event, meaning)
+    return yes_no(dialogue, state, event, Command(step.good))
+
+
+def _too_early(dialogue: Context, state: State, step: Step, answer: str) -> list[Effect]:
+    """Why a good answer is not taken yet: the wait that the step asks for is not over. A bad one always is."""
+    timer = next((timer for timer in state.timers if timer.step == step.id and not timer.over), None)
+    if timer is None or timer.from_s is None or (step.kind == "check" and answer != step.good):
+        return []
+    left_s = round(timer.left_s(state.now_s))
+    if left_s <= 0:
+        return []
+    note = Note("not-waited", {"step": step.id, "seconds": timer.seconds, "left_s": left_s})
+    return [note, *say(wording.NOT_YET.format(time=wording.duration(left_s)), "answer")]
 
 
 def confirmed(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Yes to the reading or the answer that was heard."""
     heard = state.of(Confirming).heard
+    if isinstance(heard, HeardAnswer) and heard.answer == wording.ALL_GOOD:
+        return ask(dialogue, replace(state, all_good=state.hand.looks))
     if isinstance(heard, HeardAnswer):
         return answered(dialogue, state, heard.answer, heard.words)
+    if isinstance(heard, HeardList):
+        return take_list(dialogue, state, heard)
     return take(dialogue, state, judge_reading(dialogue, state, heard), confirmed=True)
 
 
 def refused(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """No to what was heard: it is put aside, and a value is left out of the next try."""
     heard = state.of(Confirming).heard
-    said = heard.answer if isinstance(heard, HeardAnswer) else plain(heard.value)
+    if isinstance(heard, HeardList):
+        said = ", ".join(name for name, _ in heard.entries)
+    else:
+        said = heard.answer if isinstance(heard, HeardAnswer) else plain(heard.value)
     if isinstance(heard, Candidate):
         state = handed(state, refused=(*state.hand.refused, heard.value))
     state = replace(state, at=Asking())
@@ -87,8 +108,10 @@ def refused(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
 
 
 def not_meant(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
-    """No to a command that was nearly said."""
-    state = replace(state, at=state.of(Proposing).back)
+    """No to a command that was nearly said: at this step it is not proposed again."""
+    proposed = state.of(Proposing)
+    not_meant = (*state.hand.not_meant, proposed.command.name)
+    state = replace(handed(state, not_meant=not_meant), at=proposed.back)
     return state, present(dialogue, state)
 
 
@@ -111,7 +134,10 @@ def not_understood(dialogue: Context, state: State, event: Said, meaning: Meanin
     asked = dialogue.asked(state) if state.phase is Phase.ASKING else None
     if rises and asked and dialogue.rules.quantities[asked].must_not_rise:
         return _rising(dialogue, state, note)
-    if meaning.near and state.phase not in (Phase.CONFIRMING, Phase.PROPOSING):
+    if meaning.reason == "refused-before":
+        state = _doubted(state)
+    can_be_meant = meaning.near and meaning.near.name not in state.hand.not_meant
+    if meaning.near and can_be_meant and state.phase not in (Phase.CONFIRMING, Phase.PROPOSING):
         state = replace(state, at=Proposing(meaning.near, event.heard.text, state.at))
         return state, [note, *present(dialogue, state)]
     state = replace(state, failures=failures)
@@ -128,7 +154,7 @@ def understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -
     step = dialogue.rules.procedure.step(state.step)
     if not state.of(Warned).voiced:
         return open_step(dialogue, state, state.step)
-    turn, effects = ask(dialogue, state)
+    turn, effects = ask(dialogue, acknowledged(state, step))
     return turn, [Note("understood", {"step": step.id, "hazards": list(step.hazards)}), *effects]
 
 
@@ -142,6 +168,13 @@ def _rising(dialogue: Context, state: State, note: Note) -> Turn:
         effects.append(Note("remark", {"step": state.step, "text": text}))
     told = wording.IT_RISES
     return state, [*effects, *say(told, "answer"), *present(dialogue, state)]
+
+
+def _doubted(state: State) -> State:
+    """A value that was refused is heard again: heard a third time, it is asked rather than refused for ever."""
+    if isinstance(state.at, Working):
+        return replace(state, at=replace(state.at, refused=(), doubted=state.at.refused))
+    return handed(state, refused=(), doubted=state.hand.refused)
 
 
 def once_more(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

@@ -30,7 +30,7 @@ class Beforehand:
     silences: int = 0  # in a row
     said: tuple[Say, ...] = ()  # what is waited for, to be said again
     volume: int = 0  # this and the next two are as the loop wants them, and stay so
-    pace: int = 0
+    speed: int = 0
     counts_marks: bool = False
 
 

@@ -10,7 +10,7 @@ from typing import Any
 from assistant.dialogue.effects import Effect, Manner, Note, Say
 from assistant.dialogue.events import Said
 from assistant.dialogue.state import Asking, Rules, State, Taken, Working
-from assistant.language.meaning import Meaning, Question, Value
+from assistant.language.meaning import Meaning, Question, Value, word_of
 from assistant.language.utterance import Language
 from assistant.trade import units
 from assistant.trade.limits import EmergencyKind
@@ -64,6 +64,11 @@ class Context:
         """What was said, at what is asked."""
         return self.language.meaning(event.heard, self.question(state), self.refused(state))
 
+    def heard(self, state: State, event: Said) -> tuple[str, Said, Meaning]:
+        """What was said as a word of the table, with its event and its meaning."""
+        meaning = self.meaning(state, event)
+        return word_of(meaning), event, meaning
+
     @staticmethod
     def refused(state: State) -> tuple[Value, ...]:
         """The values that were answered with no, of what is asked."""
@@ -77,13 +82,30 @@ class Context:
                 return wording.NEEDS_STATE.format(step=step.title.capitalize(), **said)
         return ""
 
-    def hazards(self, step: Step) -> list[Effect]:
-        """The warnings of a step, to be voiced."""
-        return [effect for name in step.hazards for effect in say(self.rules.hazards[name].say, "hazard")]
+    def hazards(self, state: State, step: Step) -> list[Effect]:
+        """The warnings of a step, to be voiced: in the brief talk a few words of those that are known."""
+        hazards = ((self.rules.hazards[name], self._knows(state, name)) for name in step.hazards)
+        return [effect for of, known in hazards for effect in say(of.short if known else of.say, "hazard")]
 
-    def has_danger(self, step: Step) -> bool:
+    def has_danger(self, state: State, step: Step) -> bool:
         """Whether the step waits for "understood"."""
-        return any(self.rules.hazards[name].level == "danger" for name in step.hazards)
+        new = (name for name in step.hazards if not self._knows(state, name))
+        return any(self.rules.hazards[name].level == "danger" for name in new)
+
+    def _knows(self, state: State, hazard: str) -> bool:
+        """Whether a warning was acknowledged before in the same states of power and gas, in the brief talk; one that
+        is always acknowledged, in the step just before."""
+        of = self.rules.hazards[hazard]
+        if not state.is_brief or not (of.short or of.always):
+            return False
+        known = [each for each in state.warned_of if each.hazard == hazard]
+        if of.always:
+            return bool(of.short and state.path) and any(each.step == state.path[-1] for each in known)
+        return any(each.site == state.site for each in known)
+
+    def prompt(self, state: State, step: Step) -> str:
+        """The question of a step, by the pace of the talk."""
+        return wording.briefly(step.brief or step.say) if state.is_brief else step.say
 
     def asked(self, state: State) -> str | None:
         """The quantity that an answer is for: of the reading taken back, of a time to be told, or of the step."""

@@ -198,6 +198,13 @@ def read_back(dialogue: Context, state: State, candidate: Candidate) -> str:
     said = wording.read_back(candidate)
     if isinstance(candidate.value, Decimal):
         name = dialogue.asked(state)
+        if (
+            state.is_brief
+            and name
+            and candidate.unit == dialogue.rules.quantities[name].unit
+            and candidate.upper is None
+        ):
+            return wording.without_unit(said, candidate)
         asked = dialogue.rules.quantities[name].unit if name else candidate.unit
         if candidate.unit != asked:
             converted = units.round_significant(units.convert(candidate.value, candidate.unit, asked), 3)

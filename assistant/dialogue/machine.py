@@ -27,7 +27,7 @@ from assistant.dialogue.effects import Say
 from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.dialogue.state import Phase, State, handed
 from assistant.dialogue.steps import barred
-from assistant.dialogue.table import dispatch, word_of
+from assistant.dialogue.table import dispatch
 from assistant.language.meaning import Meaning, Unclear
 
 NOTHING_SAID: Meaning = Unclear("silence")
@@ -60,8 +60,7 @@ class Dialogue(Context):
                 state = replace(state, silences=0, now_s=event.at_s)
                 heard = self.language.weighed(event.heard, self.question(state), self.refused(state))
                 event = replace(event, heard=heard)
-                meaning = self.meaning(state, event)
-                word = word_of(meaning)
+                word, _, meaning = self.heard(state, event)
             case Clock():
                 state, word = replace(state, now_s=event.at_s), "clock"
             case Voiced():

@@ -8,7 +8,7 @@ from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Opened, Voiced
 from assistant.dialogue.state import Asking, At, Holding, Noting, Proposing, State, Warned, Working, handed
-from assistant.dialogue.steps import ask, open_step, present
+from assistant.dialogue.steps import acknowledged, ask, open_step, present
 from assistant.language.meaning import Meaning
 from assistant.wording import english as wording
 
@@ -16,16 +16,17 @@ from assistant.wording import english as wording
 def opened(dialogue: Context, state: State, event: Opened, meaning: Meaning) -> Turn:
     """The visit begins with its first step, or goes on where it was."""
     if not state.opened:
-        turn, effects = open_step(dialogue, replace(state, opened=True), state.step)
-        return turn, [*say(wording.NO_PERMISSION), *effects]
+        state = replace(state, opened=True, pace=dialogue.rules.job.pace or "full")
+        turn, effects = open_step(dialogue, state, state.step)
+        return turn, [*say(wording.no_permission(state.is_brief)), *effects]
     hello = say(wording.GOING_ON.format(where=wording.how_far(state, dialogue.rules)))
-    state, notes, told = _times_lost(state)
+    state, notes, told = _times_lost(replace(state, warned_of=()))
     if isinstance(state.at, Warned):
         turn, effects = open_step(dialogue, state, state.step)
         return turn, [*notes, *hello, *told, *effects]
     # What was warned of before the interruption is said again; "understood" is in the record already.
     step = dialogue.rules.procedure.step(state.step)
-    hazards = dialogue.hazards(step) if isinstance(state.at, Asking) else []
+    hazards = dialogue.hazards(state, step) if isinstance(state.at, Asking) else []
     return state, [*notes, *hello, *told, *hazards, *present(dialogue, state)]
 
 
@@ -36,9 +37,9 @@ def hazards_voiced(dialogue: Context, state: State, event: Voiced, meaning: Mean
     step = dialogue.rules.procedure.step(state.step)
     effects: list[Effect] = [Note("hazards-voiced", {"step": step.id, "hazards": list(step.hazards)})]
     state = replace(state, at=Warned(voiced=True))
-    if dialogue.has_danger(step):
+    if dialogue.has_danger(state, step):
         return state, effects
-    turn, more = ask(dialogue, state)
+    turn, more = ask(dialogue, acknowledged(state, step))
     return turn, [*effects, *more]
 
 

@@ -16,7 +16,7 @@ CALLS = 2  # "are you there?" before the alarm (common practice of watching peop
 MARKS_WAIT = 7  # silences that a run being marked may last: a pilot's safe shut-down takes up to three minutes
 LEVELS = range(-2, 3)  # of pace and of volume, 0 is the start
 WITH_A_STEP = (Phase.WARNING, Phase.ASKING, Phase.CONFIRMING, Phase.PROPOSING, Phase.WORKING)
-SETTINGS = {"louder": ("volume", 1), "quieter": ("volume", -1), "faster": ("pace", 1), "slower": ("pace", -1)}
+SETTINGS = {"louder": ("volume", 1), "quieter": ("volume", -1), "faster": ("speed", 1), "slower": ("speed", -1)}
 
 
 def quiet(dialogue: Context, state: State, event: Quiet, meaning: Meaning) -> Turn:
@@ -25,7 +25,7 @@ def quiet(dialogue: Context, state: State, event: Quiet, meaning: Meaning) -> Tu
     if state.counts_marks and state.silences <= MARKS_WAIT:  # whoever speaks does not hear the next mark
         return state, []
     step = dialogue.rules.procedure.step(state.step)
-    alone = state.phase in WITH_A_STEP and dialogue.has_danger(step)
+    alone = state.phase in WITH_A_STEP and dialogue.has_danger(state, step)
     if not alone and state.waits:  # nothing is to be said until the time is up
         return state, []
     if not alone:
@@ -40,9 +40,17 @@ def set_voice(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     """Louder, quieter, faster or slower, from the next sentence on."""
     assert isinstance(meaning, Command)
     what, by = SETTINGS[meaning.name]
-    old = state.volume if what == "volume" else state.pace
+    old = state.volume if what == "volume" else state.speed
     level = old + by
     if level not in LEVELS:
         return state, [*say(wording.AS_FAR_AS_IT_GOES), *present(dialogue, state)]
-    state = replace(state, volume=level) if what == "volume" else replace(state, pace=level)
-    return state, [Note("voice-set", {"volume": state.volume, "pace": state.pace}), *present(dialogue, state)]
+    state = replace(state, volume=level) if what == "volume" else replace(state, speed=level)
+    return state, [Note("voice-set", {"volume": state.volume, "pace": state.speed}), *present(dialogue, state)]
+
+
+def set_talk(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Brief or full from the next sentence on."""
+    assert isinstance(meaning, Command)
+    state = replace(state, pace="brief" if meaning.name == "talk-less" else "full")
+    note = Note("talk-set", {"pace": state.pace})
+    return state, [note, *say(wording.TALK_BRIEF if state.is_brief else wording.TALK_FULL), *present(dialogue, state)]

@@ -10,7 +10,7 @@ from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import findings, heard, judge_reading, said_value
-from assistant.dialogue.state import Answer, Asking, Candidate, Fact, Found, State, Taken, handed
+from assistant.dialogue.state import Answer, Asking, Candidate, Confirming, Fact, Found, HeardList, State, Taken, handed
 from assistant.dialogue.steps import back_to_the_step, open_step, present, weigh
 from assistant.language.meaning import Confirm, Meaning, Reading, Readings, Unclear
 from assistant.trade.procedures import State as Site
@@ -26,28 +26,28 @@ def heard_reading(dialogue: Context, state: State, event: Said, meaning: Meaning
 
 
 def heard_readings(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
-    """Readings by name: the one that is asked is weighed, the others are kept until they are asked."""
+    """Readings by name: one of what is asked is weighed; any others are read back as a list, for one yes."""
     assert isinstance(meaning, Readings)
     asked = dialogue.question(state).quantity
     effects: list[Effect] = []
-    mine: Reading | None = None
+    entries: list[tuple[str, Candidate]] = []
     for name, reading in meaning.entries:
         spoken = dialogue.rules.quantities[name].spoken
         if isinstance(reading, Unclear):
-            effects += say(f"{spoken}: {wording.unclear(reading)}")
-        elif asked and name == asked.name:
-            mine = reading
-        elif unfit := _no_place_for(dialogue, state, name):
+            effects += say(f"{wording.capital(spoken)}: {wording.unclear(reading)}")
+        elif (asked is None or name != asked.name) and (unfit := _no_place_for(dialogue, state, name)):
             effects += say(wording.NOT_KEPT.format(name=spoken, why=unfit))
+        elif asked and name == asked.name and len(meaning.entries) == 1:
+            turn, more = heard_reading(dialogue, state, event, reading)
+            return turn, [*effects, *more]
         else:
-            kept = replace(heard(event, reading), why="said ahead")
-            state = replace(state, ahead=(*((n, c) for n, c in state.ahead if n != name), (name, kept)))
-            body = {"quantity": name, "value": plain(kept.value), "unit": kept.unit, "speaker": state.speaker}
-            effects += [Note("kept", body), *say(wording.KEPT_FOR_LATER.format(name=spoken))]
-    if mine is None:
+            entries.append((name, heard(event, reading)))
+    if not entries:
         return state, [*effects, *present(dialogue, state)]
-    turn, more = heard_reading(dialogue, state, event, mine)
-    return turn, [*effects, *more]
+    state = replace(state, at=Confirming(HeardList(tuple(entries))), failures=0)
+    values = [{"quantity": name, "value": plain(each.value), "unit": each.unit} for name, each in entries]
+    note = Note("heard-list", {"step": state.step, "values": values, "speaker": state.speaker})
+    return state, [note, *effects, *present(dialogue, state)]
 
 
 def _no_place_for(dialogue: Context, state: State, quantity: str) -> str:
@@ -65,6 +65,8 @@ def _doubt(dialogue: Context, state: State, event: Said, meaning: Reading) -> st
     confirm: Confirm | None = dialogue.language.confirm(event.heard, meaning, question)
     if confirm:
         return confirm
+    if meaning.value in state.hand.doubted:
+        return "refused before"
     mine = judge_reading(dialogue, state, Candidate("", meaning.value, meaning.unit)).verdict.outcome
     for rival in dialogue.language.rivals(event.heard, meaning, question, state.hand.refused):
         if not isinstance(rival, Reading):

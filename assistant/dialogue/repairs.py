@@ -22,7 +22,7 @@ from assistant.trade.procedures import State as Site
 from assistant.wording import english as wording
 
 # Hands were in the appliance again: whatever the repair names, these are proved again.
-ALWAYS_AGAIN: Set[Proof] = {"proved-dead", "jumpers-out", "leak-check", "low-gas-check"}
+ALWAYS_AGAIN: Set[Proof] = {"proved-dead", "jumpers-out", "leak-check", "low-gas-check", "lock-out"}
 
 
 def repair(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -84,7 +84,7 @@ def another(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
 
 
 def _may_stand(step: Step) -> bool:
-    fixed = step.kind == "do" or step.sets or step.confirm or step.burner == "lights"
+    fixed = step.kind == "do" or step.sets or "gas on" in step.forbids or step.burner == "lights"
     return not (fixed or ALWAYS_AGAIN & set(step.proves))
 
 

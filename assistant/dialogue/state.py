@@ -15,7 +15,7 @@ from assistant.dialogue.effects import Say
 from assistant.language.meaning import Command, Value
 from assistant.trade.faults import Faults
 from assistant.trade.history import History
-from assistant.trade.job import Job
+from assistant.trade.job import Job, Pace
 from assistant.trade.judging import Act, Verdict
 from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import Hazard, Procedure
@@ -89,6 +89,13 @@ class HeardAnswer:
 
     words: str
     answer: str
+
+
+@dataclass(frozen=True)
+class HeardList:
+    """Readings that were said by name in one breath, by quantity, and are not yet taken."""
+
+    entries: tuple[tuple[str, Candidate], ...]
 
 
 @dataclass(frozen=True)
@@ -274,7 +281,7 @@ class Confirming(At):
     """A reading or an answer was heard, and needs a yes."""
 
     phase = Phase.CONFIRMING
-    heard: Candidate | HeardAnswer
+    heard: Candidate | HeardAnswer | HeardList
 
 
 @dataclass(frozen=True)
@@ -385,7 +392,8 @@ class Working(At):
     said: tuple[tuple[str, Taken], ...] = ()  # what was said so far, by quantity
     declined: tuple[str, ...] = ()  # quantities that nobody knows
     heard: Candidate | None = None  # what waits for a yes
-    refused: tuple[Value, ...] = ()  # values of what is asked that were answered with no
+    refused: tuple[Value, ...] = ()  # values of what is asked that were answered with no, left out of the next try
+    doubted: tuple[Value, ...] = ()  # of these, what was heard once more: it is asked, and no longer left out
     from_s: float | None = None  # the first mark, on the stream's sample clock
 
 
@@ -443,16 +451,28 @@ class Closed(At):
 
 
 @dataclass(frozen=True)
+class Acknowledged:
+    """A warning that was voiced to its end and, where it is of a danger, understood."""
+
+    hazard: str
+    site: Site  # the states of power and gas in which it was
+    step: str
+
+
+@dataclass(frozen=True)
 class Hand:
     """What belongs to the step in hand, until another is opened."""
 
     asked: bool = False  # its question was put: the warnings were voiced, and understood where they must be
     correcting: Taken | Answer | None = None  # what was taken back and is asked again
-    refused: tuple[Value, ...] = ()  # values that were answered with no
+    refused: tuple[Value, ...] = ()  # values that were answered with no, left out of the next try
+    doubted: tuple[Value, ...] = ()  # of these, what was heard once more: it is asked, and no longer left out
+    not_meant: tuple[str, ...] = ()  # commands that were proposed and answered with no
     first_mark_s: float | None = None  # of a reading in seconds
     marks: tuple[Mark, ...] = ()  # of a timed run, or of the trials that are counted
     missed: tuple[str, ...] = ()  # its events that are said to have got no mark
     untold: tuple[str, ...] = ()  # its times that no two marks give, still to be told in seconds
+    looks: tuple[str, ...] = ()  # the steps that are asked as one list, the one in hand first
 
 
 P = TypeVar("P", bound=At)
@@ -492,10 +512,13 @@ class State:
     stopwatches: tuple[Stopwatch, ...] = ()  # by "mark one", "mark two", "mark three"
     symptom: str = ""  # as the technician told it, the last one; in the table of faults
     told: tuple[str, ...] = ()  # all symptoms that were told
+    all_good: tuple[str, ...] = ()  # steps of a list that was answered with "all good", still to be left
+    pace: Pace = "full"  # of the talk
+    warned_of: tuple[Acknowledged, ...] = ()
     said: tuple[Say, ...] = ()  # for "say again"
     silences: int = 0  # how often in a row nobody said anything
     volume: int = 0  # steps louder (or quieter) than at the start, as asked for by voice
-    pace: int = 0  # steps faster (or slower)
+    speed: int = 0  # steps faster (or slower)
 
     @property
     def phase(self) -> Phase:
@@ -526,6 +549,11 @@ class State:
     def standing(self) -> tuple[Taken, ...]:
         """The readings that were not taken back, and that no repair came after."""
         return tuple(taken for taken in self.readings if not (taken.withdrawn or taken.voided))
+
+    @property
+    def is_brief(self) -> bool:
+        """Whether the talk is brief."""
+        return self.pace == "brief"
 
     def outcome(self, step: str) -> str:
         """How a step was left the last time; empty when it was not."""

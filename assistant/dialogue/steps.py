@@ -21,6 +21,7 @@ from assistant.dialogue.figures import (
 )
 from assistant.dialogue.ranking import next_of
 from assistant.dialogue.state import (
+    Acknowledged,
     Answer,
     Asking,
     Bar,
@@ -32,6 +33,7 @@ from assistant.dialogue.state import (
     Found,
     Hand,
     HeardAnswer,
+    HeardList,
     Holding,
     Repaired,
     RepairHeard,
@@ -50,6 +52,9 @@ from assistant.trade.limits import EmergencyKind
 from assistant.trade.procedures import EMERGENCY, END, Repair, Step, after_step, left_out
 from assistant.trade.procedures import State as Site
 from assistant.wording import english as wording
+
+CONFIRMED = "confirmed"
+"""Of a reading that was said ahead: it was read back, and answered with yes."""
 
 
 def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
@@ -92,8 +97,8 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
             *say(wording.MAKE_IT_SAFE.format(why=unfit)),
         ]
     if step.hazards:
-        wait = say(wording.SAY_UNDERSTOOD) if dialogue.has_danger(step) else []
-        return replace(state, at=Warned()), [*dialogue.hazards(step), *wait]
+        wait = say(wording.SAY_UNDERSTOOD) if dialogue.has_danger(state, step) else []
+        return replace(state, at=Warned()), [*dialogue.hazards(state, step), *wait]
     return ask(dialogue, state)
 
 
@@ -122,15 +127,79 @@ def barred(dialogue: Context, state: State, bar: Bar) -> Turn:
     return state, [note, *told, *present(dialogue, state)]
 
 
+def acknowledged(state: State, step: Step) -> State:
+    """The warnings of a step were voiced to their end and, where they must be, understood."""
+    old = (each for each in state.warned_of if each.hazard not in step.hazards or each.site != state.site)
+    return replace(state, warned_of=(*old, *(Acknowledged(name, state.site, step.id) for name in step.hazards)))
+
+
 def ask(dialogue: Context, state: State) -> Turn:
-    """Puts the step's question; a reading that was said ahead of it is read back instead."""
+    """Puts the step's question; a reading that was said ahead of it is read back instead, and a step of a list that is
+    all good is left."""
     state = _with_its_wait(dialogue, replace(handed(state, asked=True), at=Asking(), failures=0))
-    quantity = dialogue.rules.procedure.step(state.step).quantity
+    step = dialogue.rules.procedure.step(state.step)
+    if step.id in state.all_good:
+        state = replace(state, all_good=tuple(each for each in state.all_good if each != step.id))
+        return answered(dialogue, state, step.good, wording.ALL_GOOD)
+    state = handed(state, looks=_looks(dialogue, state, step))
+    quantity = step.quantity
     kept = next((candidate for name, candidate in state.ahead if name == quantity), None)
     if kept is None:
         return state, [*present(dialogue, state)]
     state = replace(state, ahead=tuple((n, c) for n, c in state.ahead if n != quantity))
+    if kept.why == CONFIRMED:
+        return take(dialogue, state, judge_reading(dialogue, state, kept))
     return weigh(dialogue, state, kept, kept.why)
+
+
+def take_list(dialogue: Context, state: State, heard: HeardList) -> Turn:
+    """Takes what was said by name and confirmed: what is asked now, and the rest at its own step, unasked."""
+    asked, state = dialogue.asked(state), replace(state, at=Asking())
+    effects: list[Effect] = []
+    mine: Candidate | None = None
+    for name, each in heard.entries:
+        if name == asked:
+            mine = each
+            continue
+        kept = replace(each, why=CONFIRMED)
+        state = replace(state, ahead=(*((n, c) for n, c in state.ahead if n != name), (name, kept)))
+        body = {"quantity": name, "value": plain(kept.value), "unit": kept.unit, "speaker": state.speaker}
+        effects.append(Note("kept", body))
+    if mine is None:
+        state = replace(state, speaker="technician")
+        return state, [*effects, *say(wording.TAKEN), *present(dialogue, state)]
+    turn, more = take(dialogue, state, judge_reading(dialogue, state, mine), confirmed=True)
+    return turn, [*effects, *more]
+
+
+def _looks(dialogue: Context, state: State, step: Step) -> tuple[str, ...]:
+    """The steps that are one look at one place, from this one on: in the brief talk they are asked as one list."""
+    procedure, looks = dialogue.rules.procedure, [step]
+    if not (state.is_brief and step.look):
+        return ()
+    while procedure.has(follows := procedure.after(looks[-1], looks[-1].good)):
+        each = procedure.step(follows)
+        passed_over = each.id in state.stands or left_out(each, dialogue.rules.job) or procedure.run(each.id)
+        if each.look != step.look or each.hazards or passed_over:
+            break
+        looks.append(each)
+    return tuple(each.id for each in looks) if len(looks) > 1 else ()
+
+
+def answered(dialogue: Context, state: State, answer: str, words: str) -> Turn:
+    """Takes a yes or no; the bad one is a remark for the end."""
+    correcting = state.hand.correcting
+    step = dialogue.rules.procedure.step(correcting.step if correcting else state.step)
+    effects: list[Effect] = [Note("answer", {"step": step.id, "answer": answer, "words": words})]
+    text = step.bad.get("yes" if answer == "yes" else "no", "")
+    after = correcting.after if correcting else len(state.repairs)
+    made = Answer(step.id, answer, text, after=after)
+    state = replace(handed(state, correcting=None), at=Asking(), failures=0, facts=(*state.facts, made))
+    if text:
+        effects += [Note("remark", {"step": step.id, "text": text}), *say(wording.RECORDED.format(what=text), "answer")]
+    if correcting and correcting.step != state.step:
+        return after_correction(dialogue, state, correcting, step, answer, effects)
+    return leave(dialogue, state, answer, effects)
 
 
 def _with_its_wait(dialogue: Context, state: State) -> State:
@@ -289,13 +358,13 @@ def present(dialogue: Context, state: State) -> list[Effect]:
         case Working() as works:
             return say(wording.asked_to_work_out(works, dialogue.rules))
         case Confirming(heard):
-            return say(f"{_heard(dialogue, state, heard)} {wording.IS_IT_RIGHT}")
+            return say(wording.is_it_right(_heard(dialogue, state, heard), state.is_brief))
         case Timed(marks):
             times = [wording.time_of(dialogue.rules, taken) for taken in times_of(dialogue, state, step, marks)]
-            return say(" ".join([*times, wording.IS_IT_RIGHT]))
+            return say(wording.is_it_right(" ".join(times), state.is_brief))
         case Emergency():
             return say(wording.STAY_OUT, "alarm")
-    return say(wording.waits_for(state.at, state.site, dialogue.rules))
+    return say(wording.waits_for(state.at, state.site, dialogue.rules, state.is_brief))
 
 
 def _question(dialogue: Context, state: State, step: Step) -> str:
@@ -304,20 +373,25 @@ def _question(dialogue: Context, state: State, step: Step) -> str:
     if isinstance(correcting, Taken):
         return wording.once_more(dialogue.rules.quantities[correcting.quantity])
     if correcting:
-        return dialogue.rules.procedure.step(correcting.step).say
+        return dialogue.prompt(state, dialogue.rules.procedure.step(correcting.step))
     if untold:
         return wording.untimed(dialogue.rules.quantities[untold[0]])
     if state.counts_marks:
         return wording.next_mark(step, state.hand.marks)
-    return wording.asked_as_left(step.say) if step.id in state.as_left else step.say
+    if state.hand.looks:
+        return wording.looks([dialogue.rules.procedure.step(each) for each in state.hand.looks])
+    prompt = dialogue.prompt(state, step)
+    return wording.asked_as_left(prompt) if step.id in state.as_left else prompt
 
 
 def _end(dialogue: Context, state: State) -> Turn:
     """The last step is left: what was found is told, and the technician's decision asked."""
     state = replace(state, at=Deciding())
     summary = summary_of(state, dialogue.rules)
-    told = say(wording.summary(summary), "answer")
-    relight = say(wording.RELIGHT, "answer") if _other_gas_was_off(state) else []
+    told = say(wording.summary(summary, state.is_brief), "answer")
+    relight = (
+        say(wording.RELIGHT_BRIEF if state.is_brief else wording.RELIGHT, "answer") if _other_gas_was_off(state) else []
+    )
     return state, [Note("summary", summary), *told, *relight, *present(dialogue, state)]
 
 
@@ -337,14 +411,16 @@ def weigh(dialogue: Context, state: State, candidate: Candidate, doubt: str) -> 
     candidate = replace(candidate, why=why or "emergency")
     state = replace(state, at=Confirming(candidate), failures=0)
     note = Note("heard-reading", {**reading_body(taken), "asked_because": candidate.why})
-    go = [wording.IF_SO_LEAVE] if must_leave else []
-    return state, [note, *say(" ".join([_heard(dialogue, state, candidate), *go, wording.IS_IT_RIGHT]))]
+    heard = " ".join([_heard(dialogue, state, candidate), *([wording.IF_SO_LEAVE] if must_leave else [])])
+    return state, [note, *say(wording.is_it_right(heard, state.is_brief and not must_leave))]
 
 
-def _heard(dialogue: Context, state: State, candidate: Candidate | HeardAnswer) -> str:
+def _heard(dialogue: Context, state: State, candidate: Candidate | HeardAnswer | HeardList) -> str:
     """What was heard, and what it was last time where that is why it is asked."""
     if isinstance(candidate, HeardAnswer):
         return wording.I_HEARD.format(what=candidate.answer)
+    if isinstance(candidate, HeardList):
+        return wording.heard_list([(dialogue.rules.quantities[name].spoken, each) for name, each in candidate.entries])
     told = wording.I_HEARD.format(what=read_back(dialogue, state, candidate))
     name = dialogue.asked(state)
     return f"{told} {last_time(dialogue, name)}" if candidate.why == FAR_FROM_LAST and name else told
@@ -352,7 +428,7 @@ def _heard(dialogue: Context, state: State, candidate: Candidate | HeardAnswer) 
 
 def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False) -> Turn:
     """Takes a reading into the visit, works out what it completes, and goes where it leads."""
-    told = wording.TAKEN if confirmed else wording.I_HAVE.format(what=read_back(dialogue, state, candidate_of(taken)))
+    said = _taken(dialogue, state, taken, confirmed)
     correcting = state.hand.correcting
     before = findings(dialogue.rules, state)
     if correcting:  # it takes the place of the one that was taken back
@@ -364,8 +440,6 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
         facts=(*state.facts, taken),
         speaker="technician",
     )
-    # A value that was just confirmed is not read back a third time.
-    said = f"{told} {wording.verdict(taken.verdict, taken.judged)}"
     effects: list[Effect] = [Note("reading", reading_body(taken)), *say(said, "answer")]
     if dialogue.rules.quantities[taken.quantity].trend:
         effects += compared(dialogue, step_id=taken.step, name=taken.quantity, value=taken.judged)
@@ -378,7 +452,7 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
     for found in findings(dialogue.rules, state):
         if found.voided or (found in before and found.name not in step.works_out):
             continue
-        effects += [Note("finding", finding_body(found)), *say(wording.finding(found), "answer")]
+        effects += [Note("finding", finding_body(found)), *say(wording.finding(found, state.is_brief), "answer")]
         if FINDINGS[found.name].trend:
             effects += compared(dialogue, step_id=step.id, name=found.name, value=found.value)
         if found.verdict:
@@ -393,6 +467,15 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
         if state.hand.untold:
             return state, [*effects, *present(dialogue, state)]
     return leave(dialogue, state, outcome, effects)
+
+
+def _taken(dialogue: Context, state: State, taken: Taken, confirmed: bool) -> str:
+    """A reading's read-back and verdict. A value that was just confirmed is not read back a third time."""
+    value = "" if confirmed else read_back(dialogue, state, candidate_of(taken))
+    if state.is_brief:
+        return wording.taken_briefly(value, taken, first=state.latest(taken.quantity) is None)
+    told = wording.I_HAVE.format(what=value) if value else wording.TAKEN
+    return f"{told} {wording.verdict(taken.verdict, taken.judged)}"
 
 
 def after_correction(

@@ -27,7 +27,7 @@ from assistant.dialogue import (
 from assistant.dialogue.context import Context, Handler, Turn
 from assistant.dialogue.events import Event, Said
 from assistant.dialogue.state import Phase, Proposing, State
-from assistant.language.meaning import Command, Meaning, Named, Reading, Readings, Unclear
+from assistant.language.meaning import Meaning
 
 
 class NotInTableError(Exception):
@@ -88,6 +88,7 @@ EVERYWHERE: dict[str, Cell] = {
     "timer-off": _cell(timers.off),
     "stopwatch": _cell(timers.stopwatch),
     **dict.fromkeys(presence.SETTINGS, _cell(presence.set_voice)),
+    **dict.fromkeys(("talk-less", "talk-more"), _cell(presence.set_talk)),
     "anything": _cell(asides.not_here),
 }
 """What works in every phase that does not say otherwise."""
@@ -98,6 +99,12 @@ def _meant(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
     proposed = state.of(Proposing)
     event = replace(event, heard=replace(event.heard, text=proposed.words))
     return dispatch(dialogue, replace(state, at=proposed.back), proposed.command.name, event, proposed.command)
+
+
+def _instead(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """Neither yes nor no to a command that was nearly said: it is let go, and what was said counts where it was."""
+    state = replace(state, at=state.of(Proposing).back)
+    return dispatch(dialogue, state, *dialogue.heard(state, event))
 
 
 _ANSWERED = _cell(answers.yes_no, STEP)
@@ -125,6 +132,7 @@ TABLE: dict[Phase, dict[str, Cell]] = {
         "yes": _ANSWERED,
         "no": _ANSWERED,
         "next": _cell(timing.next_or_over, Phase.MISSED, Phase.TIMED, STEP),
+        "all-good": _cell(answers.all_good, STEP),
         "go-back": _GO_BACK,
         "skip": _SKIP,
         "mark": _cell(timing.mark, Phase.MISSED, Phase.TIMED, STEP),
@@ -141,7 +149,7 @@ TABLE: dict[Phase, dict[str, Cell]] = {
         "yes": _cell(_meant, FREE, STEP, Phase.NOTING, Phase.REASON, Phase.REPAIR),
         "no": _cell(answers.not_meant, FREE),
         "correction": _cell(answers.not_meant, FREE),
-        "skip": _SKIP,
+        "anything": _cell(_instead, HELD, STEP),
     },
     Phase.REASON: {
         "no": _NOT_SKIPPED,
@@ -247,18 +255,3 @@ def dispatch(dialogue: Context, state: State, word: str, event: Event, meaning: 
     if new.phase not in {state.phase, *does.to}:
         raise NotInTableError(f"{word!r} in {state.phase.name} leads to {new.phase.name}")
     return new, effects
-
-
-def word_of(meaning: Meaning) -> str:
-    """The word of the table that a meaning is."""
-    match meaning:
-        case Command(name):
-            return name
-        case Reading():
-            return "reading"
-        case Readings():
-            return "readings"
-        case Named():
-            return "named"
-        case Unclear():
-            return "unclear"

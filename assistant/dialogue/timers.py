@@ -104,7 +104,7 @@ def clock(dialogue: Context, state: State, event: Clock, meaning: Meaning) -> Tu
     going: list[Timer] = []
     for running in state.timers:
         timer, told = _begun(running, event.at_s)
-        effects += told
+        effects += [] if state.is_brief else told  # the prompt told it
         if running.from_s is None:  # later waits since the same step go on from here, and do not begin anew
             wait = dialogue.rules.procedure.step(timer.step).wait
             began = tuple((step, event.at_s) for step in wait.since) if wait else ()
@@ -115,7 +115,7 @@ def clock(dialogue: Context, state: State, event: Clock, meaning: Meaning) -> Tu
             going.append(timer)
         elif at := min(due):
             going.append(replace(timer, told=at))
-            if at - left_s <= LATE_S:
+            if at - left_s <= LATE_S and not state.is_brief:
                 effects += say(f"{_name(state, timer)}{wording.left(at)}", "answer")
         elif timer.step:
             going.append(replace(timer, told=0))
@@ -141,7 +141,8 @@ def _waited(dialogue: Context, state: State, timer: Timer, at_s: float) -> list[
     note = Note("wait-over", {"step": timer.step, "seconds": timer.seconds, "at_s": at_s})
     wait = dialogue.rules.procedure.step(timer.step).wait
     asks = isinstance(state.at, Asking) and not state.hand.correcting
-    return [note, *say(f"Time is up. {wait.then if wait and asks else ''}", "answer")]
+    then = wait.then if wait and asks and not state.is_brief else ""
+    return [note, *say(f"{wording.UP} {then}", "answer")]
 
 
 def _read(watch: Stopwatch, at_s: float) -> str:

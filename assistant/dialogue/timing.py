@@ -145,7 +145,7 @@ def _times(dialogue: Context, state: State, step: Step, given: dict[str, Mark], 
 def times_confirmed(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Yes to the times."""
     step = dialogue.rules.procedure.step(state.step)
-    return _take(dialogue, state, step, times_of(dialogue, state, step, state.of(Timed).marks))
+    return _take(dialogue, state, step, times_of(dialogue, state, step, state.of(Timed).marks), confirmed=True)
 
 
 def times_refused(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -155,11 +155,12 @@ def times_refused(dialogue: Context, state: State, event: Said, meaning: Meaning
     return state, [note, *say(wording.NOT_TAKEN), *present(dialogue, state)]
 
 
-def _take(dialogue: Context, state: State, step: Step, taken: list[Taken]) -> Turn:
+def _take(dialogue: Context, state: State, step: Step, taken: list[Taken], confirmed: bool = False) -> Turn:
     effects: list[Effect] = []
     for t in taken:
         name = wording.capital(dialogue.rules.quantities[t.quantity].spoken)
-        effects += [Note("reading", reading_body(t)), *say(f"{name}, I have {wording.taken(t)}", "answer")]
+        told = wording.time_taken(name, t, confirmed, state.is_brief)
+        effects += [Note("reading", reading_body(t)), *say(told, "answer")]
     have = {t.quantity for t in taken}
     untold = tuple(quantity for quantity in step.times if quantity not in have)
     facts = (*state.facts, *taken)

@@ -76,7 +76,7 @@ def _go_on(dialogue: Context, state: State, effects: list[Effect]) -> Turn:
         note = Note("not-worked-out", {"step": state.step, "working": works.name, "reason": problem})
         return _back(dialogue, state, [*effects, note, *say(problem, "answer")])
     first = got.quantity == CLOCKED_BY and not works.others_off
-    works = replace(works, asks="" if first else got.quantity, heard=None, refused=(), from_s=None)
+    works = replace(works, asks="" if first else got.quantity, heard=None, refused=(), doubted=(), from_s=None)
     state = replace(state, at=works)
     return state, [*effects, *present(dialogue, state)]
 
@@ -146,7 +146,8 @@ def heard_input(dialogue: Context, state: State, event: Said, meaning: Meaning) 
     candidate = heard(event, meaning)
     doubt = dialogue.language.confirm(event.heard, meaning, question)
     rivals = dialogue.language.rivals(event.heard, meaning, question, dialogue.refused(state))
-    if doubt or rivals or meaning.upper is not None:
+    again = meaning.value in state.of(Working).doubted
+    if doubt or rivals or again or meaning.upper is not None:
         return _asked(dialogue, state, candidate, doubt or "alternative")
     return _taken(dialogue, state, candidate, wording.I_HAVE.format(what=wording.read_back(candidate)))
 

@@ -87,6 +87,21 @@ class Unclear:
 Meaning = Reading | Readings | Command | Named | Unclear
 
 
+def word_of(meaning: Meaning) -> str:
+    """The word of the table that a meaning is."""
+    match meaning:
+        case Command(name):
+            return name
+        case Reading():
+            return "reading"
+        case Readings():
+            return "readings"
+        case Named():
+            return "named"
+        case Unclear():
+            return "unclear"
+
+
 @dataclass(frozen=True)
 class Question:
     """What is being asked. Without a quantity only commands and yes or no answer it.

@@ -64,7 +64,7 @@ class _State(Protocol):
     def volume(self) -> int: ...  # steps louder than at the start
 
     @property
-    def pace(self) -> int: ...  # steps faster than at the start
+    def speed(self) -> int: ...  # steps faster than at the start
 
     @property
     def counts_marks(self) -> bool: ...  # nothing may be said now, since people count their marks
@@ -328,7 +328,7 @@ class Loop(Generic[S]):
         """A text as sound, at the pace and volume that were asked for; a call and an alarm are louder."""
         if ready := self._ready.get(say.text):
             return ready
-        self.edges.voice.rate_wpm = round(PACE_WPM * PACE_STEP**self.state.pace)
+        self.edges.voice.rate_wpm = round(PACE_WPM * PACE_STEP**self.state.speed)
         sound = self.edges.voice.render(say.text)
         quieter_db = USUAL_DB + STEP_DB * self.state.volume
         if say.manner == "call":

@@ -14,6 +14,7 @@ from assistant.trade.model import Data, UnitName
 Fuel = Literal["natural gas", "LP"]
 Ignition = str
 """The name of an ignition system in the table of procedures."""
+Pace = Literal["brief", "full"]
 VisitKind = Literal["yearly check", "no heat", "commissioning", "safety test"]
 Fitted = Literal[
     "pressure switch",
@@ -137,6 +138,7 @@ class Job(Data):
     """One visit's job file."""
 
     invented: bool = False
+    pace: Pace | None = None  # of the talk; left out: full for a technician's first visits, then brief
     site: str
     visit: VisitKind = "yearly check"
     appliance: Appliance

@@ -63,6 +63,8 @@ class Hazard(Data):
     say: str
     source: Source
     warns_of: tuple[Danger, ...] = ()  # the check of a procedure looks for it before these
+    short: str = ""  # in the brief talk, where it was said whole before in the same states of power and gas
+    always: bool = False  # it is said whole and acknowledged each time
 
 
 class State(Data):
@@ -91,6 +93,7 @@ class Step(Data):
     id: str
     title: str
     say: str  # the prompt
+    brief: str = ""  # the prompt of the brief talk
     kind: Literal["do", "check", "read", "time"]  # answered by done, yes or no, a reading, a mark at each event
     quantity: str | None = None  # what is read
     events: tuple[str, ...] = ()  # what is marked, in order; the prompt names them once
@@ -110,15 +113,16 @@ class Step(Data):
     needs: Literal["gas", "meter"] | Fitted | None = (
         None  # left out without these: the gas meter's figures, a meter, a part
     )
-    confirm: bool = False  # the good answer of a check is asked twice, since a misheard one can hurt
+    confirm: bool = False  # the answer of a check needs a spoken yes, since a misheard one can hurt
     stage: Literal["found", "left"] = "found"  # as found, or as left
     if_it_tells: bool = False  # only in a run by cause, where it tells something of the fault (see `Procedure.run`)
-    wait: Wait | None = None  # counted aloud by a timer of its own; an answer before its end is noted
+    wait: Wait | None = None  # counted aloud by a timer of its own; a good answer before its end is not taken
     burner: Literal["lights", "runs"] | None = None  # it lights it (pilot or main), or needs it; the gate is checked
     forbids: tuple[Act, ...] = ()  # what the bad answer of a check blocks until it is mended and checked again
     no_repair: bool = False  # nothing that it finds is mended on a visit: only the shut-down is left
     mends: str | None = None  # the repair that its good outcome is; it is recorded
     never_after: tuple[str, ...] = ()  # checks after whose bad answer, and symptoms after which, it is left out
+    look: str = ""  # one look at one place: steps in a row that share it are one list in the brief talk
 
     @field_validator("times")
     @classmethod

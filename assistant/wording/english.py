@@ -41,10 +41,13 @@ from assistant.trade.procedures import Step
 from assistant.trade.quantities import Quantity
 from assistant.trade.units import round_significant
 
+NOTHING_FOUND = "Last step. Nothing out of limits, nothing left out."
+RELIGHT_BRIEF = "Other gas was off. Relight and check its pilots."
 RELIGHT = (
     "Other gas was off for the meter. Before you leave, relight and check its pilots by their makers' instructions."
 )
 NO_PERMISSION = "I advise and record. I give no permission. The maker's instructions and the local code come first."
+NO_PERMISSION_BRIEF = "I give no permission. The maker and the local code come first."
 ALARMS: Mapping[EmergencyKind, str] = {
     "gas": (
         "Leave now. Get everybody out. Touch no switch, no phone, no flame. "
@@ -92,7 +95,6 @@ REPAIR_AS_A_NOTE = "No such repair is known here. It is kept as a note."
 MAKE_IT_SAFE = "{why} Make it safe first."
 SAY_UNDERSTOOD = "Say understood."
 WOULD_LEAD_TO = "That would lead to {step}. It needs other states of power and gas."
-HEARD_FOR = "I heard {answer}, for {step}. Is that right?"
 RECORDED = "Recorded: {what}."
 YES_OR_NO = "Say yes or no."
 NOT_KEPT = "{name} is not kept. {why}"
@@ -148,7 +150,6 @@ TAKEN = "Taken."
 I_HAVE = "I have {what}."
 I_HEARD = "I heard {what}."
 IF_SO_LEAVE = "If so, leave now."
-IS_IT_RIGHT = "Is that right?"
 TAKEN_BACK = "Taken back: {what}."
 WITH_IT = "With it, {name}."
 REPAIR_RECORDED = "Repair recorded, {repair}. What it touches is asked again, as left."
@@ -156,6 +157,7 @@ NOT_KNOWN = "{name} is not known. It is not worked out."
 READ_AT_ITS_STEP = "{name} is read at its own step, with its warnings."
 NEEDS_THE_BURNER = "{name} needs the burner running. The gas is {gas}, the power {power}."
 LEFT = "{time} left."
+UP = "Time is up."
 TIME_IS_UP = "Time is up. That was {time}."
 TO_WAIT = "{time} to wait."
 STOPWATCH = "Stopwatch {number}: {seconds} seconds."
@@ -164,6 +166,11 @@ LEFT_OUT_GENERIC = "Left out. The generic limit counts."
 SAY_A_SPAN = "Say the lowest alone, or between this and that."
 AND_THE_HIGHEST = "Lowest {lowest}. And the highest? Say no if there is none."
 WAITS = "Waiting. Say begin the visit."
+IS_IT_RIGHT = "Is that right?"
+TALK_BRIEF = "I talk less."
+TALK_FULL = "I talk more."
+NOT_YET = "Not yet. {time} to wait."
+ALL_GOOD = "all good"
 GAS_IS_SHUT = "The gas cock is shut and tagged."
 POWER_IS_OFF = "The power is off, locked and tagged."
 LEFT_ON_AGAINST = "It was left on by the technician's own decision, against: {what}."
@@ -216,6 +223,12 @@ def read_back(candidate: Candidate) -> str:
         low, high = spoken_number(candidate.value, ", "), spoken_value(candidate.upper, candidate.unit)
         return f"{about}{low} to {high}, not steady"
     return about + spoken_value(candidate.value, candidate.unit)
+
+
+def without_unit(said: str, candidate: Candidate) -> str:
+    """A read-back without its unit, where that is the question's own."""
+    value = candidate.value
+    return said.removesuffix(f" {spoken_unit(candidate.unit, value)}") if isinstance(value, Decimal) else said
 
 
 def verdict(v: Verdict, judged: Value | None = None) -> str:
@@ -328,14 +341,16 @@ def barred(rules: Rules, bar: Bar, act: str, first: Sequence[Step]) -> str:
     return f"{told} First check {first[0].title}." if first and bar.stands == "mended" else told
 
 
-def finding(found: Found) -> str:
+def finding(found: Found, brief: bool = False) -> str:
     """A finding, aloud."""
     name = FINDINGS[found.name].spoken
     if found.value is None or found.verdict is None:
         return f"I cannot work out {name}. {found.problem}"
     # No meter behind a finding carries more than three figures; the record keeps them all.
-    value = f"{spoken_quantity(round_significant(found.value, 3))} {spoken_unit(found.unit, found.value)}"
-    return f"{name[0].upper()}{name[1:]} is {value}. {verdict(found.verdict, found.value)}"
+    value = spoken_quantity(round_significant(found.value, 3))
+    if brief and found.verdict.outcome in ("pass", "noted"):
+        return f"{capital(name)} {value}, {_OUTCOMES[found.verdict.outcome].lower()}."
+    return f"{capital(name)} is {value} {spoken_unit(found.unit, found.value)}. {verdict(found.verdict, found.value)}"
 
 
 _MONTHS = (
@@ -434,10 +449,15 @@ def next_measurement(rules: Rules, best: str | None, site: Site) -> str:
     return f"{told} It needs {' and '.join(needs)}. Not as things are now." if needs else told
 
 
-def taken(reading: Taken) -> str:
-    """A reading that was taken, and how it stands."""
-    value = read_back(Candidate("", reading.value, reading.unit, upper=reading.upper))
-    return f"{value}. {verdict(reading.verdict, reading.judged)}"
+def time_taken(name: str, reading: Taken, confirmed: bool, brief: bool) -> str:
+    """A time by marks that was taken, and how it stands; its value is not said again where it was just confirmed."""
+    told = verdict(reading.verdict, reading.judged)
+    if confirmed:
+        return f"{name}. {told}"
+    if brief:
+        told = taken_briefly(without_unit(value_of(reading), _said_as(reading)), reading, first=True)
+        return f"{name}, {told[0].lower()}{told[1:]}"
+    return f"{name}, I have {value_of(reading)}. {told}"
 
 
 def how_far(state: State, rules: Rules) -> str:
@@ -451,7 +471,11 @@ def how_far(state: State, rules: Rules) -> str:
 
 def value_of(reading: Taken) -> str:
     """The value of a reading, as it is said."""
-    return read_back(Candidate("", reading.value, reading.unit, upper=reading.upper))
+    return read_back(_said_as(reading))
+
+
+def _said_as(reading: Taken) -> Candidate:
+    return Candidate("", reading.value, reading.unit, upper=reading.upper)
 
 
 def time_of(rules: Rules, reading: Taken) -> str:
@@ -476,7 +500,7 @@ def next_mark(step: Step, marks: Sequence[Mark]) -> str:
     return f"{len(marks)} of {len(step.events)} marked. The next is {step.events[len(marks)].replace('-', ' ')}."
 
 
-def summary(of: Mapping[str, Any]) -> str:
+def summary(of: Mapping[str, Any], brief: bool = False) -> str:
     """The end of a visit: what was found, what was not checked, what is unsafe. No permission in it."""
     said = ["That is the last step."]
     if "cause" in of:
@@ -488,7 +512,7 @@ def summary(of: Mapping[str, Any]) -> str:
     said += [f"Repaired, {each['say']}." for each in of["repairs"]]
     said += [f"Not checked, {each['title']}. Reason, {each['reason']}." for each in of["not_checked"] if each["there"]]
     if not (of["found"] or of["repairs"] or any(each["there"] for each in of["not_checked"])):
-        said.append("No reading is out of its limit, and nothing was left out.")
+        said = [NOTHING_FOUND] if brief else [*said, "No reading is out of its limit, and nothing was left out."]
     if of["unsafe"]:
         said.append(f"{len(of['unsafe'])} of these are unsafe.")
     said += [f"Against leaving it on, {text}." for text in of["against"]]
@@ -514,7 +538,14 @@ _STAYS_ON = (
 )
 
 
-def waits_for(at: At, site: Site, rules: Rules) -> str:
+_STAYS_ON_BRIEF = (
+    "Does it stay on? Your decision, not mine.",
+    "It stays on, with all that was found. Your decision?",
+    "Once more. It stays on, right?",
+)
+
+
+def waits_for(at: At, site: Site, rules: Rules, brief: bool = False) -> str:
     """What is waited for, where that does not depend on the step."""
     match at:
         case Proposing(command):
@@ -523,9 +554,16 @@ def waits_for(at: At, site: Site, rules: Rules) -> str:
             return f"The repair is, {rules.procedure.repairs[name].say}. Is that right?"
         case Deciding(yeses):
             off = is_off(site) and not yeses
-            return "Gas and power are off. Does it stay off? The decision is yours." if off else _STAYS_ON[yeses]
-    return _WAITS_FOR[at.phase]
+            asked = _STAYS_ON_BRIEF if brief else _STAYS_ON
+            return "Gas and power are off. Does it stay off? The decision is yours." if off else asked[yeses]
+    return (_WAITS_FOR_BRIEF.get(at.phase) if brief else None) or _WAITS_FOR[at.phase]
 
+
+_WAITS_FOR_BRIEF = {
+    Phase.REASON: "Why? Say the reason.",
+    Phase.TELLING: "Who was told? The name, or no.",
+    Phase.FOLLOW_UP: "What is to be done? Or no.",
+}
 
 _WAITS_FOR = {
     Phase.WARNING: SAY_UNDERSTOOD,
@@ -621,3 +659,50 @@ def on_the_plate(what: str, on_plate: bool) -> str:
 def begin(what: str, plate_values: int) -> str:
     """The last question of the set-up."""
     return f"{capital(what)}. {plate_values} plate values. Begin the visit?"
+
+
+def no_permission(brief: bool) -> str:
+    """The first words of a visit."""
+    return NO_PERMISSION_BRIEF if brief else NO_PERMISSION
+
+
+def is_it_right(heard: str, brief: bool) -> str:
+    """What was heard, and that a yes is wanted. heard: sentences."""
+    short = brief and len(sentences(heard)) == 1
+    return f"{heard.rstrip('.')}?" if short else f"{heard} {IS_IT_RIGHT}"
+
+
+def heard_for(answer: str, step: str, brief: bool) -> str:
+    """What was heard at a check, and that a yes is wanted."""
+    return f"I heard {answer}?" if brief else f"I heard {answer}, for {step}. {IS_IT_RIGHT}"
+
+
+NEXT_WORD = ("Say done.", "Say yes or no.")
+"""What only says what the next word is, and is left out of the brief talk."""
+
+
+def briefly(text: str) -> str:
+    """A prompt without what only says what the next word is."""
+    return " ".join(each for each in sentences(text) if each not in NEXT_WORD)
+
+
+def looks(steps: Sequence[Step]) -> str:
+    """What is asked as one list."""
+    return f"{' '.join(step.brief or step.say for step in steps)} All good?"
+
+
+def taken_briefly(value: str, taken: Taken, first: bool) -> str:
+    """A read-back and its verdict in one breath; the limit's authority the first time, and whenever it does not pass.
+
+    value: as it is read back; empty where it was just confirmed.
+    """
+    told = verdict(taken.verdict, taken.judged)
+    if taken.verdict.outcome == "pass" and taken.verdict.limit:
+        told = f"Pass, {taken.verdict.limit.authority}." if first else "Pass."
+    return f"{capital(value)}, {told[0].lower()}{told[1:]}" if value else told
+
+
+def heard_list(entries: Sequence[tuple[str, Candidate]]) -> str:
+    """Readings that were said by name in one breath."""
+    values = " ".join(f"{capital(name)}, {read_back(each)}." for name, each in entries)
+    return f"I heard {len(entries)} value{'s' if len(entries) > 1 else ''}. {values}"

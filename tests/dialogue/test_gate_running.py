@@ -40,6 +40,7 @@ def test_a_corrected_reading_that_makes_a_finding_fail_stops_it_too():
 
 def test_the_shut_down_after_spillage_says_the_gas_cock_first():
     technician = at("vent")
+    assert technician.hear("yes") == "I heard yes, for venting. Is that right?"
     said = technician.hear("yes")
     assert said.startswith("Recorded: flue gas spills. Shut the gas cock now.")
     assert {bar.about for bar in gate.forbidding(technician.dialogue.rules, technician.state, "lighting")} == {"vent"}

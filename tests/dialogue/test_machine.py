@@ -11,6 +11,7 @@ from functools import cache
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from script import patience
 from scripted_visits import answer
 
 from assistant.dialogue.effects import Note, Say
@@ -61,7 +62,7 @@ class Talk:
         """Says things five seconds apart; "+16 mark" is said 16 seconds after what was said before."""
         for said in texts:
             apart_s, _, text = said[1:].partition(" ") if said.startswith("+") else ("5", "", said)
-            self.at_s += float(apart_s)
+            self.at_s = patience(self.state, self.at_s + float(apart_s))
             self.event(Said(Heard(text), self.at_s, "0001.flac"))
         return self
 
@@ -238,11 +239,23 @@ def test_another_unit_is_read_back_in_both():
 
 def test_readings_by_name_are_kept_until_they_are_asked():
     talk = at(*LIVE).say("hot to neutral one twenty one neutral to ground point four manifold three point five")
+    assert "manifold pressure is not kept." in talk.answer
+    assert talk.answer.endswith(
+        "I heard 2 values. Line voltage, one, two, one volts. Neutral to ground, zero, point, four volts. "
+        "Is that right?"
+    )
+    talk.say("yes")
     assert talk.note("reading")["quantity"] == "line-voltage"
     assert talk.note("kept")["quantity"] == "neutral-to-ground"
-    talk.say("yes")  # polarity; the kept reading is read back for a yes
-    assert "I heard zero, point, four volts. Is that right?" in talk.answer
-    assert talk.say("yes").note("reading")["quantity"] == "neutral-to-ground"
+    talk.say("yes", "yes")  # polarity; what was said ahead is not asked again
+    assert talk.note("reading")["quantity"] == "neutral-to-ground"
+
+
+def test_a_list_that_was_misheard_keeps_nothing():
+    talk = at(*LIVE).say("hot to neutral one twenty one neutral to ground point four", "no")
+    assert talk.state.ahead == ()
+    assert talk.note("refused")["value"] == "line-voltage, neutral-to-ground"
+    assert "Read line voltage" in talk.answer
 
 
 def test_a_reading_by_name_whose_step_cannot_be_worked_now_is_not_kept():
@@ -282,13 +295,13 @@ def test_a_correction_takes_back_the_last_reading_at_a_later_step():
 
 
 def test_a_correction_takes_back_the_last_answer_of_a_check_and_asks_it_again():
-    talk = at("polarity").say("yes").say("correction")
+    talk = at("polarity").say("yes", "yes").say("correction")
     assert talk.note("correction") == {"step": "polarity", "answer": "yes"}
     assert talk.answer.endswith(
         "Taken back: polarity, yes. Hot to cabinet at line voltage, neutral to cabinet near zero?"
     )
     assert talk.state.step == "neutral"
-    talk.say("no")
+    talk.say("no", "yes")
     assert talk.note("remark")["text"] == "hot and neutral are reversed, or the ground is open"
     assert [(a.answer, a.withdrawn) for a in talk.state.answers if a.step == "polarity"] == [
         ("yes", True),
@@ -483,7 +496,7 @@ def test_an_emergency_ends_only_with_area_clear_a_name_and_a_yes():
 
 
 def test_readings_said_ahead_do_not_outlive_an_emergency():
-    talk = at(*LIVE).say("neutral to ground point four")
+    talk = at(*LIVE).say("neutral to ground point four", "yes")
     assert talk.state.ahead
     assert talk.say("gas leak").state.ahead == ()
 

@@ -64,7 +64,7 @@ def test_louder_and_slower_stay_set_and_have_an_end():
     state = at("look")
     for word, volume, pace in (("louder", 1, 0), ("louder", 2, 0), ("slower", 2, -1), ("faster", 2, 0)):
         state, effects = DIALOGUE.step(state, Said(Heard(word)))
-        assert (state.volume, state.pace) == (volume, pace)
+        assert (state.volume, state.speed) == (volume, pace)
         assert Note("voice-set", {"volume": volume, "pace": pace}) in effects
     state, effects = DIALOGUE.step(state, Said(Heard("louder")))
     assert state.volume == 2
@@ -76,8 +76,8 @@ def test_louder_and_slower_stay_set_and_have_an_end():
     [
         ("louder", "quieter", "volume"),
         ("quieter", "louder", "volume"),
-        ("faster", "slower", "pace"),
-        ("slower", "faster", "pace"),
+        ("faster", "slower", "speed"),
+        ("slower", "faster", "speed"),
     ],
 )
 def test_each_setting_goes_two_steps_either_way_and_back(word, back, setting):
@@ -91,7 +91,7 @@ def test_each_setting_goes_two_steps_either_way_and_back(word, back, setting):
     for level in (way, 0, -way, -2 * way):
         state, _ = DIALOGUE.step(state, Said(Heard(back)))
         assert getattr(state, setting) == level
-    assert state.volume == 0 or state.pace == 0  # the other one stayed
+    assert state.volume == 0 or state.speed == 0  # the other one stayed
 
 
 def test_a_run_that_is_being_marked_is_left_in_quiet_for_a_while():

@@ -17,16 +17,30 @@ from assistant.dialogue import table
 from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Phase, State
-from assistant.dialogue.table import EVERYWHERE, FREE, HELD, STEP, TABLE, NotInTableError, cell, word_of
+from assistant.dialogue.table import EVERYWHERE, FREE, HELD, STEP, TABLE, NotInTableError, cell
 from assistant.files import library, read_job, top_folder
 from assistant.language.heard import Heard
+from assistant.language.meaning import word_of
 
 SAID = [
     *("yes", "no", "done", "say again", "go back", "hold", "go on", "skip", "correction", "limit", "how far"),
     *("understood", "note", "note the flame is yellow", "mark", "mark flame", "helper", "area clear", "stop"),
     *("gas leak", "banana", "", "no access", "shut down", "repair", "repair igniter replaced", "igniter replaced"),
     *("work out the rise", "clock the meter", "symptom no glow", "probable cause", "what to measure", "flame"),
-    *("timer one minute", "how long", "timer off", "mark one", "louder", "quieter", "faster", "slower"),
+    *(
+        "all good",
+        "talk less",
+        "talk more",
+        "timer one minute",
+        "how long",
+        "timer off",
+        "mark one",
+        "louder",
+        "quieter",
+        "faster",
+        "slower",
+    ),
+    *("all good", "talk less", "talk more"),
     *("what is the limits", "carbon monoxide", "take a not", "repair maid", "go bak now", "work out the raise"),
     *("one twenty", "open", "point five", "three five", "twelve amps", "seventy parts", "six point eight inches"),
     *("two seconds", "one twenty degrees", "fifty four", "hot to neutral one twenty one", "rising"),

@@ -34,6 +34,7 @@ def person() -> Technician:
     """At the step that reads the flame signal after two minutes; the burners were seen to light at 1000 s."""
     technician = Technician(library().procedures["hot-surface-natural-gas-yearly"])
     technician.go_to("light")
+    technician.say("yes", 998)
     technician.say("yes", 1000)
     assert (technician.state.step, technician.state.phase) == ("flame", Phase.ASKING)
     return technician
@@ -168,6 +169,7 @@ def test_nothing_is_known_of_it_after_an_emergency_or_a_repair(person):
     assert (person.state.timers, person.state.left_at, person.due_s()) == ((), (), None)
     repaired = Technician(person.procedure)
     repaired.go_to("light")
+    repaired.say("yes", 998)
     repaired.say("yes", 1000)
     repaired.hear("repair flame rod cleaned", "yes")
     assert repaired.state.repairs
@@ -190,9 +192,12 @@ def test_low_gas_waits_since_the_gas_was_shut_and_a_yes_that_is_asked_for_is_not
     pilot.event(Clock(left + 200))
     assert pilot.said == ["1 minute and 40 seconds to wait."]
     pilot.say("no", left + 295)
-    assert pilot.state.phase is Phase.CONFIRMING
+    assert pilot.said == ["Not yet.", "5 seconds to wait."]
+    assert early(pilot) == [{"step": "low-gas-unlit", "seconds": 300, "left_s": 5}]
+    assert pilot.state.phase is Phase.ASKING
     pilot.event(Clock(left + 300))
-    assert pilot.said == ["Time is up."]
+    pilot.say("no", left + 302)
+    assert pilot.state.phase is Phase.CONFIRMING
     pilot.say("yes", left + 303)
     assert pilot.state.step != "low-gas-unlit"
 
