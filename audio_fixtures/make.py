@@ -44,6 +44,7 @@ import zlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -72,6 +73,7 @@ PEAK = 0.9
 
 GAP_S = 1.2  # room noise between utterances, unless the table says otherwise
 LEAD_S = 1.0  # noise before the first word: a recognizer settles on it
+MUTED_FROM_S = 60.0  # of a pause
 TAIL_S = 1.5  # noise after the last word: the end of an utterance can be found
 CLIP_LEAD_S = 0.5
 CLIP_TAIL_S = 0.8
@@ -349,7 +351,12 @@ def compose(
     power = active_power(np.concatenate(heard))
     line, spans = time_line(heard, pauses_s, tails, lead_s)
     speech, noise = mix(line, power, conditions, rng)
-    return speech + noise, spans
+    sound = speech + noise
+    # A wait of minutes is a muted microphone, which takes no room in the file.
+    for (_, end), (start, _) in pairwise(spans):
+        if start - end > MUTED_FROM_S * RATE_HZ:
+            sound[end + RATE_HZ : start - RATE_HZ] = 0
+    return sound, spans
 
 
 def to_pcm16(sound: Sound) -> np.ndarray:

@@ -18,7 +18,8 @@ from assistant.speech.voice import VoiceSettings
 app = command_app()
 
 DEMO_VISITS = {
-    "hot-surface": "a yearly check of a hot surface igniter",
+    "hot-surface-brief": "a yearly check of a hot surface igniter with the brief talk",
+    "hot-surface": "one with the full talk, corrections and a repair",
     "direct-spark": "a no heat visit to a direct spark furnace",
     "standing-pilot": "a yearly check of a standing pilot",
     "intermittent-pilot": "the safety test of an intermittent pilot, LP",
@@ -30,7 +31,7 @@ DEMO_VISITS = {
 def demo(
     visit: Annotated[
         str, typer.Argument(help="Which: " + "; ".join(f"{k}, {v}" for k, v in DEMO_VISITS.items()))
-    ] = "hot-surface",
+    ] = "hot-surface-brief",
     folder: FOLDER = VISITS,
     voice: VOICE = "bundled",
 ) -> None:
@@ -42,6 +43,5 @@ def demo(
     visits.set_aside(folder)
     job = fixtures / f"{visit}.job.yaml"
     console.print("This visit is invented: no such site, people or appliance exist.")
-    console.print("Where a step asks to wait some minutes its people do not, and the record says so: NOT WAITED.")
     begin = Begin(read_draft(job), record=folder / visits.RECORD)
     work(begin, folder, [fixtures / f"{visit}.flac"], VoiceSettings(engine=voice), Terminal())

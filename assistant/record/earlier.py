@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import datetime
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
@@ -13,7 +14,7 @@ from assistant.record.record import Record
 from assistant.record.story import Story, story_of
 from assistant.trade.computations import FINDINGS
 from assistant.trade.history import Earlier, History
-from assistant.trade.job import Job
+from assistant.trade.job import Job, Pace
 
 MOST = 10  # visits that are looked back on, the newest
 
@@ -38,6 +39,21 @@ def history(visits: Path, job: Job, utc: str, but: Path | None = None) -> Histor
             found.append((began, values_of(story, began[:10], _days(began, utc))))
     found.sort(key=lambda visit: visit[0])
     return History(date=utc[:10], earlier=tuple(each for _, values in found[-MOST:] for each in values))
+
+
+FIRST_VISITS = 3  # of a technician, whose talk is full (from memory, verify)
+
+
+def pace_for(visits: Path, job: Job) -> Pace:
+    """How much is said where the job file does not tell: all of it on a technician's first visits, then little."""
+    if job.pace:
+        return job.pace
+    closed = 0
+    for path in visits.glob(f"*/{RECORD}"):
+        with suppress(Problem), Record.open(path, read_only=True) as record:
+            story = story_of(record.entries())
+            closed += story.rules.job.technician.name == job.technician.name and story.closed
+    return "brief" if closed >= FIRST_VISITS else "full"
 
 
 def values_of(story: Story, date: str, days_ago: int) -> list[Earlier]:

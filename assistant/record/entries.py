@@ -280,6 +280,14 @@ class HeardReading(Value, frozen=True, kw_only=True):
     asked_because: str
 
 
+class HeardList(Body, frozen=True):
+    """Readings were said by name in one breath, and a yes is asked for all of them."""
+
+    step: str
+    values: list[dict[str, str]]  # of each its quantity, value and unit
+    speaker: str
+
+
 class Refused(Body, frozen=True):
     """What was heard was answered with no."""
 
@@ -548,6 +556,12 @@ class VoiceSet(Body, frozen=True):
 
     volume: int
     pace: int
+
+
+class TalkSet(Body, frozen=True):
+    """How much the assistant says, "brief" or "full"."""
+
+    pace: str
 
 
 class Called(Step, frozen=True):

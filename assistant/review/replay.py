@@ -22,6 +22,8 @@ _SHOWN = {
     "set-up": "{asked}: {decided}",
     "reading": "{quantity} {value} {unit}: {verdict}",
     "heard-reading": "asked: {value} {unit} ({asked_because})",
+    "heard-list": "asked: a list of readings",
+    "talk-set": "talk: {pace}",
     "refused": "refused: {value}",
     "kept": "kept: {quantity} {value} {unit}",
     "unclear": "unclear: {reason}",

@@ -18,7 +18,7 @@ from assistant.files import library
 from assistant.places import voice_cache
 from assistant.record import folder as visits
 from assistant.record.again import again
-from assistant.record.earlier import history
+from assistant.record.earlier import history, pace_for
 from assistant.record.entries import InPlaceOf
 from assistant.record.record import Record, SystemClock, audio_of
 from assistant.record.seal import seal
@@ -211,6 +211,7 @@ def begin(
     """Begins the record of a new visit: its rules, and what was answered in its set-up, in one transaction."""
     now = SystemClock().utc()
     done = Job.model_validate(job)
+    done = done.model_copy(update={"pace": pace_for(folder, done)})
     rules = library().rules_for(done, None if begun.record else history(folder, done, now))
     origin = tuple(str(file.resolve()) for file in files)
     setting = Setting(rules, library().grammar_texts, engine, settings.engine, origin, begun.in_place_of)
