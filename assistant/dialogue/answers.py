@@ -110,7 +110,8 @@ def refused(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
 def not_meant(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """No to a command that was nearly said: at this step it is not proposed again."""
     proposed = state.of(Proposing)
-    not_meant = (*state.hand.not_meant, proposed.command.name)
+    name = proposed.command.name
+    not_meant = state.hand.not_meant if name == "emergency" else (*state.hand.not_meant, name)  # that is asked each time
     state = replace(handed(state, not_meant=not_meant), at=proposed.back)
     return state, present(dialogue, state)
 
