@@ -7,7 +7,7 @@ from dataclasses import replace
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Event, Said
-from assistant.dialogue.figures import worst_of_times
+from assistant.dialogue.figures import said_value, worst_of_times
 from assistant.dialogue.state import Asking, Holding, Noting, Reason, Skipped, State, Warned, handed
 from assistant.dialogue.steps import back_to_the_step, given_up, leave, open_step, present
 from assistant.language.meaning import Command, Meaning, Named, Unclear
@@ -124,6 +124,34 @@ def noted(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
     note = Note("note", {"step": state.step, "audio": event.audio, "words": event.heard.text})
     state = replace(state, at=state.of(Noting).back)
     return state, [note, *say(wording.NOTED, "answer"), *present(dialogue, state)]
+
+
+def no_note(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """ "Nope, nothing": there is no note."""
+    state = replace(state, at=state.of(Noting).back)
+    return state, [*say(wording.NO_NOTE, "answer"), *present(dialogue, state)]
+
+
+def last_reading(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The last reading that stands, once more."""
+    last = next(iter(reversed(state.standing)), None)
+    told = wording.NO_READING
+    if last:
+        name = dialogue.rules.quantities[last.quantity].spoken
+        told = wording.LAST_READING.format(name=name, value=said_value(last))
+    return state, [*say(told, "answer"), *present(dialogue, state)]
+
+
+def what_next(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """What is waited for."""
+    return state, present(dialogue, state)
+
+
+def help_(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+    """The words that work now."""
+    correcting = state.hand.correcting
+    step = dialogue.rules.procedure.step(correcting.step if correcting else state.step)
+    return state, say(wording.can_be_said(state.at, step), "answer")
 
 
 def limit(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

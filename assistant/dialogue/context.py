@@ -19,6 +19,9 @@ from assistant.trade.procedures import Step
 from assistant.trade.quantities import Quantity
 from assistant.wording import english as wording
 
+FINISHED, SEEN, NOW, HAPPENED = "finished", "seen", "now", "happened"
+"""Rules of the grammars: "done" in more words, what a check finds, and what marks a time."""
+
 Turn = tuple[State, list[Effect]]
 """A new state, and what is to be done."""
 
@@ -56,9 +59,23 @@ class Context:
             return Question(at.phase.value, self.quantity(at.asks) if asks else None)
         if not isinstance(at, Asking):
             return Question(at.phase.value)
-        quantity = self.asked(state)
+        if state.hand.correcting:
+            step = self.rules.procedure.step(state.hand.correcting.step)
+        name, quantity, words = state.step, self.asked(state), self._words(state, step)
         names = state.speaker == "helper"
-        return Question(step.id, self.quantity(quantity), names) if quantity else Question(step.id)
+        return Question(name, self.quantity(quantity), names, words) if quantity else Question(name, words=words)
+
+    def _words(self, state: State, step: Step) -> tuple[str, ...]:
+        """The rules of the words that answer a step besides those of every step."""
+        match step.kind:
+            case "do":
+                return () if step.sets else (FINISHED,)
+            case "check":
+                return (SEEN,) if step.means else ()
+            case "time":
+                return () if state.hand.correcting or state.hand.untold else (NOW, HAPPENED)
+        timed = self.rules.quantities[step.quantity or ""].unit in ("second", "dimensionless")
+        return (NOW,) if timed else ()
 
     def meaning(self, state: State, event: Said) -> Meaning:
         """What was said, at what is asked."""

@@ -80,6 +80,8 @@ def judge_reading(dialogue: Context, state: State, candidate: Candidate, quantit
         speaker=state.speaker,
         stage="left" if step.id in state.as_left else step.stage,
         approximate=candidate.approximate,
+        steady=candidate.steady,
+        below=candidate.below,
         audio=candidate.audio,
         after=len(state.repairs),
     )
@@ -202,7 +204,8 @@ def read_back(dialogue: Context, state: State, candidate: Candidate) -> str:
             state.is_brief
             and name
             and candidate.unit == dialogue.rules.quantities[name].unit
-            and candidate.upper is None
+            and candidate.steady
+            and not candidate.below
         ):
             return wording.without_unit(said, candidate)
         asked = dialogue.rules.quantities[name].unit if name else candidate.unit
@@ -234,13 +237,23 @@ def heard(event: Said, reading: Reading) -> Candidate:
         unit=reading.unit,
         approximate=reading.approximate,
         upper=reading.upper,
+        steady=reading.steady,
+        below=reading.below,
         audio=event.audio,
     )
 
 
 def candidate_of(taken: Taken) -> Candidate:
     """A reading that was taken, as it may be said again."""
-    return Candidate("", taken.value, taken.unit, approximate=taken.approximate, upper=taken.upper)
+    return Candidate(
+        "",
+        taken.value,
+        taken.unit,
+        approximate=taken.approximate,
+        upper=taken.upper,
+        steady=taken.steady,
+        below=taken.below,
+    )
 
 
 def said_value(taken: Taken) -> str:

@@ -234,6 +234,7 @@ class SetUp:
         if (
             not isinstance(reading.value, Decimal)
             or reading.approximate
+            or reading.below
             or (reading.upper is not None and not item.span)
         ):
             return self._unclear(state, item, Unclear("no-number"))

@@ -81,6 +81,8 @@ class Candidate:
     audio: str = ""
     why: str = ""  # why it is asked
     upper: Decimal | None = None  # the other end of a range
+    steady: bool = True
+    below: bool = False  # it is less than the value
 
 
 @dataclass(frozen=True)
@@ -117,6 +119,8 @@ class Taken:
     stage: str
     approximate: bool = False
     upper: Decimal | None = None
+    steady: bool = True
+    below: bool = False
     audio: str = ""
     withdrawn: bool = False
     after: int = 0

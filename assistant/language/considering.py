@@ -20,13 +20,23 @@ from assistant.trade.quantities import Overload, Quantity
 HUNDREDTHS = Decimal("0.01")
 
 # Words that give no figure, by the rule of the grammar that took them.
-_NO_FIGURE: dict[str, Reason] = {"shorted": "no-number", "nothing": "no-number", "bound": "bound", "trend": "trend"}
+_NO_FIGURE: dict[str, Reason] = {
+    **dict.fromkeys(("shorted", "nothing", "no_signal", "open", "closed"), "no-number"),
+    "bound": "bound",
+    "trend": "trend",
+}
 
 _WRONG_KIND = "another kind of unit"
 _POINT = "the meter shows no hundredths, so no point is left out"
 _CLOCK = "minutes and seconds are for times"
 _SPAN = "more than the meter shows"
+_REVERSED = "below zero"
 _REFUSED = "just refused"
+
+_DIRECT = ("microampere", "millivolt")
+"""What meters show below zero where their leads are reversed, and else do not."""
+_BELOW = Decimal(1)
+"""In ohms: what is "closed" is below it. Common practice: a good path is well under one ohm."""
 
 
 def considered(derivations: Iterable[Node], quantity: Quantity, refused: Collection[Value]) -> list[Considered]:
@@ -62,6 +72,8 @@ def _none_stays(found: list[Considered], quantity: Quantity) -> Unclear:
     if reasons == {_WRONG_KIND}:
         detail = f"that is {measured_kind(found[0].unit)}; I asked for {spoken_unit(quantity.unit)}"
         return Unclear("wrong-dimension", detail=detail)
+    if _REVERSED in reasons:
+        return Unclear("reversed")
     worst = next(c for c in found if c.gone == _SPAN)
     return Unclear("out-of-span", detail=f"{worst.value} is more than that meter shows")
 
@@ -71,23 +83,31 @@ def _comparable(c: Considered, quantity: Quantity) -> tuple[object, ...]:
 
 
 def _parts(node: Node) -> list[Node]:
-    return [part for part in node.parts if isinstance(part, Node) and part.rule != "name"]
+    return [part for part in node.parts if isinstance(part, Node) and part.rule not in ("name", "lead")]
 
 
 def _meanings(node: Node, quantity: Quantity) -> Iterator[Considered]:
     unit_node = node.node("unit")
     unit = _unit(unit_node.tags[0], quantity) if unit_node else quantity.unit
     match node.rule:
-        case "open":
+        case "open" if not node.tags or units.same_dimension(node.tags[0], quantity.unit):
             yield Considered(Overload(quantity.overload), quantity.unit, "as said")
+        case "closed" if quantity.closes:
+            yield Considered(_BELOW, "ohm", "closed", below=True)
+        case "no_signal" if quantity.name in node.tags:
+            yield Considered(Decimal(0), quantity.unit, "none")
+        case "mended":
+            yield from (replace(last, mended=True) for last in _meanings(node.nodes("amount")[-1], quantity))
         case "range":
             low, high = (_signed(number) for number in _numbers_with_sign(node))
-            yield Considered(low, unit, "a range", upper=high)
+            yield Considered(low, unit, "a range", upper=high, steady=False)
         case "amount":
             worths, unit = _worths(node, unit)
             for worth in worths:
                 value = -worth.value if node.node("sign") else worth.value
-                yield Considered(value, unit, worth.form, approximate=node.node("about") is not None)
+                steady = node.node("unsteady") is None
+                about = node.node("about") is not None or not steady
+                yield Considered(value, unit, worth.form, approximate=about, steady=steady)
 
 
 def _worths(amount: Node, unit: str) -> tuple[list[Number], str]:
@@ -141,6 +161,8 @@ def _gone(c: Considered, quantity: Quantity, refused: Collection[Value]) -> str:
     for value in c.reading.values:
         if isinstance(value, Decimal):
             shown = units.convert(value, c.unit, quantity.unit)
+            if shown < quantity.low == 0 and quantity.unit in _DIRECT:
+                return _REVERSED
             if not quantity.low <= shown <= quantity.high:
                 return _SPAN
     return _REFUSED if c.value in refused else ""

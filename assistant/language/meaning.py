@@ -25,6 +25,7 @@ Reason = Literal[
     "no-number",  # "nothing", "shorted": not a figure
     "bound",  # "over one twenty", "below": not a figure either
     "trend",  # "rising"
+    "reversed",  # a value below zero, where only the leads can be the wrong way round
     "not-asked",  # a reading at a question that takes none
     "refused-before",  # the value that was just refused
 ]
@@ -43,6 +44,9 @@ class Reading:
     unit: str
     approximate: bool = False
     upper: Decimal | None = None
+    steady: bool = True  # no range, and not "bouncing around"
+    below: bool = False  # it is less than the value: "closed", "less than an ohm"
+    mended: bool = False  # the last of two that were said in one breath: "one twenty, no, one thirty"
 
     @property
     def values(self) -> tuple[Value, ...]:
@@ -107,11 +111,13 @@ class Question:
     """What is being asked. Without a quantity only commands and yes or no answer it.
 
     names: the recognizer is to expect readings that name other quantities too (a helper's list).
+    words: rules whose sentences answer it, too; one that the grammars of an older record lack answers nothing.
     """
 
     name: str
     quantity: Quantity | None = None
     names: bool = False
+    words: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -124,8 +130,13 @@ class Considered:
     gone: str = ""
     approximate: bool = False
     upper: Decimal | None = None
+    steady: bool = True
+    below: bool = False
+    mended: bool = False
 
     @property
     def reading(self) -> Reading:
         """As a reading."""
-        return Reading(self.value, self.unit, self.approximate, self.upper)
+        return Reading(
+            self.value, self.unit, self.approximate, self.upper, steady=self.steady, below=self.below, mended=self.mended
+        )

@@ -51,7 +51,7 @@ def phrases(language: Language, question: Question) -> list[str]:
     draw = Random(SEED).random
     sample = language.grammar.sample
     public = language.grammar.public
-    rules = [*public["commands"], *public["decoys"], *public.get(question.name, ())]
+    rules = [*public["commands"], *public["decoys"], *language.own_rules(question)]
     forms = [sentence for rule in rules for sentence in language.grammar.sentences(rule)]
     each = {**dict.fromkeys(rules, COMMANDS), **OFTEN}
     if question.quantity:

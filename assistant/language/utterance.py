@@ -79,6 +79,9 @@ SAME = {
     "p p m": "ppm",
     "p s i": "psi",
     "b t u": "btu",
+    "ac": "a c",
+    "wc": "w c",
+    "ok": "okay",
     "ol": "o l",
     "em vee": "millivolts",
     "m v": "millivolts",
@@ -112,7 +115,7 @@ NEVER_PROPOSED = ("yes", "no", "understood", "area-clear", "mark", "stopwatch", 
 
 def normalise(text: str) -> tuple[str, ...]:
     """Lower-case words without punctuation, in the forms that the grammar has."""
-    plain = " ".join(re.sub(r"[^a-z\[\]' ]+", " ", text.lower().replace("-", " ")).split())
+    plain = " ".join(re.sub(r"[^a-z\[\]' ]+", " ", text.lower().replace("-", " ").replace("’", "'")).split())
     for form, same in SAME.items():
         plain = re.sub(rf"\b{form}\b", same, plain)
     return tuple(plain.split())
@@ -140,6 +143,11 @@ class Language:
         named = ["named"] if question.quantity and question.names else []
         return [*(["reading"] if question.quantity else []), *named, *self.grammar.public["commands"]]
 
+    def own_rules(self, question: Question) -> list[str]:
+        """The rules of answers in the question's own words."""
+        words = (rule for rule in question.words if rule in self.grammar.rules)
+        return [*self.grammar.public.get(question.name, ()), *words]
+
     def understand(self, text: str, question: Question, refused: Collection[Value] = ()) -> Meaning:
         """The meaning of `text` at `question`; `refused` are values just answered with "no"."""
         words = normalise(text)
@@ -152,11 +160,13 @@ class Language:
             return Unclear("not-understood", near=cry) if denied else cry
         if command := self._command(words):
             return command
-        for rule in self.grammar.public.get(question.name, ()):
+        for rule in self.own_rules(question):
             if tag := self._tag(rule, words):
                 return Named(rule, tag)
         readings, named = self.grammar.parse("reading", words), self.grammar.parse("named", words)
         if not (readings or named):
+            if question.quantity and (some := self._one_by_one(words, question.quantity, refused)):
+                return some
             return Unclear("not-understood", near=self._near(words))
         if question.quantity is None:
             return Unclear("not-asked", detail="no reading is asked here")
@@ -267,6 +277,46 @@ class Language:
             return meanings[0][1]
         return Readings(tuple(meanings))
 
+    def _one_by_one(self, words: tuple[str, ...], asked: Quantity, refused: Collection[Value]) -> Readings | None:
+        """A list of readings of which some words were not understood: these lose the value that they stand in, alone.
+
+        The words go from one name to the next. None where they are no such list: where words other than a lead-in come
+        before the first name, or a name has none after it, the values may stand before their names.
+        """
+        if "lead" not in self.grammar.rules:  # an older record: such a list was not understood at all
+            return None
+        names = self._names_in(words)
+        ends = [start for start, _, _ in names[1:]] + [len(words)]
+        if len(names) < 2 or any(end == after for (_, after, _), end in zip(names, ends, strict=True)):
+            return None
+        before = words[: names[0][0]]
+        if before and not self.grammar.parse("lead", before):
+            return None
+        meanings: list[tuple[str, Reading | Unclear]] = []
+        for (start, _, name), end in zip(names, ends, strict=True):
+            nodes = [n for n in self.grammar.parse("entry", words[start:end]) if n.nodes("name")[0].tags[0] == name]
+            quantity = asked if name == asked.name else self.quantities[name]
+            found = considered(nodes, quantity, refused if name == asked.name else ())
+            meanings.append((name, decide(found, nodes, quantity) if nodes else Unclear("not-understood")))
+        return Readings(tuple(meanings)) if any(isinstance(each, Reading) for _, each in meanings) else None
+
+    def _names_in(self, words: tuple[str, ...]) -> list[tuple[int, int, str]]:
+        """The names of quantities among words, the longest at each place: where each begins and ends, and whose."""
+        found: list[tuple[int, int, str]] = []
+        for at in range(len(words)):
+            if found and at < found[-1][1]:
+                continue
+            longest = max((len(name) for name in self._names if words[at : at + len(name)] == name), default=0)
+            if longest:
+                found.append((at, at + longest, self._names[words[at : at + longest]]))
+        return found
+
+    @cached_property
+    def _names(self) -> dict[tuple[str, ...], str]:
+        """The names of quantities, as said -> the quantity."""
+        said = (tuple(name.split()) for name in self.grammar.sentences("name"))
+        return {name: tag for name in said if (tag := self._tag("name", name)) in self.quantities}
+
     def why(self, text: str, question: Question, refused: Collection[Value] = ()) -> list[Considered]:
         """Every value that was considered for a reading, and why each stayed or went."""
         derivations = self.grammar.parse("reading", normalise(text))
@@ -282,7 +332,7 @@ class Language:
         return bool(self.grammar.expected(rule, normalise(text)))
 
     def _tag(self, rule: str, words: tuple[str, ...]) -> str:
-        return next((node.tags[0] for node in self.grammar.parse(rule, words)), "") if words else ""
+        return next((_first_tag(node) for node in self.grammar.parse(rule, words)), "") if words else ""
 
     def _marks(self, words: tuple[str, ...]) -> tuple[str, ...]:
         """The events of marks in a row, each named or empty; nothing where the words are anything else too."""
@@ -311,9 +361,15 @@ class Language:
         """Whether a reading needs a spoken yes for what its words and its question are."""
         if not isinstance(meaning, Reading) or question.quantity is None:
             return None
-        if question.quantity.confirm or meaning.upper is not None:
+        if question.quantity.confirm or not meaning.steady or meaning.mended:
             return "always"
-        return "confusable" if self._may_be_open(heard.text, question) or self._has_a_double(heard, question) else None
+        cut = self._may_be_cut(normalise(heard.text)) or self._may_be_open(heard.text, question)
+        return "confusable" if cut or self._has_a_double(heard, question) else None
+
+    def _may_be_cut(self, words: tuple[str, ...]) -> bool:
+        """Whether a word may be lost before "hundred": how many they are. "Hundred and twenty" may be two hundred."""
+        before = zip(("", *words), words, strict=False)
+        return any(word == "hundred" and last not in self._number_words for last, word in before)
 
     def _may_be_open(self, text: str, question: Question) -> bool:
         """Whether nothing but "oh" was heard where "O L" may have been said: it was heard as "oh oh" and "oh ohm", and
@@ -384,7 +440,14 @@ class Language:
         follows = {rule: self.grammar.expected(rule, words) for rule in self.rules(question) if rule != mine}
         if words[-1] in self._unit_words:
             follows["reading"] = follows.get("reading", frozenset()) - self._unit_words - {"over"}
-        return any(follows.values())
+        # Whoever corrects a value in the same breath does not stop before.
+        return any(nexts - self._mending_words if rule == "reading" else nexts for rule, nexts in follows.items())
+
+    @cached_property
+    def _mending_words(self) -> frozenset[str]:
+        if "mended" not in self.grammar.rules:
+            return frozenset()
+        return frozenset(self.grammar.words("mended")) - frozenset(self.grammar.words("amount"))
 
     @cached_property
     def _unit_words(self) -> frozenset[str]:

@@ -252,6 +252,7 @@ class Value(Judged, frozen=True, kw_only=True):
     value: str  # as said, every digit
     upper: str = ""  # the other end, where it was not steady
     steady: bool = True
+    below: bool = False  # it is less than the value: "closed"
     unit: str  # as said
     judged: str  # in the unit of the quantity, the resistance of the leads taken off
     approximate: bool

@@ -28,6 +28,14 @@ Fitted = Literal[
 """Parts that an appliance may have or not, and whose tests are left out where it has not."""
 
 
+SAID_FOR = {"propane": "LP", "tune up": "yearly check", "tune-up": "yearly check", "inches": "inH2O"}
+"""What people write in a job file for its own words."""
+
+
+def _own_word(said: object) -> object:
+    return SAID_FOR.get(said.strip().lower(), said) if isinstance(said, str) else said
+
+
 def known_systems(names: Sequence[Ignition], info: ValidationInfo) -> tuple[Ignition, ...]:
     """The names, and with each those of the systems that are worked as it is, where a file is read.
 
@@ -82,7 +90,7 @@ class Appliance(Data):
 
     description: str
     tag: str = ""  # what tells it from others at the same site, as on its own label (free text)
-    fuel: Fuel
+    fuel: Annotated[Fuel, BeforeValidator(_own_word, Fuel)]
     ignition: Ignition
     igniter_material: Literal["silicon carbide", "silicon nitride"] | None = None
     fitted: tuple[Fitted, ...] | None = None  # which of these it has; None where nobody has said: each is asked for
@@ -100,7 +108,7 @@ class PlateValue(Data):
     Either `value` with an optional `tolerance`, or a range by `low` and `high`, all in `unit` (pint name).
     """
 
-    unit: UnitName
+    unit: Annotated[UnitName, BeforeValidator(_own_word, str)]
     value: Decimal | None = None
     tolerance: Decimal | None = Field(default=None, ge=0)
     low: Decimal | None = None
@@ -140,7 +148,7 @@ class Job(Data):
     invented: bool = False
     pace: Pace | None = None  # of the talk; left out: full for a technician's first visits, then brief
     site: str
-    visit: VisitKind = "yearly check"
+    visit: Annotated[VisitKind, BeforeValidator(_own_word, VisitKind)] = "yearly check"
     appliance: Appliance
     technician: Person
     helper: Person | None = None

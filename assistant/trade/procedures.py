@@ -122,6 +122,7 @@ class Step(Data):
     no_repair: bool = False  # nothing that it finds is mended on a visit: only the shut-down is left
     mends: str | None = None  # the repair that its good outcome is; it is recorded
     never_after: tuple[str, ...] = ()  # checks after whose bad answer, and symptoms after which, it is left out
+    means: dict[str, Literal["yes", "no"]] = Field(default_factory=dict)  # of a check: what else is said -> its answer
     look: str = ""  # one look at one place: steps in a row that share it are one list in the brief talk
 
     @field_validator("times")
@@ -141,6 +142,8 @@ class Step(Data):
         for quantity, (start, stop) in self.times.items():
             if start not in self.events or stop not in self.events[self.events.index(start) + 1 :]:
                 raise ValueError(f"{quantity} does not lie between two of the events of the step {self.id!r}, in order")
+        if self.means and self.kind != "check":
+            raise ValueError(f"the step {self.id!r} is no check, so its words mean no yes or no")
         if self.sets and self.skippable:
             raise ValueError(f"the step {self.id!r} changes power or gas, so it cannot be skippable")
         return self

@@ -49,6 +49,8 @@ class Quantity(Data):
     """What its "OL" means: an open circuit, or over the range."""
     confirm: Literal["always"] | None = None
     """A misheard value can hurt, so that a spoken yes is needed always."""
+    closes: bool = False
+    """It may be told as closed: a path that conducts, below one ohm."""
     trend: bool = False
     """How it goes over the years tells something; it is compared aloud with earlier visits."""
     burner: Literal["lights", "runs"] | None = None

@@ -47,8 +47,10 @@ class Named:
 UNITS: dict[str, Named] = {
     "ohm": Named("ohm", "ohm", "ohms", "a resistance", heard="/9/ (ohm | ohms)", circuit="dead"),
     "kiloohm": Named("kohm", "kilohm", "kilohms", "a resistance", circuit="dead"),
-    "megaohm": Named("Mohm", "megohm", "megohms", "a resistance", circuit="dead"),
-    "volt": Named("V", "volt", "volts", "a voltage", heard="/9/ (volt | volts)", circuit="live"),
+    "megaohm": Named(
+        "Mohm", "megohm", "megohms", "a resistance", heard="(megohm | megohms | /3/ meg | megs)", circuit="dead"
+    ),
+    "volt": Named("V", "volt", "volts", "a voltage", heard="/9/ (/9/ volt | /9/ volts | a c | volts a c)", circuit="live"),
     "millivolt": Named("mV", "millivolt", "millivolts", "a voltage", heard="/5/ (millivolt | millivolts)"),
     "ampere": Named("A", "amp", "amps", "a current", heard="/5/ (amp | amps)", circuit="live"),
     "milliampere": Named("mA", "milliamp", "milliamps", "a current", circuit="live"),
@@ -57,7 +59,7 @@ UNITS: dict[str, Named] = {
         "microamp",
         "microamps",
         "a current",
-        heard="/5/ (microamp | microamps | micro amp | micro amps | mike amps | mikes | mike | micro)",
+        heard="/5/ (microamp | microamps | micro amp | micro amps | mike amps | mikes | mike | mics | micro)",
         circuit="live",
     ),
     "inH2O": Named(
@@ -66,7 +68,8 @@ UNITS: dict[str, Named] = {
         "inches of water",
         "a pressure",
         heard="/9/ (inch | inches) {inH2O} | /3/ (inches of water | inch of water | inches water | inches w c"
-        " | inches water column | inch water column | inches of water column)",
+        " | inches water column | inch water column | inches of water column"
+        " | water column | w c)",
     ),
     "pascal": Named("Pa", "pascal", "pascals", "a pressure"),
     "kilopascal": Named("kPa", "kilopascal", "kilopascals", "a pressure"),
@@ -99,7 +102,7 @@ UNITS: dict[str, Named] = {
         heard="/5/ (/9/ parts | part | /5/ parts per million | part per million | ppm)",
     ),
     "second": Named("s", "second", "seconds", "a time", heard="/9/ (second | seconds)"),
-    "dimensionless": Named("", "try", "tries", "a count"),
+    "dimensionless": Named("", "try", "tries", "a count", heard="(try | tries | time | times)"),
     "cubic_foot": Named("ft³", "cubic foot", "cubic feet", "a volume", heard="(foot | feet | cubic foot | cubic feet)"),
     "Btu_per_cubic_foot": Named(
         "Btu/ft³",

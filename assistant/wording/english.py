@@ -13,6 +13,7 @@ from typing import Any
 
 from assistant.dialogue.state import (
     Answer,
+    Asking,
     At,
     Bar,
     Candidate,
@@ -81,6 +82,9 @@ CANNOT_BE_SKIPPED = "This step cannot be skipped. It makes the next ones safe."
 NOT_SKIPPED = "Not skipped."
 SKIPPED = "Skipped, {why}."
 NOTED = "Noted."
+NO_NOTE = "No note."
+LAST_READING = "Last reading: {name}, {value}."
+NO_READING = "There is no reading yet."
 NO_LIMIT_HERE = "No reading has a limit here."
 HELPER_GO_AHEAD = "Helper, go ahead."
 NO_ANSWER_HERE = "That is not an answer here."
@@ -194,6 +198,7 @@ _UNCLEAR = {
     "no-number": "I need the figure that the meter shows.",
     "trend": "Wait until it is steady, then give the figure.",
     "bound": "I heard more, or less, than. Give the figure that the meter shows.",
+    "reversed": "Below zero. Are the leads reversed? Turn them, and read it again.",
     "not-asked": "No reading is asked here.",
     "refused-before": "I hear the same value again, that you refused.",
 }
@@ -216,13 +221,42 @@ def unclear(meaning: Unclear) -> str:
     return _UNCLEAR[meaning.reason]
 
 
+def can_be_said(at: At, step: Step) -> str:
+    """The words that work now, for "what can I say"; the rest is in the table of what can be said."""
+    if isinstance(at, Asking):
+        return f"Say {_ANSWERS[step.kind]}. Or skip, hold, go back, limit, note, correction."
+    return _WORDS.get(at.phase, "Say yes or no. Or hold, say again.")
+
+
+_ANSWERS = {
+    "do": "done",
+    "check": "yes, no or all good",
+    "read": "the value",
+    "time": "mark at each event, then done",
+}
+_WORDS: Mapping[Phase, str] = {
+    Phase.WARNING: "Say understood. Or skip, hold, go back, say again, repair.",
+    Phase.REASON: "Say the reason, or no to keep the step.",
+    Phase.HOLDING: "Say go on. Or say again, how far, note, timer.",
+    Phase.BARRED: "Say repair, and what was mended. Or say shut down, hold.",
+    Phase.MISSED: "Say the event that got no mark. Or no, where nobody knows.",
+    Phase.REPAIR: "Say what was mended. Or no, where nothing was.",
+    Phase.WORKING: "Say the value. Or skip, hold, go back.",
+    Phase.SHUTTING: "Say understood. Or hold, say again.",
+    Phase.SHUT: "Say done when it is shut off. Or hold.",
+    Phase.TELLING: "Say the name of who was told. Or no, for nobody.",
+    Phase.FOLLOW_UP: "Say what is to be done. Or no, for nothing.",
+}
+
+
 def read_back(candidate: Candidate) -> str:
     """What was heard, digit by digit."""
     about = "about " if candidate.approximate else ""
     if candidate.upper is not None and isinstance(candidate.value, Decimal):
         low, high = spoken_number(candidate.value, ", "), spoken_value(candidate.upper, candidate.unit)
         return f"{about}{low} to {high}, not steady"
-    return about + spoken_value(candidate.value, candidate.unit)
+    below, unsteady = "below " if candidate.below else "", "" if candidate.steady else ", not steady"
+    return f"{about}{below}{spoken_value(candidate.value, candidate.unit)}{unsteady}"
 
 
 def without_unit(said: str, candidate: Candidate) -> str:
@@ -475,7 +509,9 @@ def value_of(reading: Taken) -> str:
 
 
 def _said_as(reading: Taken) -> Candidate:
-    return Candidate("", reading.value, reading.unit, upper=reading.upper)
+    return Candidate(
+        "", reading.value, reading.unit, upper=reading.upper, steady=reading.steady, below=reading.below
+    )
 
 
 def time_of(rules: Rules, reading: Taken) -> str:

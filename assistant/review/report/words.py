@@ -78,7 +78,8 @@ def reading(taken: Reading) -> str:
     about = "about " if taken.approximate else ""
     if taken.upper:
         return f"{about}{taken.value} to {amount(taken.upper, taken.unit)}, not steady"
-    return about + amount(taken.value, taken.unit)
+    below, unsteady = "below " if taken.below else "", "" if taken.steady else ", not steady"
+    return f"{about}{below}{amount(taken.value, taken.unit)}{unsteady}"
 
 
 def judged_as(story: Story, taken: Reading) -> str:
