@@ -166,11 +166,15 @@ TABLE: dict[Phase, dict[str, Cell]] = {
         "how-far": EVERYWHERE["how-far"],
         "anything": _cell(asides.reason, STEP),
     },
-    Phase.NOTING: {"no": _cell(asides.no_note, FREE, Phase.HOLDING), "anything": _cell(asides.noted, FREE, Phase.HOLDING)},
+    Phase.NOTING: {
+        "no": _cell(asides.no_note, FREE, Phase.HOLDING),
+        "anything": _cell(asides.noted, FREE, Phase.HOLDING),
+    },
     Phase.HOLDING: {
         "go-on": _cell(asides.go_on, HELD, STEP),
         "note": EVERYWHERE["note"],
-        **{word: EVERYWHERE[word] for word in ("say-again", "how-far", "timer", "how-long", "timer-off", "stopwatch", "help")},
+        **{word: EVERYWHERE[word] for word in ("say-again", "help", "how-far", "stopwatch")},
+        **{word: EVERYWHERE[word] for word in ("timer", "how-long", "timer-off")},
         "anything": EVERYWHERE["hold"],
     },
     Phase.BARRED: {"repair-made": _REPAIR, "shut-down": _cell(repairs.shut_down, STEP)},

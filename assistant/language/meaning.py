@@ -137,6 +137,4 @@ class Considered:
     @property
     def reading(self) -> Reading:
         """As a reading."""
-        return Reading(
-            self.value, self.unit, self.approximate, self.upper, steady=self.steady, below=self.below, mended=self.mended
-        )
+        return Reading(self.value, self.unit, self.approximate, self.upper, self.steady, self.below, self.mended)

@@ -115,7 +115,7 @@ NEVER_PROPOSED = ("yes", "no", "understood", "area-clear", "mark", "stopwatch", 
 
 def normalise(text: str) -> tuple[str, ...]:
     """Lower-case words without punctuation, in the forms that the grammar has."""
-    plain = " ".join(re.sub(r"[^a-z\[\]' ]+", " ", text.lower().replace("-", " ").replace("’", "'")).split())
+    plain = " ".join(re.sub(r"[^a-z\[\]' ]+", " ", text.lower().replace("-", " ").replace("\u2019", "'")).split())
     for form, same in SAME.items():
         plain = re.sub(rf"\b{form}\b", same, plain)
     return tuple(plain.split())

@@ -50,7 +50,9 @@ UNITS: dict[str, Named] = {
     "megaohm": Named(
         "Mohm", "megohm", "megohms", "a resistance", heard="(megohm | megohms | /3/ meg | megs)", circuit="dead"
     ),
-    "volt": Named("V", "volt", "volts", "a voltage", heard="/9/ (/9/ volt | /9/ volts | a c | volts a c)", circuit="live"),
+    "volt": Named(
+        "V", "volt", "volts", "a voltage", heard="/9/ (/9/ volt | /9/ volts | a c | volts a c)", circuit="live"
+    ),
     "millivolt": Named("mV", "millivolt", "millivolts", "a voltage", heard="/5/ (millivolt | millivolts)"),
     "ampere": Named("A", "amp", "amps", "a current", heard="/5/ (amp | amps)", circuit="live"),
     "milliampere": Named("mA", "milliamp", "milliamps", "a current", circuit="live"),

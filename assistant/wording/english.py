@@ -509,9 +509,7 @@ def value_of(reading: Taken) -> str:
 
 
 def _said_as(reading: Taken) -> Candidate:
-    return Candidate(
-        "", reading.value, reading.unit, upper=reading.upper, steady=reading.steady, below=reading.below
-    )
+    return Candidate("", reading.value, reading.unit, upper=reading.upper, steady=reading.steady, below=reading.below)
 
 
 def time_of(rules: Rules, reading: Taken) -> str:

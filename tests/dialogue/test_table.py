@@ -44,6 +44,8 @@ SAID = [
     *("what is the limits", "carbon monoxide", "take a not", "repair maid", "go bak now", "work out the raise"),
     *("one twenty", "open", "point five", "three five", "twelve amps", "seventy parts", "six point eight inches"),
     *("two seconds", "one twenty degrees", "fifty four", "hot to neutral one twenty one", "rising"),
+    *("all good", "what was the last reading", "what is next", "help", "now", "okay", "no bubbles", "all dead"),
+    *("reversed", "closed", "bouncing around two", "one twenty no one thirty"),
 ]
 """A word for each cell: each command with its argument, readings of many kinds, names, what is not understood."""
 
@@ -63,7 +65,14 @@ VISITS: tuple[tuple[str, dict[str, list[str]], dict[str, str]], ...] = (
         {},
     ),
     ("hot-surface", {}, {"rollout-switch-resistance": "open", "flue-co": "four hundred"}),
-    ("hot-surface", {"line": ["take a not", "yes", "it is yellow", "hold", "note", "it is warm", "go on"]}, {}),
+    (
+        "hot-surface",
+        {
+            "line": ["take a not", "yes", "it is yellow", "hold", "note", "it is warm", "go on"],
+            "sequence": [*["now"] * 6, "no", "now", "fan", "no"],
+        },
+        {},
+    ),
     ("standing-pilot", {"sequence": ["mark"] * 8}, {}),
 )
 

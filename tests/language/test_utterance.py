@@ -132,7 +132,7 @@ def test_a_refused_value_is_left_out_of_the_next_try(language, ask):
 def test_both_ends_of_a_range_are_kept(language, ask):
     question = ask("flame-signal")
     meaning = language.understand("between two and three microamps", question)
-    assert meaning == Reading(Decimal(2), "microampere", upper=Decimal(3))
+    assert meaning == Reading(Decimal(2), "microampere", upper=Decimal(3), steady=False)
     assert language.confirm(Heard("between two and three microamps"), meaning, question) == "always"
 
 

@@ -49,7 +49,7 @@ COMMANDS = [
 READINGS = [
     ("line-voltage", "I got one twenty", volts("120")),
     ("line-voltage", "it's one twenty", volts("120")),
-    ("line-voltage", "it’s one twenty", volts("120")),
+    ("line-voltage", "it\u2019s one twenty", volts("120")),
     ("line-voltage", "it reads one twenty", volts("120")),
     ("line-voltage", "looks like one twenty", volts("120", approximate=True)),
     ("line-voltage", "it looks like one twenty", volts("120", approximate=True)),
@@ -90,8 +90,13 @@ READINGS = [
     ("line-voltage", "hundred and twenty", volts("120")),
     ("ignition-trials", "three times", Reading(Decimal(3), "dimensionless")),
 ]
-CHECKS = [("all dead", "all dead"), ("no bubbles", "no bubbles"), ("no leaks", "no leak"), ("no spillage", "no spillage"),
-          ("reversed", "reversed")]  # fmt: skip
+CHECKS = [
+    ("all dead", "all dead"),
+    ("no bubbles", "no bubbles"),
+    ("no leaks", "no leak"),
+    ("no spillage", "no spillage"),
+    ("reversed", "reversed"),
+]
 DONE = ["okay", "okay done", "got it", "all done", "all set"]
 
 
@@ -159,9 +164,9 @@ def test_no_note(language):
     assert language.understand("nope nothing", Question("noting")) == Command("no")
 
 
-RETURN, SUPPLY, FLUE = (("return-temperature", Reading(Decimal(70), "degF")),
-                        ("supply-temperature", Reading(Decimal(125), "degF")),
-                        ("flue-temperature", Reading(Decimal(380), "degF")))  # fmt: skip
+RETURN = ("return-temperature", Reading(Decimal(70), "degF"))
+SUPPLY = ("supply-temperature", Reading(Decimal(125), "degF"))
+FLUE = ("flue-temperature", Reading(Decimal(380), "degF"))
 LOST = Unclear("not-understood")
 LISTS: list[tuple[str, Meaning]] = [
     ("return air seventy supply air one twenty five flue temperature three eighty", Readings((RETURN, SUPPLY, FLUE))),
@@ -190,7 +195,8 @@ def test_a_lead_in_waits_for_its_value(language, ask, words, can_grow):
 
 
 def test_what_the_steps_say_their_checks_mean_can_be_said(shelf):
-    tags = {shelf.language.understand(words, Question("", words=("seen",))).of for words in shelf.grammar.sentences("seen")}
+    asked = Question("", words=("seen",))
+    tags = {shelf.language.understand(words, asked).of for words in shelf.grammar.sentences("seen")}
     means = [step.means for procedure in shelf.procedures.values() for step in procedure.steps if step.means]
     assert {word for each in means for word in each} == tags
 
