@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import pytest
+from pydantic import ValidationError
 
 from assistant.trade.job import Job
 
@@ -23,3 +24,27 @@ def job(site: str, description: str, tag: str = "") -> Job:
 )
 def test_visits_to_the_same_appliance_have_the_same_key(this: Job, other: Job, same: bool) -> None:
     assert (this.appliance_key() == other.appliance_key()) is same
+
+
+def test_people_s_own_words_are_the_file_s() -> None:
+    told = {
+        "site": "1 Invented Road",
+        "visit": "tune up",
+        "appliance": {"description": "furnace", "fuel": "propane", "ignition": "direct spark"},
+        "technician": {"name": "A. Person"},
+        "plate": {"manifold-pressure": {"value": "10", "unit": "inches"}},
+    }
+    read = Job.model_validate(told)
+    assert (read.visit, read.appliance.fuel, read.plate["manifold-pressure"].unit) == ("yearly check", "LP", "inH2O")
+
+
+@pytest.mark.parametrize("fuel", ["butane", "", None, 3])
+def test_any_other_fuel_is_refused(fuel: object) -> None:
+    with pytest.raises(ValidationError, match="natural gas"):
+        Job.model_validate(
+            {
+                "site": "1 Invented Road",
+                "appliance": {"description": "furnace", "fuel": fuel, "ignition": "direct spark"},
+                "technician": {"name": "A. Person"},
+            }
+        )
