@@ -24,21 +24,24 @@ def what_can_be_said(language: Language) -> str:
         "",
         "| command | said as |",
         "|---|---|",
-        *(
-            f"| {rule.replace('_', '-')} | {', '.join(grammar.sentences(rule))} |"
-            for rule in grammar.public["commands"]
-        ),
+        *(f"| {rule.replace('_', '-')} | {_said(language, rule)} |" for rule in grammar.public["commands"]),
         "",
         'After "skip", a reason; any is kept as a recording, these also as words:',
-        f"{', '.join(grammar.sentences('reason'))}.",
+        f"{_said(language, 'reason')}.",
+        "",
+        "## Answers in a step's own words",
+        "",
+        "| where | said as |",
+        "|---|---|",
+        *(f"| {where} | {_said(language, rule)} |" for rule, where in _OWN_WORDS.items()),
         "",
         "## Before the visit",
         "",
-        f"What begins a visit that waits: {', '.join(grammar.sentences('start'))}. The set-up by voice asks:",
+        f"What begins a visit that waits: {_said(language, 'start')}. The set-up by voice asks:",
         "",
         "| asked | said as |",
         "|---|---|",
-        *(f"| {asked} | {', '.join(grammar.sentences(rule))} |" for rule, asked in _SET_UP.items()),
+        *(f"| {asked} | {_said(language, rule)} |" for rule, asked in _SET_UP.items()),
         "",
         "and numbers for who works, the site, the unit and the plate's values.",
         "",
@@ -48,12 +51,20 @@ def what_can_be_said(language: Language) -> str:
         "|---|---|",
         *(f"| {_NAMES[rule]} | {'; '.join(_examples(language, rule))} |" for rule in _NAMES),
         "",
-        'Before a number: minus, negative; about, around, roughly. Also "between two and three", "two to three" (a',
-        'range is judged at its worse end), "O L", "open", "infinite". A form that may mean two values is asked.',
+        f"Before a number: {_said(language, 'sign')}; {_said(language, 'about')}. Before that,",
+        f"and before what stands for a number: {', '.join(_lead_ins(language))}; and these after uh, um or okay.",
+        f"Not steady, and asked: {_said(language, 'unsteady')}.",
+        'Also "between two and three", "two to three" (a range is judged at its worse end). "One twenty, no, one',
+        'thirty" is the last of the two, and asked; so with correction, strike that and make that. A form that may mean',
+        "two values is asked.",
+        "",
+        "| for a number | said as |",
+        "|---|---|",
+        *(f"| {means} | {_said(language, rule)} |" for rule, means in _NO_NUMBERS.items()),
         "",
         "## Units",
         "",
-        f"{', '.join(grammar.sentences('unit'))}; minutes.",
+        f"{_said(language, 'unit')}; minutes.",
         "",
         "## Names, for a reading out of turn or several in one breath",
         "",
@@ -65,6 +76,19 @@ def what_can_be_said(language: Language) -> str:
 
 
 _SET_UP = {"ignition": "ignition system", "fuel": "fuel", "kind": "kind of visit", "material": "igniter"}
+
+_OWN_WORDS = {
+    "seen": "checks, each where it is asked: what was found, for yes or no",
+    "finished": "steps to do that change neither power nor gas: done",
+    "now": "a time that is marked: mark",
+    "happened": "a timed step: mark, with its event",
+}
+
+_NO_NUMBERS = {
+    "open": "open; over the range, where no ohms are asked",
+    "closed": "below one ohm, at switches and grounds",
+    "no_signal": "zero, at the flame signal; asked",
+}
 
 _NAMES = {
     "whole": "cardinal",
@@ -84,6 +108,16 @@ def _examples(language: Language, rule: str) -> list[str]:
     while len(found) < EXAMPLES:
         found[" ".join(language.grammar.sample(rule, draw).words)] = None
     return list(found)
+
+
+def _said(language: Language, rule: str) -> str:
+    return ", ".join(language.grammar.sentences(rule))
+
+
+def _lead_ins(language: Language) -> list[str]:
+    """What may come before a value, each once: not again after "uh"."""
+    fillers = set(language.grammar.sentences("filler"))
+    return [said for said in language.grammar.sentences("lead") if said in fillers or said.split()[0] not in fillers]
 
 
 def _named(language: Language, quantity: Quantity) -> str:
