@@ -55,8 +55,10 @@ class Context:
         step = self.rules.procedure.step(state.step)
         at = state.at
         if isinstance(at, Working):
-            asks = at.asks and not at.heard
-            return Question(at.phase.value, self.quantity(at.asks) if asks else None)
+            if not at.asks or at.heard:
+                return Question(at.phase.value)
+            asked = self.quantity(at.asks)
+            return Question(at.phase.value, asked, words=(NOW,) if asked.unit == "second" else ())
         if not isinstance(at, Asking):
             return Question(at.phase.value)
         if state.hand.correcting:

@@ -214,7 +214,7 @@ TABLE: dict[Phase, dict[str, Cell]] = {
         "reading": _cell(working_out.heard_input, FREE),
         "yes": _cell(working_out.yes_no, FREE),
         "no": _cell(working_out.yes_no, FREE),
-        "mark": _cell(working_out.mark, FREE),
+        **dict.fromkeys(("mark", "named"), _cell(working_out.mark, FREE)),
         "correction": _cell(working_out.corrected, FREE),
         "skip": _cell(working_out.given_up, FREE),
         "go-back": _cell(working_out.given_up, FREE),

@@ -69,6 +69,7 @@ VISITS: tuple[tuple[str, dict[str, list[str]], dict[str, str]], ...] = (
         "hot-surface",
         {
             "line": ["take a not", "yes", "it is yellow", "hold", "note", "it is warm", "go on"],
+            "flame": ["clock the meter", "yes", "now", "now"],
             "sequence": [*["now"] * 6, "no", "now", "fan", "no"],
         },
         {},

@@ -115,6 +115,14 @@ def test_now_and_the_name_of_an_event_mark():
     assert times == {"pre-purge-time": 20, "warm-up-time": 20, "trial-for-ignition": 3, "blower-on-time": 33}
 
 
+def test_now_clocks_the_meter():
+    talk = at("flame")
+    talk.hear("clock the meter", "yes", "now")
+    assert talk.said[0] == "Marked."
+    talk.say("now", talk.at_s + 60)
+    assert talk.said[0] == "I have six, zero, point, zero seconds."
+
+
 def test_at_any_time_the_last_reading_the_step_and_the_words_that_work():
     talk = at("igniter-cold")
     assert talk.hear("what was the last reading").startswith("Last reading:")
