@@ -89,6 +89,8 @@ def meaning_body(meaning: Meaning) -> dict[str, Any]:
                 body["approximate"] = True
             if meaning.upper is not None:
                 body["range"] = [value_text(value) for value in meaning.values]
+            body |= {"steady": False} if not meaning.steady else {}
+            body |= {"below": True} if meaning.below else {}
             return body
         case Readings():
             named = [{"quantity": name, **meaning_body(each)} for name, each in meaning.entries]
@@ -118,7 +120,7 @@ def _explained(body: dict[str, Any]) -> str:
         case "answer":
             what = f"answer [bold]{escape(meaning['name'])}[/]"
         case "reading":
-            about = "about " if meaning.get("approximate") else ""
+            about = ("about " if meaning.get("approximate") else "") + ("below " if meaning.get("below") else "")
             value = " to ".join(meaning.get("range", [meaning["value"]]))
             what = f"reading [bold]{about}{value} {meaning['unit']}[/]"
         case "readings":

@@ -44,7 +44,7 @@ SAID = [
     *("what is the limits", "carbon monoxide", "take a not", "repair maid", "go bak now", "work out the raise"),
     *("one twenty", "open", "point five", "three five", "twelve amps", "seventy parts", "six point eight inches"),
     *("two seconds", "one twenty degrees", "fifty four", "hot to neutral one twenty one", "rising"),
-    *("all good", "what was the last reading", "what is next", "help", "now", "okay", "no bubbles", "all dead"),
+    *("what was the last reading", "what is next", "help", "now", "okay", "no bubbles", "all dead"),
     *("reversed", "closed", "bouncing around two", "one twenty no one thirty"),
 ]
 """A word for each cell: each command with its argument, readings of many kinds, names, what is not understood."""

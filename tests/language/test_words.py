@@ -35,6 +35,7 @@ CRIES = [
     ("I smell propane", "gas"),
     ("smells like gas", "gas"),
     ("there's a leak", "gas"),
+    ("it's burning", "fire"),
     ("get out", "unknown"),
 ]
 COMMANDS = [
