@@ -111,7 +111,8 @@ def not_meant(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     """No to a command that was nearly said: at this step it is not proposed again."""
     proposed = state.of(Proposing)
     name = proposed.command.name
-    not_meant = state.hand.not_meant if name == "emergency" else (*state.hand.not_meant, name)  # that is asked each time
+    # An emergency is asked each time.
+    not_meant = state.hand.not_meant if name == "emergency" else (*state.hand.not_meant, name)
     state = replace(handed(state, not_meant=not_meant), at=proposed.back)
     return state, present(dialogue, state)
 
