@@ -12,7 +12,7 @@ SPEECH ?=
 model: SHELL := /bin/bash
 
 graph: $(MODEL_VENV)/.done .venv/.product
-	$(MODEL_PY) $(MODEL_BUILD)/build.py - models_manifest/field_model --dictionary $(DICTIONARY) --no-garbage --phone 2.5
+	$(MODEL_PY) $(MODEL_BUILD)/build.py - models_manifest/field_model --dictionary $(DICTIONARY) --garbage -2 --phone 2.5
 	$(BIN)/python -m assistant.speech.manifest
 
 # How much: sentences by each engine, steps of training and rows of 4 s in a step. Bound by steps, not by time, so
