@@ -151,7 +151,7 @@ class Batches:
     def _draw(self) -> tuple:
         rng, speech = self.rng, self.speech
         seconds, width = rng.choice(self.windows)
-        rows = int(self.rows * 4 / seconds)
+        rows = max(1, int(self.rows * 4 / seconds))
         groups = {k: [g for g in speech.groups if g.startswith(k)] for k in self.shares}
         kinds = [k for k in self.shares if groups[k] or k == "joined"]
         weights = [self.shares[k] for k in kinds]
