@@ -83,6 +83,25 @@ def test_a_changed_file_is_told(run, folder):
     assert "Traceback" not in err
 
 
+def test_verify_says_what_it_shows_and_what_it_does_not(run, folder, tmp_path):
+    store = tmp_path / "shop.sqlite"
+    status, out, _ = run("record", "verify", folder)
+    assert (status, "Not witnessed" in out, "fit each other" in out) == (0, True, True)
+    assert "Everything is as it was recorded" not in out
+    assert run("shop", "send", folder, "--store", store)[0] == 0
+    status, out, _ = run("record", "verify", folder, "--store", store)
+    assert (status, "Witnessed by the shop on" in out) == (0, True)
+    assert "Everything is as it was recorded" in out
+    (folder / "visit.seal.jsonl").unlink()
+    status, out, err = run("record", "verify", folder)
+    assert status == 1
+    assert "has ended and has no seal" in err
+    assert "as it was recorded" not in out
+    status, _, err = run("record", "verify", folder, "--store", store)
+    assert status == 2
+    assert "its end was cut off" in err
+
+
 def test_export(run, folder, tmp_path):
     status, out, _ = run("record", "export", folder)
     lines = [json.loads(line) for line in out.splitlines()]
@@ -175,7 +194,7 @@ def test_a_record_of_a_newer_version_is_verified_exported_and_never_written(run,
         db.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
     db.close()
     before = path.read_bytes()
-    assert run("record", "verify", folder)[0] == 0
+    assert run("record", "verify", folder)[0] == 1  # its seal is gone
     assert run("record", "export", folder, "--format", "csv")[0] == 0
     assert run("replay", folder)[0] == 0
     status, _, err = run("record", "erase-audio", folder)
@@ -193,4 +212,4 @@ def test_rules_of_another_version_are_told_in_one_sentence(run, tmp_path):
     assert status == 2
     assert "can be verified and exported here" in err
     assert err.count("\n") == 1
-    assert run("record", "verify", path)[0] == 0
+    assert run("record", "verify", path)[0] == 1  # it has not ended

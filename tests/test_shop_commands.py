@@ -34,6 +34,26 @@ def test_a_day_of_a_shop(tmp_path: Path) -> None:
     assert "0 of 3 visits" in run("shop", "pending", "--folder", folder, *again)
 
 
+def test_a_record_at_the_top_hides_none_below_it(tmp_path: Path) -> None:
+    folder, store = tmp_path / "out", ("--store", tmp_path / "shop.sqlite")
+    for n, place in enumerate(("", "a", "b"), 1):
+        scripted_visits.visit(folder / place, utc=f"2026-01-0{n}T09:00:00.000Z", most=10)
+    assert "3 stored." in run("shop", "send", "--folder", folder, *store)
+    assert "0 of 3 visits are to be sent" in run("shop", "pending", "--folder", folder, *store)
+
+
+def test_the_store_is_verified(tmp_path: Path) -> None:
+    folder, store = tmp_path / "out", tmp_path / "shop.sqlite"
+    scripted_visits.visit(folder / "1", most=10)
+    run("shop", "send", "--folder", folder, "--store", store)
+    assert "1 visits, as they were sent." in run("shop", "verify", "--store", store)
+    with sqlite3.connect(store) as file:
+        file.execute("UPDATE visit SET unsafe = 1")
+    said = run("shop", "verify", "--store", store, fails=True)
+    assert "unsafe is True, by its record False" in said
+    assert "1 visits; 1 not as it was recorded." in said
+
+
 def test_a_broken_visit_does_not_keep_the_others_out(tmp_path: Path) -> None:
     folder, store = tmp_path / "out", ("--store", tmp_path / "shop.sqlite")
     for n in (1, 2):

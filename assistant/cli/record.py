@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -17,6 +18,8 @@ from assistant.record import seal as seals
 from assistant.record.record import Record
 from assistant.record.story import story_of
 from assistant.review.export import readings_csv, to_jsonl
+from assistant.review.store.store import Store
+from assistant.review.web.shop import Lodged
 
 app = group_app("The record of a visit: verify, seal, export, erase-audio.")
 
@@ -25,11 +28,17 @@ app = group_app("The record of a visit: verify, seal, export, erase-audio.")
 def verify(
     visit: VISIT,
     head: Annotated[str, typer.Option("--head", help="The head that the technician noted, or its start.")] = "",
+    store: Annotated[str, typer.Option("--store", help="A shop's store that may have its heads.")] = "",
 ) -> None:
-    """Check a record whole. Its chain, its seal and every recording: what is not as it was recorded is named."""
+    """Check a record whole. Its chain, its seal and every recording: what is not as it was recorded is named.
+
+    Exit status 0: it is whole, and sealed; 1: it fits itself, and is not sealed; 2: it is not as it was recorded.
+    """
     if head and not (len(head) >= 8 and set(head.lower()) <= set("0123456789abcdef")):
         raise Problem(f"{head!r} is no head: give at least the eight characters that were spoken at the end.")
-    checked = seals.check(visits.find(visit), head or None)
+    path = visits.find(visit)
+    lodged = _lodged(path, store) if store else []
+    checked = seals.check(path, head or None, [(each.entries, each.head) for each in lodged])
     for problem in checked.problems:
         complain("Not as it was recorded", problem)
     lines.print(f"{checked.entries} entries, {checked.recordings} recordings. Head of the record: {checked.head}")
@@ -39,7 +48,30 @@ def verify(
         lines.print(f"Erased on {utc}: {len(names)} recordings ({names[0]} to {names[-1]}).")
     if checked.problems:
         sys.exit(2)
-    lines.print("Everything is as it was recorded.")
+    lines.print("Its entries, its seal and its recordings fit each other." if checked.sealed else "Its entries fit.")
+    for each in lodged:
+        lines.print(f"Witnessed by the shop on {each.utc}, up to entry {each.entries}.")
+    if head:
+        lines.print("Witnessed by the head that was given.")
+    if not (head or lodged):
+        lines.print(NOT_WITNESSED)
+    for warning in checked.warnings:
+        complain("Not shown", warning)
+    if checked.warnings:
+        sys.exit(1)
+    if head or lodged:
+        lines.print("Everything is as it was recorded.")
+
+
+NOT_WITNESSED = (
+    "Not witnessed: a record that was cut off at its end, or written anew and sealed again, would look just the same. "
+    "Give the head that was noted elsewhere with --head, or the shop's store with --store."
+)
+
+
+def _lodged(path: Path, store: str) -> list[Lodged]:
+    with Record.open(path, read_only=True) as record, Store.open(store) as shop:
+        return [each for row in itertools.islice(record.rows(), 1) for each in shop.lodged(row.hash)]
 
 
 @app.command()
@@ -85,7 +117,10 @@ def erase_audio(
     ] = None,
 ) -> None:
     """Erase the recordings of a visit, or of a folder of visits. That they were, and when, stays provable."""
-    paths = visits.all_in(visit)
+    found = visits.all_in(visit)
+    paths = found.records
+    for left_out in found.left_out:
+        complain("Left out", left_out)
     if len(paths) > 1 and older_than is None:
         raise Problem(f"{visit} holds {len(paths)} visits; name one of them, or say --older-than DAYS.")
     before = datetime.now(UTC) - timedelta(days=older_than or 0)

@@ -21,6 +21,7 @@ from assistant.places import voice_cache
 from assistant.record import folder as visits
 from assistant.record.fold import Recorded
 from assistant.record.record import Record, audio_of
+from assistant.record.seal import check
 from assistant.record.setting import Setting, setting_of
 from assistant.review import aloud as playing
 from assistant.review.rejudge import Hear, rejudge
@@ -51,8 +52,9 @@ def replay(
     job: Annotated[Path | None, typer.Option("--job", help="Judge by this job file: plate, meters.")] = None,
 ) -> None:
     """Print or play a visit turn by turn, from its record alone; or judge it again and print what would differ."""
-    with Record.open(visits.find(visit), read_only=True) as record:
-        problems = record.verify()
+    path = visits.find(visit)
+    problems = check(path).problems
+    with Record.open(path, read_only=True) as record:
         differs = False
         if model or grammar or limits or job:
             setting = setting_of(record)
@@ -67,7 +69,7 @@ def replay(
         else:
             console.print(turn_table(record))
         for problem in problems:
-            complain("Not as it was written", problem)
+            complain("Not as it was recorded", problem)
         console.print(f"Head of the record: {record.head}")
     if problems:
         sys.exit(2)

@@ -37,6 +37,6 @@ def report(
         page.pdf(made, pdf)
         lines.print(f"Report: {escape(str(pdf))}")
     for problem in problems:
-        complain("Not as it was written", problem)
+        complain("Not as it was recorded", problem)
     if problems:
         sys.exit(2)

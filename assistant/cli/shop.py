@@ -39,8 +39,8 @@ def send(
     store: STORE = DEFAULT,
 ) -> None:
     """Send visits to the store. Sending again changes nothing, and goes on where it was stopped."""
-    paths = [path for each in (visit or [folder]) for path in visits.all_in(each)]
-    _store_all(store, [(path, from_record) for path in paths])
+    paths, missed = _look(visit or [folder])
+    _store_all(store, [(path, from_record) for path in paths], missed)
 
 
 @app.command()
@@ -49,16 +49,25 @@ def receive(
     store: STORE = DEFAULT,
 ) -> None:
     """Take folders and exports of visits into the store."""
-    work: list[tuple[Path, Callable[[Path], Parcel]]] = []
-    for path in source:
-        if path.suffix == ".jsonl":
-            work.append((path, from_export))
-        else:
-            work += [(record, from_record) for record in visits.all_in(path)]
-    _store_all(store, work)
+    exports = [path for path in source if path.suffix == ".jsonl"]
+    records, missed = _look([path for path in source if path not in exports])
+    _store_all(store, [*((path, from_export) for path in exports), *((path, from_record) for path in records)], missed)
 
 
-def _store_all(where: str, work: Iterable[tuple[Path, Callable[[Path], Parcel]]]) -> None:
+def _look(paths: Iterable[Path]) -> tuple[list[Path], int]:
+    """The records that are meant, and how many places could not be looked into, which is said."""
+    records: list[Path] = []
+    missed = 0
+    for path in paths:
+        found = visits.all_in(path)
+        records += found.records
+        missed += len(found.left_out)
+        for left_out in found.left_out:
+            complain("Left out", left_out)
+    return records, missed
+
+
+def _store_all(where: str, work: Iterable[tuple[Path, Callable[[Path], Parcel]]], missed: int) -> None:
     """Stores each; one that is refused does not keep the others out."""
     counts: Counter[str] = Counter()
     with Store.open(where, make=True) as store:
@@ -75,28 +84,50 @@ def _store_all(where: str, work: Iterable[tuple[Path, Callable[[Path], Parcel]]]
                 lines.print(f"{escape(str(path))}: {done}")
             counts[done_as] += 1
     lines.print("; ".join(f"{count} {what}" for what, count in sorted(counts.items())) + ".")
-    if counts["refused"]:
+    if counts["refused"] or missed:
         sys.exit(2)
 
 
 @app.command()
 def pending(folder: FOLDER = VISITS, store: STORE = DEFAULT) -> None:
     """List the visits that the store does not have, or not all of."""
-    parcels: list[Parcel] = []
-    for path in visits.all_in(folder):
-        try:
-            parcels.append(from_record(path))
-        except Problem as problem:
-            complain("Cannot be sent", problem)
-    with Store.open(store) as opened:
-        heads = opened.heads([parcel.id for parcel in parcels])
+    paths, missed = _look([folder])
     waiting = 0
-    for parcel in parcels:
-        entries, head = heads.get(parcel.id, (0, ""))
-        if head != parcel.rows[-1].hash:
-            waiting += 1
-            lines.print(f"{escape(parcel.where)}: {entries} of {len(parcel.rows)} entries are in the store")
-    lines.print(f"{waiting} of {len(parcels)} visits are to be sent.")
+    with Store.open(store) as opened:
+        for path in paths:
+            try:
+                parcel = from_record(path)
+            except Problem as problem:
+                complain("Cannot be sent", problem)
+                missed += 1
+                continue
+            entries, head = opened.heads([parcel.id]).get(parcel.id, (0, ""))
+            if head != parcel.rows[-1].hash:
+                waiting += 1
+                lines.print(f"{escape(parcel.where)}: {entries} of {len(parcel.rows)} entries are in the store")
+    lines.print(f"{waiting} of {len(paths)} visits are to be sent.")
+    if missed:
+        sys.exit(2)
+
+
+@app.command()
+def verify(store: STORE = DEFAULT) -> None:
+    """Check every visit of the store: chain, seal, recordings, reviews, and what it is looked up by. Exit status 2 when
+    something is not as it was recorded; such a visit then stands first in the list."""
+    wrong = count = 0
+    with Store.open(store) as opened:
+        for problem in opened.warnings():
+            complain("Not as it was recorded", problem)
+            wrong += 1
+        for visit in opened.ids():
+            kept = opened.visit(visit)
+            count += 1
+            for problem in kept.problems if kept else ():
+                complain(visit[:8], problem)
+            wrong += bool(kept and kept.problems)
+    lines.print(f"{count} visits; {wrong} not as it was recorded." if wrong else f"{count} visits, as they were sent.")
+    if wrong:
+        sys.exit(2)
 
 
 @app.command()

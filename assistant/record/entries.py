@@ -202,6 +202,7 @@ class AudioErased(Fact, frozen=True):
 
     files: dict[str, str]  # name -> SHA-256
     why: str
+    by: str = ""  # who erased them
 
 
 class End(Fact, frozen=True):

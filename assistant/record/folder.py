@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import re
 from contextlib import suppress
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from assistant.errors import Problem
 from assistant.record.entries import Event, Visit, read, read_all
-from assistant.record.record import END, Record
+from assistant.record.record import END, Record, is_record
 from assistant.record.setting import setting_of
 
 RECORD = "visit.sqlite"
@@ -55,10 +57,52 @@ def find(path: Path) -> Path:
     return path
 
 
-def all_in(path: Path) -> list[Path]:
-    """The record that is meant by a path, or every record in the folders of a folder of visits."""
-    inside = sorted(path.glob(f"*/{RECORD}")) if path.is_dir() and not (path / RECORD).exists() else []
-    return inside or [find(path)]
+@dataclass(frozen=True)
+class Found:
+    """What lies below a folder."""
+
+    records: list[Path] = field(default_factory=list)
+    left_out: list[str] = field(default_factory=list)  # what could not be looked into, a sentence each
+
+
+def look(folder: Path) -> Found:
+    """Every record below a folder, at any depth; links are followed, and nothing is found twice.
+
+    A record is a file of the name `RECORD`, whatever is in it, or another SQLite file that says that it is one.
+    """
+    found, seen = Found(), set[Path]()
+
+    def not_read(wrong: OSError) -> None:
+        found.left_out.append(f"The folder {wrong.filename} cannot be looked into ({wrong.strerror}).")
+
+    for at, folders, files in os.walk(folder, onerror=not_read, followlinks=True):
+        seen.add(Path(at).resolve())
+        folders[:] = sorted(name for name in folders if (Path(at) / name).resolve() not in seen)
+        if RECORD in folders:
+            found.left_out.append(f"{Path(at) / RECORD} is a folder, and no record.")
+        for path in (Path(at) / name for name in sorted(files)):
+            if path.name == RECORD and not path.is_file():
+                found.left_out.append(f"{path} leads nowhere: the record is somewhere else, or gone.")
+            elif path.name == RECORD or is_record(path):
+                found.records.append(path)
+    return found
+
+
+def all_in(path: Path) -> Found:
+    """The record that is meant by a path, or every record below a folder; Problem where there is none."""
+    found = look(path) if path.is_dir() else Found()
+    return found if found.records or found.left_out else Found([find(path)])
+
+
+def name_in(folder: Path, record: Path) -> str:
+    """The name of a record among those below a folder: where it lies, in one word for an address.
+
+    "/" is written "~1" and "~" "~0", as RFC 6901 does it.
+    """
+    within = record.relative_to(folder)
+    name = (within.parent if within.name == RECORD else within).as_posix()
+    name = folder.resolve().name + "/" if name == "." else name
+    return name.replace("~", "~0").replace("/", "~1")
 
 
 def unfinished(folder: Path) -> Path:

@@ -264,8 +264,10 @@ class Record:
         for row in self.rows(after):
             try:
                 entry = Entry.of(row)
-            except ValueError:
+            except (ValueError, RecursionError):
                 raise _damaged(row.seq, self.path) from None
+            if not isinstance(entry.body, dict):
+                raise _damaged(row.seq, self.path)
             yield entry
 
     @property
@@ -353,6 +355,18 @@ class Record:
             f"The record {self.path} could not be written ({cause}); nothing already recorded is lost; "
             f"{remedy} and run: assistant visit --resume"
         )
+
+
+def is_record(path: Path) -> bool:
+    """Whether the header of a file says that it is a visit record; its name ends in .sqlite."""
+    if path.suffix != ".sqlite":
+        return False
+    try:
+        with path.open("rb") as file:
+            header = file.read(72)
+    except OSError:
+        return False
+    return header.startswith(b"SQLite format 3\0") and header[68:] == APPLICATION_ID.to_bytes(4)
 
 
 def audio_of(path: Path) -> Path:

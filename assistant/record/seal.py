@@ -32,12 +32,16 @@ from assistant.record.record import END, Clock, Record, SystemClock, audio_of, l
 
 SEALED, ERASED = "sealed", "audio-erased"
 
+LONGEST_SEAL = 4_000_000
+"""Bytes of a seal: the digests of some thirty thousand recordings."""
+
 
 @dataclass(frozen=True)
 class Checked:
     """What a check found."""
 
     problems: list[str] = field(default_factory=list)  # what is not as it was recorded, a sentence each
+    warnings: list[str] = field(default_factory=list)  # what it could not show of a record that may be sound
     entries: int = 0
     recordings: int = 0
     erased: Mapping[str, str] = field(default_factory=dict)  # recording -> when, UTC
@@ -71,8 +75,20 @@ def seal(record: Record) -> Row:
     return row
 
 
-def check(path: Path, head: str | None = None) -> Checked:
-    """Checks the record at `path` whole. head: the hash, or its first characters, that was noted elsewhere."""
+NO_SEAL = "The visit has ended and has no seal: it was taken away, or never made. Make one with: assistant record seal"
+NO_END = (
+    "The visit has not ended: it goes on, or its end was cut off. Only a head that was noted elsewhere tells which."
+)
+
+
+def check(path: Path, head: str | None = None, lodged: Iterable[tuple[int, str]] = ()) -> Checked:
+    """Checks the record at `path` whole.
+
+    Args:
+        path: the record.
+        head: the hash, or its first characters, that was noted elsewhere.
+        lodged: heads that a shop has of this visit: how many entries the chain had then, and the hash of the last.
+    """
     problems: list[str] = []
     rows: list[Row] = []
     try:
@@ -85,18 +101,32 @@ def check(path: Path, head: str | None = None) -> Checked:
     problems += [*verify_entries(chain), *seal_problems]
     if head is not None:
         problems += verify_head(rows, head)
+    problems += verify_lodged(chain, lodged)
     gone, wanted, sealed = erased([*rows, *seals]), recordings([*rows, *seals]), ""
     if seals:
         sealed = seals[0].utc
-        (body,) = _bodies(seals[:1])
-        if not isinstance(body, Sealed) or _digest(path) != body.sha256:
+        body = next(_bodies(seals[:1]), None)
+        if not isinstance(body, Sealed) or not path.is_file() or _digest(path) != body.sha256:
             problems.append(f"The file {path.name} is not the one that was sealed on {sealed}.")
         for suffix in ("-wal", "-shm", "-journal"):
             if Path(f"{path}{suffix}").exists():
                 problems.append(f"The file {path.name}{suffix} was added after the visit was sealed.")
     problems += _check_sounds(path, wanted, gone)
     last = rows[-1].hash if rows else ""
-    return Checked(problems, len(rows), len(wanted) - len(gone), gone, sealed, last)
+    ended = is_closed(row.kind for row in rows)
+    warnings = [] if seals else [NO_SEAL if ended else NO_END]
+    return Checked(problems, warnings, len(rows), len(wanted.keys() - gone), gone, sealed, last)
+
+
+def verify_lodged(chain: Sequence[Row], lodged: Iterable[tuple[int, str]]) -> list[str]:
+    """Holds a chain, its seal's entries too, against the heads that a shop has of it. Pure."""
+    problems = []
+    for entries, head in lodged:
+        if len(chain) < entries:
+            problems.append(f"The shop has its head at entry {entries}, and it has {len(chain)}: its end was cut off.")
+        elif chain[entries - 1].hash != head:
+            problems.append(f"Entry {entries} is not the one whose head was lodged with the shop.")
+    return problems
 
 
 def recordings(rows: Iterable[Row]) -> dict[str, str]:
@@ -118,11 +148,11 @@ def erased(rows: Iterable[Row]) -> dict[str, str]:
 def _bodies(rows: Iterable[Row]) -> Iterator[Body]:
     """What each row says; one that is damaged says nothing."""
     for row in rows:
-        with suppress(ValueError, TypeError):
+        with suppress(ValueError, TypeError, RecursionError):
             yield read(Entry.of(row))
 
 
-def erase_audio(path: Path, why: str, clock: Clock | None = None) -> list[str]:
+def erase_audio(path: Path, why: str, clock: Clock | None = None, by: str = "") -> list[str]:
     """Erases the recordings of a visit; the chain, and what the seal holds of them, stay. Returns their names.
 
     That they are erased is written first: an erasure that was cut off is finished by erasing again.
@@ -133,7 +163,7 @@ def erase_audio(path: Path, why: str, clock: Clock | None = None) -> list[str]:
     sounds = _sounds(path)
     if not sounds:
         return []
-    body = {"files": {sound.name: _digest(sound) for sound in sounds}, "why": why}
+    body = {"files": {sound.name: _digest(sound) for sound in sounds}, "why": why, "by": by}
     if not seal_of(path).exists():
         with Record.open(path, clock=clock) as record:
             record.append([(ERASED, body)])
@@ -163,9 +193,11 @@ def _read(path: Path) -> tuple[list[Row], list[str]]:
         return [], []
     damaged = [f"The seal {file.name} is not what was written."]
     try:
+        if file.stat().st_size > LONGEST_SEAL:
+            return [], damaged
         text = file.read_bytes()
         rows = [from_line(line) for line in text.decode().splitlines()]
-    except (ValueError, TypeError, KeyError):
+    except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return [], damaged
     # The same object can be written in several ways: only the one that was written counts.
     if not rows or text != _text(rows) or rows[0].kind != SEALED or any(row.kind != ERASED for row in rows[1:]):
@@ -206,7 +238,8 @@ def _sounds(path: Path) -> list[Path]:
 
 
 def _digest(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _remove(sounds: Sequence[Path]) -> None:

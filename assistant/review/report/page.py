@@ -16,6 +16,7 @@ from assistant.errors import Problem
 from assistant.record.earlier import history
 from assistant.record.entries import Reading, Utterance, to_json
 from assistant.record.record import Record, audio_of
+from assistant.record.seal import check
 from assistant.record.story import Story, story_of
 from assistant.review.report import plots, words
 from assistant.trade.limits import limit_for
@@ -85,8 +86,8 @@ class Sounds:
 
 
 def of_record(record: Record, audio: bool = True) -> tuple[str, list[str]]:
-    """The report of a record as one HTML text, and what the check of its chain found. audio: with its recordings."""
-    problems = record.verify()
+    """The report of a record as one HTML text, and what its check found. audio: with its recordings."""
+    problems = check(record.path).problems
     story = story_of(record.entries())
     folder = audio_of(record.path) if audio else None
     return html(story, folder, problems, _earlier(record.path, story)), problems
@@ -109,7 +110,7 @@ def html(
     Args:
         story: the visit.
         audio: the folder of its recordings; None leaves them out.
-        problems: what the check of the record's chain found.
+        problems: what the check of the record found.
         before: earlier values by quantity, oldest first, in the quantity's unit; without it, the last visit's of
             the job file.
     """

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,7 @@ from assistant.record import entries as e
 from assistant.record import seal
 from assistant.record.chain import Entry, Row, canonical_json, from_line, verify_entries
 from assistant.record.record import Record, audio_of
-from assistant.record.story import story_of
+from assistant.record.story import Story, story_of
 from assistant.review.report.page import attention
 
 WRONG_IN_STEP = {"refused": "refused", "correction": "corrected", "skipped": "skipped", "unclear": "unclear"}
@@ -44,6 +44,10 @@ class Parcel:
     def digests(self) -> dict[str, str]:
         """The recordings that the chain names, with their SHA-256."""
         return seal.recordings(self.rows)
+
+    def refuse(self, problems: Sequence[str]) -> None:
+        """Raises Problem with the first of these, where there is one."""
+        _refuse(self.where, problems)
 
 
 def from_record(path: Path) -> Parcel:
@@ -113,17 +117,45 @@ class Derived:
     step: Sequence[Mapping[str, Any]]
 
 
-def urgency(visit: Mapping[Any, Any], standing: str) -> int:
-    """What comes first in the list: 3 unsafe and not signed off, 2 to be followed up, 1 new, 0 signed off.
+def urgency(visit: Mapping[Any, Any], standing: str, problem: str = "") -> int:
+    """What comes first in the list, by danger.
+
+    7 not as it was recorded, 6 unsafe, 5 stopped for danger, 4 out of limits and left so, 3 unreviewed, 2 returned,
+    1 signed off with something not checked, 0 signed off. What is signed off is in none of 2 to 6.
 
     visit: the columns of `Derived.visit`.
     """
+    if problem:
+        return 7
     if standing == "signed off":
-        return 0
+        return 1 if visit["not_checked"] else 0
     if visit["unsafe"]:
-        return 3
-    wrong = visit["outside"] or visit["watch"] or visit["not_checked"] or not visit["closed"]
-    return 2 if wrong or standing == "returned" else 1
+        return 6
+    if visit["stopped"]:
+        return 5
+    if visit["outside"]:
+        return 4
+    return 2 if standing == "returned" else 3
+
+
+ODD = (ArithmeticError, AssertionError, AttributeError, LookupError, RecursionError, TypeError, ValueError)
+"""What the fold of entries raises that nobody's program has written."""
+
+
+def understood(entries: Sequence[Entry], where: str) -> Derived:
+    """`derive`, where anything may stand in the entries; Problem where they make no visit."""
+    try:
+        return derive(entries)
+    except ODD as wrong:
+        raise Problem(f"{where} is no visit that can be understood ({type(wrong).__name__}: {wrong}).") from None
+
+
+def nothing_of(name: str) -> Derived:
+    """What is looked for in a visit that cannot be read: its name."""
+    columns = {"began": "", "site": name, "procedure": "", "search": name.lower()}
+    flags = dict.fromkeys(("closed", "unsafe", "stopped"), False)
+    counts = dict.fromkeys(("outside", "watch", "not_checked", "corrections"), 0)
+    return Derived("", "", "", {**columns, **flags, **counts}, (), (), (), (), ())
 
 
 def derive(entries: Sequence[Entry]) -> Derived:
@@ -135,18 +167,6 @@ def derive(entries: Sequence[Entry]) -> Derived:
     story = story_of(entries)
     job, found = story.rules.job, attention(story)
     appliance, crew, procedure = job.appliance_key(), job.technician.name, story.procedure.title
-    readings = [
-        {
-            "seq": r.seq,
-            "quantity": r.quantity,
-            "utc": r.utc,
-            "value": str(r.number),
-            "unit": story.judged_unit(r),
-            "outcome": r.verdict,
-        }
-        for r in story.standing
-        if r.number is not None
-    ]
     findings = [
         {"name": f.name, "value": f.value, "unit": f.unit, "outcome": f.verdict or "", "problem": f.problem}
         for f in story.findings
@@ -160,19 +180,38 @@ def derive(entries: Sequence[Entry]) -> Derived:
             "site": job.site,
             "procedure": procedure,
             "closed": story.closed,
-            "unsafe": bool(story.emergencies or story.notices),
+            "unsafe": bool(story.notices),
+            "stopped": bool(story.emergencies),
             "outside": len(found.out) + len(story.remarks),
             "watch": len(found.watch) + len(found.unknown),
             "not_checked": len(story.not_checked),
             "corrections": len(story.corrections),
             "search": f"{job.site} {appliance} {job.appliance.description} {crew} {procedure}".lower(),
         },
-        readings,
+        sorted(_readings(story), key=lambda row: int(row["seq"])),
         findings,
         [_row(notice) for notice in story.notices],
         [_row(follow_up) for follow_up in story.follow_ups if not follow_up.nothing],
         _steps(story.bodies),
     )
+
+
+def _readings(story: Story) -> Iterator[Mapping[str, Any]]:
+    """The readings that stand, those without a figure too, and what was refused when it was read back."""
+    for r in story.standing:
+        value, unit = (r.value, r.unit) if r.number is None else (str(r.number), story.judged_unit(r))
+        yield _reading(r, r.quantity, value, unit, r.verdict)
+    for body in story.bodies:
+        step = (
+            story.procedure.step(body.step) if isinstance(body, e.Refused) and story.procedure.has(body.step) else None
+        )
+        if isinstance(body, e.Refused) and step and step.quantity:
+            yield _reading(body, step.quantity, body.value, "", "refused")
+
+
+def _reading(body: e.Body, quantity: str, value: str, unit: str, outcome: str) -> Mapping[str, Any]:
+    of = {"seq": body.seq, "utc": body.utc, "quantity": quantity}
+    return {**of, "value": value, "unit": unit, "outcome": outcome}
 
 
 def _row(body: e.Body) -> Mapping[str, Any]:

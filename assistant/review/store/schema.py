@@ -1,8 +1,9 @@
 """The tables of a shop's store, the same in SQLite and in PostgreSQL.
 
 `entry` holds each visit's whole chain as it was sent, its seal too; `recording` the sound; `review` what
-supervisors said, a chain of its own for each visit. These three are the truth, and `entry` and `review` only grow:
-triggers refuse a change. Everything else is derived from them so that it can be looked for, and can be made again.
+supervisors said, a chain of its own for each visit; `lodged` the heads of visits as they were sent. These are the
+truth, and all but `recording` only grow: triggers refuse a change. Everything else is derived from them so that it can
+be looked for, and can be made again.
 
 `visit.search` is lower case text in which words are looked for. The index `visit_listing` holds every column that a
 list is chosen and sorted by: a search reads that index from its end until a page is full, so a common word ends
@@ -64,16 +65,18 @@ visit = Table(
     Column("site", Text, nullable=False),
     Column("procedure", Text, nullable=False),
     Column("closed", Boolean, nullable=False),
-    Column("unsafe", Boolean, nullable=False),
+    Column("unsafe", Boolean, nullable=False),  # a notice was given
+    Column("stopped", Boolean, nullable=False),  # for danger
     Column("outside", Integer, nullable=False),
     Column("watch", Integer, nullable=False),
     Column("not_checked", Integer, nullable=False),
     Column("corrections", Integer, nullable=False),
     Column("standing", String(16), nullable=False),  # of the last review
-    Column("urgency", Integer, nullable=False),  # 3 unsafe and open, 2 to be followed up, 1 new, 0 signed off
+    Column("urgency", Integer, nullable=False),  # parcel.urgency
+    Column("problem", Text, nullable=False),  # the first that its last check found; empty where nothing
     Column("search", Text, nullable=False),
 )
-LISTED_BY = ("crew", "standing", "unsafe", "closed", "outside", "watch", "not_checked", "search", "no")
+LISTED_BY = ("crew", "standing", "unsafe", "stopped", "closed", "outside", "watch", "not_checked", "search", "no")
 Index("visit_listing", visit.c.urgency, visit.c.began, *(visit.c[name] for name in LISTED_BY))
 
 
@@ -95,8 +98,10 @@ def _chain() -> list[Column[object]]:
 
 entry = Table("entry", metadata, _of_visit(), *_chain(), Column("in_seal", Boolean, nullable=False))
 review = Table("review", metadata, _of_visit(), *_chain())
+lodged = Table("lodged", metadata, *_chain(), Column("visit", String(64), nullable=False, index=True))
+"""The heads that visits had when they were sent: one chain for all of them, so that none is taken out unseen."""
 
-_ONLY_GROWS = {
+ONLY_GROWS = {
     "sqlite": [
         f"CREATE TRIGGER %(table)s_never_{what} BEFORE {what} ON %(table)s "
         "BEGIN SELECT RAISE(ABORT, 'what is in %(table)s is never changed'); END"
@@ -109,8 +114,8 @@ _ONLY_GROWS = {
         "FOR EACH STATEMENT EXECUTE FUNCTION %(table)s_only_grows()",
     ],
 }
-for _table in (entry, review):
-    for _dialect, _statements in _ONLY_GROWS.items():
+for _table in (entry, review, lodged):
+    for _dialect, _statements in ONLY_GROWS.items():
         for _statement in _statements:
             made = DDL(_statement)  # type: ignore[no-untyped-call]
             event.listen(_table, "after_create", made.execute_if(dialect=_dialect))
@@ -132,9 +137,9 @@ reading = Table(
     Column("appliance", ForeignKey(appliance.c.id), nullable=False),
     Column("quantity", Text, nullable=False),
     Column("utc", String(32), nullable=False),
-    Column("value", Text, nullable=False),  # a decimal, with every digit that was said
+    Column("value", Text, nullable=False),  # a decimal, with every digit that was said; "open", "over-range"
     Column("unit", Text, nullable=False),
-    Column("outcome", Text, nullable=False),
+    Column("outcome", Text, nullable=False),  # the verdict, or "refused"
     Index("reading_trend", "appliance", "quantity", "utc"),
 )
 finding = Table(

@@ -6,13 +6,13 @@ SQLite runs in WAL with ``synchronous=FULL``, as a visit's own record does. Whoe
 
 from __future__ import annotations
 
+import hashlib
 import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, replace
 from datetime import UTC, datetime
-from decimal import Decimal
 from pathlib import Path
 from typing import Any, Literal
 
@@ -20,17 +20,29 @@ from alembic import command
 from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Connection, Table, create_engine, delete, event, func, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Table, create_engine, delete, event, func, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 
 from assistant.errors import Problem
-from assistant.record.chain import GENESIS, Entry, Row, canonical_json, chained, verify_entries
-from assistant.record.seal import ERASED
+from assistant.record.chain import GENESIS, Entry, Row, canonical_json, chained, is_closed, verify_entries
+from assistant.record.seal import ERASED, NO_END, NO_SEAL, SEALED, erased, recordings, verify_lodged
 from assistant.review.store import schema as s
-from assistant.review.store.parcel import Derived, Parcel, derive, read_recording, urgency
-from assistant.review.web.shop import By, Kept, Listed, Measured, Review, Search, StepCount, StoreDown, worst_first
+from assistant.review.store.parcel import ODD, Derived, Parcel, nothing_of, read_recording, understood, urgency
+from assistant.review.web.shop import (
+    By,
+    Kept,
+    Listed,
+    Lodged,
+    Measured,
+    Review,
+    Search,
+    StepCount,
+    StoreDown,
+    standing_of,
+    worst_first,
+)
 
 APPLICATION_ID = 0x49474E53  # "IGNS"
 """Marks an SQLite file as a shop's store."""
@@ -43,6 +55,8 @@ BUSY_TIMEOUT_S = 60
 
 PIECE_BYTES = 2_000_000
 """Recordings that are stored in one go. A sender that is stopped loses at most this much of its work."""
+
+LOOKED_UP = "What the store looks it up by is not what its record says:"
 
 Sent = Literal["stored", "added to", "there already"]
 
@@ -86,7 +100,8 @@ class Store:
         store = cls(url)
         try:
             with store._asked(write=True) as connection:
-                bring_up_to_date(connection, store.name, make)
+                if bring_up_to_date(connection, store.name, make):
+                    store._make_again(connection)
         except BaseException:
             store.close()
             raise
@@ -147,22 +162,21 @@ class Store:
         Raises:
             Problem: if the chain is broken, or is not the one that the store has of this visit; nothing is changed.
         """
-        problems = verify_entries(parcel.rows)
-        if problems:
-            raise Problem(f"{parcel.where} is refused whole: {problems[0]} Nothing of it was stored.")
-        derived = derive([Entry.of(row) for row in parcel.rows[: parcel.sealed_from]])
-        self._check_same(parcel, self.heads([parcel.id]).get(parcel.id))
+        parcel.refuse(verify_entries(parcel.rows))
+        derived = understood([Entry.of(row) for row in parcel.rows[: parcel.sealed_from]], parcel.where)
+        with self._asked() as connection:
+            self._check_same(connection, parcel)
         self._receive_recordings(parcel)
         with self._asked(write=True) as connection:
             return self._receive_chain(connection, parcel, derived)
 
-    def _check_same(self, parcel: Parcel, there: tuple[int, str] | None) -> None:
-        """Refuses a chain that parts from the one in the store."""
-        if there is None:
-            return
-        entries, head = there
-        at = min(entries, len(parcel.rows))
-        if entries <= len(parcel.rows) and parcel.rows[at - 1].hash != head:
+    def _check_same(self, connection: Connection, parcel: Parcel) -> None:
+        """Refuses a chain that parts from the one in the store, be it longer or shorter."""
+        visit, entry = s.visit.c, s.entry.c
+        there = connection.scalar(select(visit.entries).where(visit.id == parcel.id)) or 0
+        at = min(there, len(parcel.rows))
+        query = select(entry.hash).join(s.visit, visit.no == entry.visit).where(visit.id == parcel.id, entry.seq == at)
+        if at and connection.scalar(query) != parcel.rows[at - 1].hash:
             raise Problem(
                 f"{parcel.where} is refused whole: up to entry {at} it is not what the store has of this visit. "
                 "Nothing was changed; compare both with: assistant record verify"
@@ -197,13 +211,13 @@ class Store:
 
     def _receive_chain(self, connection: Connection, parcel: Parcel, derived: Derived) -> Sent:
         there = self._visit_of(connection, parcel.id, derived)
-        if there.entries:
-            self._check_same(parcel, (there.entries, there.head))
+        self._check_same(connection, parcel)
         rows = parcel.rows[there.entries :]
         gone = parcel.erased | _erased(connection, parcel.id)
         if gone:
             table = s.recording
             connection.execute(delete(table).where(table.c.visit == parcel.id, table.c.name.in_(gone)))
+        self._lodge(connection, parcel, with_sound=bool(parcel.recordings.keys() - gone))
         if not rows:
             return "there already"
         no = there.no
@@ -211,14 +225,38 @@ class Store:
             insert(s.entry),
             [{"visit": no, **row._asdict(), "in_seal": row.seq > parcel.sealed_from} for row in rows],
         )
-        self._look_up(connection, there, derived)
+        last = parcel.rows[parcel.sealed_from - 1]
+        standing = standing_of([_review(row) for row in self._chain(connection, s.review, no)], last.seq, last.hash)
+        self._look_up(connection, no, derived, standing)
         head = {"entries": len(parcel.rows), "head": parcel.rows[-1].hash}
         connection.execute(update(s.visit).where(s.visit.c.no == no).values(head))
         return "added to" if there.entries else "stored"
 
+    def _lodge(self, connection: Connection, parcel: Parcel, with_sound: bool) -> None:
+        """Keeps the head of what is sent, where it is a new one: a log of all visits, which only grows."""
+        sound_to = len(parcel.rows) if with_sound else 0
+        body = {"visit": parcel.id, "entries": len(parcel.rows), "head": parcel.rows[-1].hash, "sound_to": sound_to}
+        there = self._lodged(connection, parcel.id)
+        if any(each.entries >= len(parcel.rows) and each.sound_to >= sound_to for each in there):
+            return
+        if connection.dialect.name == "postgresql":  # SQLite has one writer at a time
+            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({APPLICATION_ID + 1})")
+        (row,) = chained(_end(connection, s.lodged), [("lodged", canonical_json(body))], now(), time.monotonic())
+        connection.execute(insert(s.lodged), [{**row._asdict(), "visit": parcel.id}])
+
+    def _lodged(self, connection: Connection, visit: str) -> list[Lodged]:
+        query = select(s.lodged.c.utc, s.lodged.c.body).where(s.lodged.c.visit == visit).order_by(s.lodged.c.seq)
+        found = [(row.utc, json.loads(row.body)) for row in connection.execute(query)]
+        return [Lodged(utc, body["entries"], body["head"], body["sound_to"]) for utc, body in found]
+
+    def lodged(self, visit: str) -> list[Lodged]:
+        """The heads that a visit had when it was sent, oldest first."""
+        with self._asked() as connection:
+            return self._lodged(connection, visit)
+
     def _visit_of(self, connection: Connection, visit: str, derived: Derived) -> Any:
         """The row of a visit, held until the end of the transaction; made where there is none."""
-        new = {"id": visit, "head": "", "entries": 0, "standing": "open", "urgency": 0}
+        new = {"id": visit, "head": "", "entries": 0, "standing": "open", "urgency": 0, "problem": ""}
         columns = {**self._columns(connection, derived), **new}
         connection.execute(_insert_if_absent(connection, s.visit), [columns])
         return connection.execute(select(s.visit).where(s.visit.c.id == visit).with_for_update()).one()
@@ -228,27 +266,53 @@ class Store:
         numbers = {table.name: _number_of(connection, table, getattr(derived, table.name)) for table in named}
         return {**derived.visit, **numbers}
 
-    def _look_up(self, connection: Connection, there: Any, derived: Derived) -> None:
-        """Makes anew what a visit is looked up by. there: its row."""
+    def _look_up(self, connection: Connection, no: int, derived: Derived, standing: str, problem: str = "") -> None:
+        """Makes anew what a visit is looked up by. no: of its row."""
         columns = self._columns(connection, derived)
         for table in s.DERIVED:
-            connection.execute(delete(table).where(table.c.visit == there.no))
+            connection.execute(delete(table).where(table.c.visit == no))
             found: Sequence[Mapping[str, Any]] = getattr(derived, table.name)
             more = {"appliance": columns["appliance"]} if table is s.reading else {}
             if found:
-                connection.execute(insert(table), [{"visit": there.no, **more, **row} for row in found])
-        columns["urgency"] = urgency(derived.visit, there.standing)
-        connection.execute(update(s.visit).where(s.visit.c.no == there.no).values(columns))
+                connection.execute(insert(table), [{"visit": no, **more, **row} for row in found])
+        columns |= {"standing": standing, "problem": problem, "urgency": urgency(derived.visit, standing, problem)}
+        connection.execute(update(s.visit).where(s.visit.c.no == no).values(columns))
+
+    def _make_again(self, connection: Connection) -> None:
+        """Makes anew what every visit is looked up by: the tables, or what is found in an entry, have changed."""
+        for no in connection.scalars(select(s.visit.c.no)).all():
+            entries = self._entries(connection, no)
+            reviews = [_review(row) for row in self._chain(connection, s.review, no)]
+            name = connection.scalar(select(s.visit.c.id).where(s.visit.c.no == no)) or ""
+            problem = ""
+            try:
+                derived = understood(entries, f"The visit {name}")
+            except Problem as wrong:
+                derived, problem = nothing_of(name), str(wrong)
+            last = (len(entries), entries[-1].hash) if entries else (0, "")
+            self._look_up(connection, no, derived, standing_of(reviews, *last), problem)
 
     # --- what the page asks
 
     def crews(self) -> Sequence[str]:
         """The names of the technicians."""
         with self._asked() as connection:
-            return connection.scalars(select(s.crew.c.name).order_by(s.crew.c.name)).all()
+            return connection.scalars(select(s.crew.c.name).where(s.crew.c.name != "").order_by(s.crew.c.name)).all()
+
+    def ids(self) -> Sequence[str]:
+        """Every visit."""
+        with self._asked() as connection:
+            return connection.scalars(select(s.visit.c.id).order_by(s.visit.c.no)).all()
+
+    def warnings(self) -> list[str]:
+        """What is wrong with the store itself, and not with one of its visits."""
+        with self._asked() as connection:
+            query = select(*(s.lodged.c[name] for name in Row._fields)).order_by(s.lodged.c.seq)
+            rows = [Row(*row) for row in connection.execute(query)]
+        return [f"Of the log of heads: {each}" for each in verify_entries(rows)]
 
     def visits(self, asked: Search, first: int, most: int) -> Sequence[Listed]:
-        """Visits from the `first` (0) on, at most `most`: unsafe and open first, then follow-ups, then new."""
+        """Visits from the `first` (0) on, at most `most`, by danger (`parcel.urgency`), the newest of each first."""
         v = s.visit.c
         # Only columns of the index visit_listing: the rows themselves are read for one page alone.
         chosen = select(v.no).where(*[v.search.contains(word, autoescape=True) for word in asked.words.lower().split()])
@@ -257,7 +321,7 @@ class Store:
         if asked.standing:
             chosen = chosen.where(v.standing == asked.standing)
         outcome = {
-            "unsafe": v.unsafe.is_(True),
+            "unsafe": v.unsafe.is_(True) | v.stopped.is_(True),
             "outside": v.outside > 0,
             "watch": v.watch > 0,
             "not checked": v.not_checked > 0,
@@ -280,18 +344,92 @@ class Store:
             return [Listed(**row._mapping) for row in connection.execute(query)]
 
     def visit(self, visit: str) -> Kept | None:
-        """One visit; its chain is checked each time, and so is that of its reviews."""
-        query = select(s.visit.c.no, s.appliance.c.name).join(s.appliance, s.appliance.c.id == s.visit.c.appliance)
+        """One visit, checked whole each time; where the list says otherwise of it, it is put right."""
+        query = select(s.visit, s.appliance.c.name).join(s.appliance, s.appliance.c.id == s.visit.c.appliance)
         with self._asked() as connection:
-            found = connection.execute(query.where(s.visit.c.id == visit)).one_or_none()
-            if found is None:
+            there = connection.execute(query.where(s.visit.c.id == visit)).one_or_none()
+            if there is None:
                 return None
-            rows = self._chain(connection, s.entry, found.no)
-            reviews = self._chain(connection, s.review, found.no)
-            seals = set(connection.scalars(select(s.entry.c.seq).where(s.entry.c.visit == found.no, s.entry.c.in_seal)))
-        problems = [*verify_entries(rows), *(f"Of its reviews: {each}" for each in verify_entries(reviews))]
-        entries = [Entry.of(row) for row in rows if row.seq not in seals]
-        return Kept(visit, found.name, entries, [_review(row) for row in reviews], problems)
+            kept = self._checked(connection, there)
+        problem = kept.problems[0] if kept.problems else ""
+        if problem != there.problem:
+            values = {"problem": problem, "urgency": urgency(there._mapping, kept.standing, problem)}
+            with self._asked(write=True) as connection:
+                connection.execute(update(s.visit).where(s.visit.c.no == there.no).values(values))
+        return kept
+
+    def _checked(self, connection: Connection, there: Any) -> Kept:
+        """A visit and what its check finds. there: its row."""
+        rows, reviews = self._chain(connection, s.entry, there.no), self._chain(connection, s.review, there.no)
+        of_seal = select(s.entry.c.seq).where(s.entry.c.visit == there.no, s.entry.c.in_seal)
+        seals = set(connection.scalars(of_seal))
+        own = [row for row in rows if row.seq not in seals]
+        lodged = self._lodged(connection, there.id)
+        problems = [
+            *verify_entries(rows),
+            *(f"Of its reviews: {each}" for each in verify_entries(reviews)),
+            *verify_lodged(rows, [(each.entries, each.head) for each in lodged]),
+            *self._check_sounds(connection, there.id, rows, max((each.sound_to for each in lodged), default=0)),
+        ]
+        if any(row.kind not in (SEALED, ERASED) for row in rows if row.seq in seals):
+            problems.append("The store has entries of the visit among those of its seal.")
+        entries: list[Entry] = []
+        try:
+            entries = [Entry.of(row) for row in own]
+            derived = understood(entries, "It")
+            said = [_review(row) for row in reviews]
+        except (Problem, *ODD) as wrong:
+            return Kept(there.id, there.name, entries, (), [*problems, str(wrong)])
+        standing = standing_of(said, len(entries), own[-1].hash)
+        expected = {
+            "id": rows[0].hash,
+            "head": rows[-1].hash,
+            "entries": len(rows),
+            "standing": standing,
+            "urgency": urgency(derived.visit, standing, there.problem),
+        }
+        problems += self._differences(connection, there, derived, expected)
+        ended = is_closed(row.kind for row in own)
+        return Kept(there.id, there.name, entries, said, problems, [] if seals else [NO_SEAL if ended else NO_END])
+
+    def _check_sounds(self, connection: Connection, visit: str, rows: Sequence[Row], to: int) -> Iterator[str]:
+        """What is not as it was recorded among a visit's recordings. to: the entry up to which they were sent."""
+        wanted, sent, gone = recordings(rows), recordings(r for r in rows[:to] if r.kind != SEALED), erased(rows)
+        table, there = s.recording.c, set[str]()
+        for name in connection.scalars(select(table.name).where(table.visit == visit).order_by(table.name)).all():
+            there.add(name)
+            data = connection.scalar(select(table.data).where(table.visit == visit, table.name == name))
+            if name not in wanted:
+                yield f"The recording {name} was added: no entry names it."
+            elif hashlib.sha256(data or b"").hexdigest() != wanted[name]:
+                yield f"The recording {name} is not what was recorded."
+        for name in sorted(sent.keys() - there - gone.keys()):
+            yield f"The recording {name} is missing."
+
+    def _differences(
+        self, connection: Connection, there: Any, derived: Derived, expected: Mapping[str, Any]
+    ) -> Iterator[str]:
+        """What a visit is looked up by that its record does not say."""
+        named = {}
+        for table in (s.appliance, s.crew, s.microphone):
+            named[table.name] = connection.scalar(select(table.c.name).where(table.c.id == getattr(there, table.name)))
+        found = {**there._mapping, **named}
+        own = {table.name: getattr(derived, table.name) for table in (s.appliance, s.crew, s.microphone)}
+        for name, value in {**derived.visit, **expected, **own}.items():
+            if found[name] != value:
+                yield f"{LOOKED_UP} {name} is {found[name]}, by its record {value}."
+        for table in s.DERIVED:
+            rows: Sequence[Mapping[str, Any]] = getattr(derived, table.name)
+            columns = [column for column in table.c if column.name not in ("visit", "appliance")]
+            is_there = connection.execute(select(*columns).where(table.c.visit == there.no))
+            wanted = sorted(tuple(row[column.name] for column in columns) for row in rows)
+            if sorted(tuple(row) for row in is_there) != wanted:
+                yield f"{LOOKED_UP} the rows of {table.name}."
+
+    def _entries(self, connection: Connection, no: int) -> list[Entry]:
+        """A visit's own entries, without its seal's."""
+        query = select(*(s.entry.c[name] for name in Row._fields)).where(s.entry.c.visit == no, ~s.entry.c.in_seal)
+        return [Entry.of(Row(*row)) for row in connection.execute(query.order_by(s.entry.c.seq))]
 
     def chain(self, visit: str) -> list[Row]:
         """A visit's whole chain as it was sent, its seal too; empty where there is no such visit."""
@@ -304,27 +442,32 @@ class Store:
         return [Row(*row) for row in connection.execute(query)]
 
     def recording(self, visit: str, name: str) -> bytes | None:
-        """A recording of a visit as FLAC; None where it is not kept."""
+        """A recording of a visit as FLAC; None where it is not kept. Problem where it is not what was recorded."""
         table = s.recording
         with self._asked() as connection:
             data = connection.scalar(select(table.c.data).where(table.c.visit == visit, table.c.name == name))
-        return None if data is None else bytes(data)
+        return None if data is None else as_recorded(name, bytes(data), recordings(self.chain(visit)).get(name))
 
     def add_review(self, visit: str, review: Review) -> None:
-        """Keeps what a supervisor says of a visit: an entry that follows the visit's earlier reviews."""
+        """Keeps what a supervisor says of a visit: an entry that follows the visit's earlier reviews.
+
+        Raises:
+            Problem: if there is no such visit, or the review is a signature that cannot bind (`Kept.refuse`).
+        """
+        kept = self.visit(visit)
+        if kept is None:
+            raise Problem("There is no such visit in this store; load the list again.")
+        kept.refuse(review)
         with self._asked(write=True) as connection:
-            row = connection.execute(select(s.visit).where(s.visit.c.id == visit).with_for_update()).one_or_none()
-            if row is None:
-                raise Problem("There is no such visit in this store; load the list again.")
-            table = s.review
-            last = connection.execute(
-                select(table.c.seq, table.c.hash).where(table.c.visit == row.no).order_by(table.c.seq.desc()).limit(1)
-            ).one_or_none()
+            row = connection.execute(select(s.visit).where(s.visit.c.id == visit).with_for_update()).one()
+            entries = self._entries(connection, row.no)
+            kept = replace(kept, entries=entries, reviews=[review])
+            kept.refuse(review)  # it may have grown meanwhile
             body = canonical_json({"visit": visit, **asdict(review)})
-            place = (last.seq, last.hash) if last else (0, GENESIS)
-            (entry,) = chained(place, [("review", body)], _now(), time.monotonic())
-            connection.execute(insert(table), [{"visit": row.no, **entry._asdict()}])
-            values = {"standing": review.standing, "urgency": urgency(row._mapping, review.standing)}
+            of = s.review.c.visit == row.no
+            (entry,) = chained(_end(connection, s.review, of), [("review", body)], now(), time.monotonic())
+            connection.execute(insert(s.review), [{"visit": row.no, **entry._asdict()}])
+            values = {"standing": kept.standing, "urgency": urgency(row._mapping, kept.standing, row.problem)}
             connection.execute(update(s.visit).where(s.visit.c.no == row.no).values(values))
 
     def trends(self, appliance: str) -> Mapping[str, Sequence[Measured]]:
@@ -336,7 +479,7 @@ class Store:
         trends: dict[str, list[Measured]] = {}
         with self._asked() as connection:
             for row in connection.execute(query):
-                point = Measured(row.utc, row.visit_id, row.quantity, Decimal(row.value), row.unit, row.outcome)
+                point = Measured(row.utc, row.visit_id, row.quantity, row.value, row.unit, row.outcome)
                 trends.setdefault(row.quantity, []).append(point)
         return trends
 
@@ -357,10 +500,26 @@ class Store:
 
 def _review(row: Row) -> Review:
     body = Entry.of(row).body
-    return Review(body["utc"], body["by"], body["standing"], body["comment"])
+    # One that was made before signatures were bound has no head, and is of no record.
+    return Review(**{field.name: body[field.name] for field in fields(Review) if field.name in body})
 
 
-def _now() -> str:
+def as_recorded(name: str, data: bytes, digest: str | None) -> bytes:
+    """A recording, where its digest is the one in the chain; Problem otherwise."""
+    if hashlib.sha256(data).hexdigest() != digest:
+        raise Problem(f"The recording {name} is not what was recorded; it is not played.")
+    return data
+
+
+def _end(connection: Connection, table: Table, of: ColumnElement[bool] | None = None) -> tuple[int, str]:
+    """The place and the hash of the last entry of a chain."""
+    query = select(table.c.seq, table.c.hash).order_by(table.c.seq.desc()).limit(1)
+    last = connection.execute(query if of is None else query.where(of)).one_or_none()
+    return (last.seq, last.hash) if last else (0, GENESIS)
+
+
+def now() -> str:
+    """The time, UTC, as entries have it."""
     return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
@@ -403,8 +562,11 @@ def _begin(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if connection.get_execution_options().get("writes") else "BEGIN")
 
 
-def bring_up_to_date(connection: Connection, name: str, make: bool) -> None:
-    """Makes the tables of this program, or changes older ones to them. Raises Problem as `Store.open` does."""
+def bring_up_to_date(connection: Connection, name: str, make: bool) -> bool:
+    """Makes the tables of this program, or changes older ones to them; whether it changed any.
+
+    Raises Problem as `Store.open` does.
+    """
     config = Config()
     config.set_main_option("script_location", MIGRATIONS)
     config.attributes["connection"] = connection
@@ -414,7 +576,7 @@ def bring_up_to_date(connection: Connection, name: str, make: bool) -> None:
     migration = MigrationContext.configure(connection)
     now = migration.get_current_revision()
     if now == script.get_current_head():
-        return
+        return False
     if now is None:
         tables = connection.dialect.get_table_names(connection)
         if tables or not make:
@@ -428,3 +590,5 @@ def bring_up_to_date(connection: Connection, name: str, make: bool) -> None:
         raise Problem(f"The store {name} was made by a newer version of this program; update the program.")
     else:
         command.upgrade(config, "head")
+        return True
+    return False

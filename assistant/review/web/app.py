@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, cast, get_args
 from urllib.parse import quote
 
 from starlette.applications import Starlette
@@ -23,12 +24,13 @@ from assistant.errors import Problem
 from assistant.record.story import Story, story_of
 from assistant.review.report import page as report_page
 from assistant.review.report import plots, words
+from assistant.review.store.parcel import ODD
 from assistant.review.store.store import Store
 from assistant.review.timeline import moments
 from assistant.review.web.guard import COOKIE, LOOPBACK, Door, Guard, Headers, read_form
 from assistant.review.web.limits_now import then_and_now
 from assistant.review.web.now import Follower
-from assistant.review.web.shop import By, Kept, Measured, Review, Search, StoreDown
+from assistant.review.web.shop import STANDINGS, By, Kept, Measured, Review, Search, Standing, StoreDown
 from assistant.trade.limits import limit_for
 from assistant.trade.units import UNIT_SYMBOL
 
@@ -114,37 +116,48 @@ class _View:
             crews=self.shop.crews(),
             outcomes=OUTCOMES,
             here=request.url,
+            warnings=self.shop.warnings(),
         )
 
-    def _kept(self, request: Request) -> tuple[Kept, Story]:
+    def _kept(self, request: Request) -> Kept:
         kept = self.shop.visit(request.path_params["visit"])
         if kept is None:
             raise HTTPException(404, "There is no such visit in this store.")
-        return kept, story_of(kept.entries)
+        return kept
 
     def visit(self, request: Request, wrong: str = "", typed: Mapping[str, str] | None = None) -> Response:
         """One visit: its time line, its limits then and now, and what was said of it."""
-        kept, story = self._kept(request)
-        return self._page(
-            "visit.html.j2",
-            status=422 if wrong else 200,
-            kept=kept,
-            s=story,
-            attention=report_page.attention(story),
-            moments=list(moments(kept.entries)),
-            changed=then_and_now(story),
-            wrong=wrong,
-            typed=typed or {},
-            nonce=request.state.nonce,
-        )
+        kept = self._kept(request)
+        common: dict[str, Any] = {"kept": kept, "wrong": wrong, "typed": typed or {}, "status": 422 if wrong else 200}
+        try:
+            story = story_of(kept.entries)
+            return self._page(
+                "visit.html.j2",
+                s=story,
+                attention=report_page.attention(story),
+                moments=list(moments(kept.entries)),
+                changed=then_and_now(story),
+                nonce=request.state.nonce,
+                **common,
+            )
+        except (Problem, *ODD) as odd:
+            if not kept.problems:
+                common["kept"] = replace(kept, problems=[f"It cannot be shown ({odd})."])
+            return self._page("broken.html.j2", **common)
 
     def report(self, request: Request) -> Response:
         """The visit's report, as it prints."""
-        kept, story = self._kept(request)
+        kept = self._kept(request)
+        try:
+            return self._report(kept, story_of(kept.entries))
+        except ODD as odd:
+            raise Problem(f"This visit has no report: its record is not as a visit writes it ({odd}).") from odd
+
+    def _report(self, kept: Kept, story: Story) -> Response:
         before = [
-            plots.Point(words.day(point.utc), point.value)
+            plots.Point(words.day(point.utc), point.number)
             for point in self.shop.trends(kept.appliance).get(report_page.FLAME, ())
-            if point.utc < story.began
+            if point.utc < story.began and point.number is not None
         ]
         made = report_page.html(story, None, kept.problems, {report_page.FLAME: before})
         policy = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
@@ -152,22 +165,27 @@ class _View:
 
     def audio(self, request: Request) -> Response:
         """A recording."""
-        data = self.shop.recording(request.path_params["visit"], request.path_params["name"])
+        try:
+            data = self.shop.recording(request.path_params["visit"], request.path_params["name"])
+        except StoreDown:
+            raise
+        except Problem as wrong:
+            raise HTTPException(409, str(wrong)) from wrong
         if data is None:
             raise HTTPException(404, "That recording is not kept.")
         return Response(data, media_type="audio/flac", headers={"Cache-Control": "private, max-age=3600"})
 
     async def review(self, request: Request) -> Response:
-        """Signs a visit off, or returns it with a comment: a new entry, never a change."""
+        """Signs a visit off, returns it or calls it disputed, with a comment: a new entry, never a change."""
         form = await self._form(request)
         by, comment, standing = (form.get(name, "").strip() for name in ("by", "comment", "standing"))
         wrong = ""
-        if standing not in ("signed off", "returned"):
-            wrong = "Choose one: sign it off, or return it."
+        if standing not in STANDINGS:
+            wrong = "Choose one: sign it off, return it, or call it disputed."
         elif not by:
             wrong = "Give your name."
-        elif standing == "returned" and not comment:
-            wrong = "A visit that is returned needs a comment: say what is to be done."
+        elif standing != "signed off" and not comment:
+            wrong = "A visit that is returned or disputed needs a comment: say why, and what is to be done."
         elif len(by) > LONGEST_NAME or len(comment) > LONGEST_COMMENT:
             wrong = f"That is too long: a name has at most {LONGEST_NAME} characters, a comment {LONGEST_COMMENT}."
         if wrong:
@@ -176,8 +194,15 @@ class _View:
         if await run_in_threadpool(self.shop.visit, visit) is None:
             raise HTTPException(404, "There is no such visit in this store.")
         utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        review = Review(utc, by, "signed off" if standing == "signed off" else "returned", comment)
-        await run_in_threadpool(self.shop.add_review, visit, review)
+        entries = form.get("entries", "")
+        number = int(entries) if entries.isascii() and entries.isdecimal() and len(entries) < 10 else 0
+        review = Review(utc, by, cast("Standing", standing), comment, form.get("head", ""), number)
+        try:
+            await run_in_threadpool(self.shop.add_review, visit, review)
+        except StoreDown:
+            raise
+        except Problem as refused:
+            return await run_in_threadpool(self.visit, request, str(refused), form)
         return RedirectResponse(f"/visit/{quote(visit, safe='')}#reviews", status_code=303)
 
     async def _form(self, request: Request) -> dict[str, str]:
@@ -270,17 +295,20 @@ def _trend(name: str, points: Sequence[Measured], story: Story | None) -> dict[s
         for key in ("low", "caution_low", "caution_high", "high")
         if limit and (bound := getattr(limit, key)) is not None
     }
-    unit = UNIT_SYMBOL.get(points[0].unit, points[0].unit)
+    drawn = [(point, number) for point in points if (number := point.number) is not None]
+    units = [point.unit for point, _ in drawn]
+    unit = UNIT_SYMBOL.get(units[0], units[0]) if units else ""
     return {
         "name": words.sentence(words.name(story, name)) if story else name,
         "plain": words.plain_now(name),
         "unit": unit,
         "limit": words.bounds(limit),
         "points": points,
+        "drawn": len(drawn),
         "data": json.dumps(
             {
-                "times": [int(datetime.fromisoformat(point.utc).timestamp()) for point in points],
-                "values": [float(limit.held(point.value) if limit else point.value) for point in points],
+                "times": [int(datetime.fromisoformat(point.utc).timestamp()) for point, _ in drawn],
+                "values": [float(limit.held(number) if limit else number) for _, number in drawn],
                 "bounds": bounds,
                 "unit": unit,
             }

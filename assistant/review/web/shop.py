@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from typing import Literal
 
 from assistant.errors import Problem
 from assistant.record.chain import Entry
 
-Standing = Literal["open", "signed off", "returned"]
-"""What a supervisor last said of a visit; "open" before anybody did."""
+Standing = Literal["open", "signed off", "returned", "disputed", "lapsed"]
+"""What a supervisor last said of a visit. "open": nobody said anything; "lapsed": it was signed off, and its record
+is no longer the one that was."""
+
+STANDINGS = ("signed off", "returned", "disputed")
+"""What a supervisor can say."""
 
 By = Literal["crew", "microphone"]
 
@@ -32,7 +36,7 @@ class Search:
 
 @dataclass(frozen=True)
 class Listed:
-    """One visit in the list. outside, watch, not_checked, corrections: how many. unsafe: a notice was given."""
+    """One visit in the list."""
 
     visit: str
     utc: str
@@ -41,12 +45,14 @@ class Listed:
     crew: str
     procedure: str
     closed: bool
-    unsafe: bool
-    outside: int
+    unsafe: bool  # a notice was given
+    stopped: bool  # for danger
+    outside: int  # how many, as the next three
     watch: int
     not_checked: int
     corrections: int
     standing: Standing
+    problem: str  # what is not as it was recorded, or cannot be read; empty where nothing is
 
 
 @dataclass(frozen=True)
@@ -57,17 +63,57 @@ class Review:
     by: str
     standing: Standing
     comment: str
+    head: str = ""  # of the record that was looked at
+    entries: int = 0  # how many it had
 
 
 @dataclass(frozen=True)
 class Kept:
-    """A visit as the store keeps it. problems: what the check of its chain finds."""
+    """A visit as the store keeps it."""
 
     visit: str
     appliance: str
-    entries: Sequence[Entry]
+    entries: Sequence[Entry]  # none where they cannot be read
     reviews: Sequence[Review]
-    problems: Sequence[str] = ()
+    problems: Sequence[str] = ()  # what is not as it was recorded
+    warnings: Sequence[str] = ()  # what its check cannot show
+
+    @property
+    def head(self) -> str:
+        """The hash of its last entry."""
+        return self.entries[-1].hash if self.entries else ""
+
+    @property
+    def standing(self) -> Standing:
+        """How it stands."""
+        return standing_of(self.reviews, len(self.entries), self.head)
+
+    def refuse(self, review: Review) -> None:
+        """Raises Problem where a review is a signature that cannot bind: the record is broken, or another one."""
+        if review.standing != "signed off":
+            return
+        if self.problems:
+            raise Problem(f"It cannot be signed off: {self.problems[0]}")
+        if (review.entries, review.head) != (len(self.entries), self.head):
+            raise Problem("The record has grown or changed since it was shown; look at it again, then sign.")
+
+
+def standing_of(reviews: Sequence[Review], entries: int, head: str) -> Standing:
+    """How a visit stands whose record has so many entries and this head."""
+    if not reviews:
+        return "open"
+    last = reviews[-1]
+    return "lapsed" if last.standing == "signed off" and (last.entries, last.head) != (entries, head) else last.standing
+
+
+@dataclass(frozen=True)
+class Lodged:
+    """The head that a visit's chain, its seal's entries too, had when it was sent."""
+
+    utc: str
+    entries: int
+    head: str
+    sound_to: int  # up to which entry the recordings came with it; 0 where they did not
 
 
 @dataclass(frozen=True)
@@ -77,9 +123,17 @@ class Measured:
     utc: str
     visit: str
     quantity: str
-    value: Decimal
+    value: str  # a figure, "open" or "over-range"; of a refused one, as it was read back
     unit: str
-    outcome: str
+    outcome: str  # its verdict, or "refused"
+
+    @property
+    def number(self) -> Decimal | None:
+        """The figure; None where the meter showed none, or it was refused."""
+        try:
+            return None if self.outcome == "refused" else Decimal(self.value)
+        except InvalidOperation:
+            return None
 
 
 @dataclass(frozen=True)

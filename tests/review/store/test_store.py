@@ -37,8 +37,17 @@ def everything(store: Store) -> dict[str, list[tuple[object, ...]]]:
     with store._asked() as connection:
         for table in s.metadata.sorted_tables:
             columns = [c for c in table.c if c.name not in ("no", "id") and not c.foreign_keys]
+            if table is s.lodged:  # its times, and so its hashes, are those of the sending
+                columns = [table.c.body]
             found[table.name] = sorted(tuple(row) for row in connection.execute(select(*columns)))
     return found
+
+
+def signature(store: Store, visit: str) -> Review:
+    """A sign-off of a visit as it is."""
+    kept = store.visit(visit)
+    assert kept is not None
+    return Review("2026-02-02T10:00:00.000Z", "Sam Poe (invented)", "signed off", "", kept.head, len(kept.entries))
 
 
 def copied(visit: Path, to: Path) -> Path:
@@ -235,8 +244,10 @@ def test_search_filters_order_and_pages(store: Store, tmp_path: Path) -> None:
     assert sorted(found(crew=crew)) == [1, 2, 3]
     assert found(crew="Nobody") == []
     first = next(visit for visit, n in visits.items() if n == 1)
-    store.add_review(first, Review("2026-02-01T10:00:00.000Z", "Sam", "signed off", ""))
+    store.add_review(first, signature(store, first))
     assert found()[-1] == 1
+    with pytest.raises(Problem, match="has grown or changed"):
+        store.add_review(first, Review("2026-02-01T10:00:00.000Z", "Sam", "signed off", ""))
     assert found(standing="signed off") == [1]
     assert sorted(found(standing="open")) == [2, 3]
 
@@ -244,19 +255,19 @@ def test_search_filters_order_and_pages(store: Store, tmp_path: Path) -> None:
 def test_reviews_are_a_chain_and_never_change(store: Store, visit: Path) -> None:
     parcel = from_record(visit)
     store.receive(parcel)
-    signed = Review("2026-02-02T10:00:00.000Z", "Sam Poe (invented)", "signed off", "")
+    signed = signature(store, parcel.id)
     store.add_review(parcel.id, BY_HAND)
     store.add_review(parcel.id, signed)
     kept = store.visit(parcel.id)
     assert kept is not None
     assert list(kept.reviews) == [BY_HAND, signed]
     assert not kept.problems
-    for table in ("review", "entry"):
+    for table in ("review", "entry", "lodged"):
         for change in (f"UPDATE {table} SET utc = 'x'", f"DELETE FROM {table}"):
             with pytest.raises(StoreDown, match="never changed"), store._asked(write=True) as connection:
                 connection.execute(text(change))
     with pytest.raises(Problem, match="no such visit"):
-        store.add_review("0" * 64, signed)
+        store.add_review("0" * 64, BY_HAND)
     assert store.receive(parcel) == "there already"
     again = store.visit(parcel.id)
     assert again is not None
@@ -269,8 +280,13 @@ def test_trends_and_steps_are_those_of_the_record(store: Store, visit: Path) -> 
     store.receive(from_record(visit))
     trends = store.trends(story.rules.job.appliance_key())
     wanted = [r for r in story.standing if r.quantity == "flame-signal"]
-    assert [(p.value, p.unit, p.outcome, p.utc) for p in trends["flame-signal"]] == [
+    assert [(p.number, p.unit, p.outcome, p.utc) for p in trends["flame-signal"] if p.outcome != "refused"] == [
         (r.number, story.judged_unit(r), r.verdict, r.utc) for r in wanted
+    ]
+    assert [p.value for p in trends["flame-signal"] if p.outcome == "refused"] == ["1.3 microamps"]
+    assert [(p.value, p.outcome, p.number is None) for p in trends["igniter-resistance"]] == [
+        ("open", "fail", True),
+        ("62", "pass", False),
     ]
     assert store.trends("nothing") == {}
     counts = {row.step: row for row in store.steps("crew")}
@@ -352,8 +368,8 @@ def test_a_later_change_is_made_to_a_store_that_is_there(
     with Store.open(where, make=True) as store:
         store.receive(from_record(visit))
     later = shutil.copytree(Path(store_module.__file__).parent / "migrations", tmp_path / "migrations")
-    (later / "versions" / "v0002_later.py").write_text(
-        "import sqlalchemy as sa\nfrom alembic import op\nrevision, down_revision = '0002', '0001'\n"
+    (later / "versions" / "v0003_later.py").write_text(
+        "import sqlalchemy as sa\nfrom alembic import op\nrevision, down_revision = '0003', '0002'\n"
         "def upgrade():\n    op.add_column('visit', sa.Column('later', sa.Text()))\n"
     )
     with monkeypatch.context() as patch:

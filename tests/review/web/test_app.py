@@ -44,8 +44,14 @@ def page(shop, guard) -> TestClient:
     return client(shop, guard)
 
 
-def signed(guard: Guard, **fields: str) -> dict[str, str]:
-    return {"form_key": guard.form_key, "by": "Pat Moe", "comment": "", "standing": "signed off", **fields}
+def signed(guard: Guard, page: TestClient | None = None, visit: str = "lane-2026", **fields: str) -> dict[str, str]:
+    """What a browser sends, with what stands in the page's form."""
+    hidden = {}
+    if page:
+        text = page.get(f"/visit/{visit}").text
+        hidden = dict(re.findall(r'<input type="hidden" name="(head|entries)" value="([^"]*)">', text))
+    form = {"form_key": guard.form_key, "by": "Pat Moe", "comment": "", "standing": "signed off"}
+    return {**form, **hidden, **fields}
 
 
 def sentence(answer) -> str:
@@ -55,12 +61,12 @@ def sentence(answer) -> str:
 
 def test_a_review_is_a_new_entry_and_the_record_stays_as_it_is(page, guard, folder):
     before = (folder / "lane-2026" / "visit.sqlite").read_bytes()
-    assert page.post("/visit/lane-2026/review", data=signed(guard)).status_code == 303
+    assert page.post("/visit/lane-2026/review", data=signed(guard, page)).status_code == 303
     again = signed(guard, standing="returned", comment="Read the inlet pressure.")
     assert page.post("/visit/lane-2026/review", data=again).status_code == 303
     told = sentence(page.get("/visit/lane-2026"))
-    assert "signed off by Pat Moe" in told
-    assert "returned by Pat Moe: Read the inlet pressure." in told
+    assert "signed off by Pat Moe (not authenticated" in told
+    assert "returned by Pat Moe (not authenticated: a name as it was typed) : Read the inlet pressure." in told
     assert len((folder / "reviews.jsonl").read_text(encoding="utf-8").splitlines()) == 2
     assert (folder / "lane-2026" / "visit.sqlite").read_bytes() == before
 
@@ -87,7 +93,9 @@ def test_a_form_of_another_site_is_refused(page, guard, folder):
     assert page.post("/visit/lane-2026/review", data=signed(guard), headers=elsewhere).status_code == 403
     assert not (folder / "reviews.jsonl").exists()
     assert (
-        page.post("/visit/lane-2026/review", data=signed(guard), headers={"origin": "http://localhost"}).status_code
+        page.post(
+            "/visit/lane-2026/review", data=signed(guard, page), headers={"origin": "http://localhost"}
+        ).status_code
         == 303
     )
 
@@ -156,7 +164,7 @@ def test_a_review_that_cannot_be_kept_is_said(page, guard, monkeypatch):
         raise StoreDown("The disk of the store is full; make room.")
 
     monkeypatch.setattr(FolderStore, "add_review", full)
-    answer = page.post("/visit/lane-2026/review", data=signed(guard))
+    answer = page.post("/visit/lane-2026/review", data=signed(guard, page))
     assert (answer.status_code, sentence(answer)) == (503, "Not now The disk of the store is full; make room.")
 
 
@@ -217,12 +225,12 @@ def test_which_steps_go_wrong_by_crew(page):
 
 
 def test_a_changed_record_is_said_and_a_new_visit_is_seen(page, shop, folder):
-    assert "is not as it was written" not in page.get("/visit/lane-2025").text
+    assert "is not as it was recorded" not in page.get("/visit/lane-2025").text
     path = folder / "lane-2025" / "visit.sqlite"
     data = path.read_bytes()
     place = data.rindex(b'"value":"1.9"')
     path.write_bytes(data[:place] + b'"value":"2.9"' + data[place + 13 :])
-    assert "is not as it was written" in page.get("/visit/lane-2025").text
+    assert "is not as it was recorded" in page.get("/visit/lane-2025").text
 
 
 def test_the_command_serves_until_it_is_stopped(folder):
@@ -255,7 +263,7 @@ def test_two_on_one_port_is_one_sentence(folder):
 def test_a_folder_and_a_store_of_the_same_visits_answer_alike(visits, tmp_path):
     folder = FolderStore(visits)
     with Store.open(str(tmp_path / "shop.sqlite"), make=True) as store:
-        for path in all_in(visits):
+        for path in all_in(visits).records:
             store.receive(from_record(path))
         assert list(store.crews()) == folder.crews()
         for asked in (Search(), Search(words="lane"), Search(outcome="unsafe"), Search(standing="signed off")):
