@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -34,22 +35,33 @@ def page(
     host: Annotated[str, typer.Option("--host", help="Address to serve; other than this machine needs a token.")] = (
         "127.0.0.1"
     ),
+    name: Annotated[
+        list[str] | None, typer.Option("--name", help="A name or address by which others reach it; repeat it for more.")
+    ] = None,
     port: Annotated[int, typer.Option("--port", help="Port to serve.", min=0, max=65535)] = 8765,
 ) -> None:
     """Serve the supervisor's page: visits, one visit's time line, trends, which steps go wrong; at /now the visit that
     goes on, for a screen beside the work."""
     guard = Guard(token_for(host))
-    hosts = LOOPBACK if host in LOOPBACK else ("*",)
+    hosts = hosts_for(host, name or [])
     served = create_app(open_shop(folder, store), guard, hosts, None if store else Follower(folder))
     if guard.token:
         lines.print(f"Token: {escape(guard.token)}")
     server = uvicorn.Server(uvicorn.Config(served, host=host, port=port, log_level="warning", server_header=False))
-    lines.print(f"The page is at http://{host}:{port}/ until Ctrl-C; the visit that goes on is at /now.")
+    at = f"[{host}]" if ":" in host else host
+    lines.print(f"The page is at http://{at}:{port}/ until Ctrl-C; the visit that goes on is at /now.")
     try:
         server.run()
     except SystemExit as wrong:
         raise Problem(f"The page cannot be served at {host}, port {port}; is it in use? Try another --port.") from wrong
     raise KeyboardInterrupt  # nothing else ends it; the server has taken it and closed down
+
+
+def hosts_for(host: str, names: Sequence[str]) -> list[str]:
+    """The names by which the page answers. Problem where it is served at every address, and no name was told."""
+    if host in ("0.0.0.0", "::") and not names:
+        raise Problem(f"With --host {host} say by which name or address others reach this machine, with --name.")
+    return [*LOOPBACK, *([] if host in ("0.0.0.0", "::") else [host]), *names]
 
 
 def token_for(host: str) -> str | None:

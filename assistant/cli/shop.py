@@ -15,7 +15,7 @@ from assistant.cli.terminal import FOLDER, VISITS, complain, group_app, lines
 from assistant.errors import Problem
 from assistant.record import folder as visits
 from assistant.review.store import copies
-from assistant.review.store.parcel import Parcel, from_export, from_record
+from assistant.review.store.parcel import ODD, Parcel, from_export, from_record
 from assistant.review.store.store import Store
 from assistant.review.web.shop import StoreDown
 
@@ -76,8 +76,9 @@ def _store_all(where: str, work: Iterable[tuple[Path, Callable[[Path], Parcel]]]
                 done = store.receive(pack(path))
             except StoreDown:
                 raise
-            except Problem as problem:
-                complain("Refused", problem)
+            except (Problem, *ODD) as problem:
+                odd = "" if isinstance(problem, Problem) else f"{path} is no visit that can be understood: "
+                complain("Refused", f"{odd}{problem}")
                 done_as = "refused"
             else:
                 done_as = done

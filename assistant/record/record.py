@@ -57,6 +57,9 @@ END = "end"
 UTTERANCES = ("said", "set-up")
 """The kinds that are something said, each with its recording if that was kept."""
 
+LARGEST = 32_000_000
+"""Bytes of a record that is read: a whole visit takes less than one hundredth of that."""
+
 BUSY_TIMEOUT_S = 2.0
 """How long to wait for another process that is writing: a commit takes milliseconds, and people wait for the
 voice that follows it."""
@@ -188,6 +191,8 @@ class Record:
         """
         if not path.is_file():
             raise Problem(f"There is no visit record {path}; check the name, or start a visit to make one.")
+        if read_only and path.stat().st_size > LARGEST:
+            raise Problem(f"The file {path} is larger than any visit record ({path.stat().st_size / 1e6:.0f} MB).")
         if not read_only and seal_of(path).exists():
             raise Problem(f"The visit record {path} is finished and sealed; open it for reading only.")
         connection = lock = None

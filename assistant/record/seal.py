@@ -106,7 +106,7 @@ def check(path: Path, head: str | None = None, lodged: Iterable[tuple[int, str]]
     if seals:
         sealed = seals[0].utc
         body = next(_bodies(seals[:1]), None)
-        if not isinstance(body, Sealed) or not path.is_file() or _digest(path) != body.sha256:
+        if not (isinstance(body, Sealed) and path.is_file() and _digest(path) == body.sha256):
             problems.append(f"The file {path.name} is not the one that was sealed on {sealed}.")
         for suffix in ("-wal", "-shm", "-journal"):
             if Path(f"{path}{suffix}").exists():

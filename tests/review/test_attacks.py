@@ -6,20 +6,26 @@ import json
 import re
 import shutil
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import pytest
 import scripted_visits
 from starlette.testclient import TestClient
+from typer.testing import CliRunner
 
+from assistant.cli.commands import build
+from assistant.cli.page import hosts_for
 from assistant.cli.replay import replay
 from assistant.errors import Problem
-from assistant.record.chain import Row, canonical_json, chained
+from assistant.record.chain import Row, canonical_json, chained, to_line
 from assistant.record.folder import all_in
 from assistant.record.record import END, Record, audio_of, seal_of
 from assistant.record.seal import NO_END, NO_SEAL, check, seal
 from assistant.review.report import page as report_page
+from assistant.review.store import copies
 from assistant.review.store.folder import REVIEWS, FolderStore
 from assistant.review.store.parcel import from_record, urgency
 from assistant.review.store.store import Store
@@ -436,3 +442,157 @@ def test_the_log_of_heads_only_grows(shop: tuple[Store, Path, str], gas: Path) -
         db.execute("DELETE FROM lodged WHERE seq = 1")
     db.close()
     assert store.warnings() == ["Of the log of heads: Entry 1 is missing."]
+
+
+# --- what arrives
+
+
+def export(path: Path, to: Path, rows: Sequence[Row] | None = None) -> Path:
+    to.write_text("".join(f"{to_line(row)}\n" for row in rows or rows_of(path)), encoding="utf-8")
+    return to
+
+
+def deep(path: Path, to: Path) -> None:
+    to.write_text(
+        export(path, to).read_text().replace('"body":{', '"body":{"a":' + "[" * 200_000 + "]" * 200_000 + ",", 1)
+    )
+
+
+def changed(path: Path, to: Path, at: int, kind: str, body: object, utc: str = "2026-01-05T09:00:00.000Z") -> None:
+    """An export with a sound chain in which one entry is another."""
+    pairs = [(row.kind, row.body) for row in rows_of(path)]
+    pairs[at] = (kind, canonical_json(body))
+    export(path, to, chain_of(pairs, utc))
+
+
+def of_job(path: Path, to: Path, **job: object) -> None:
+    setting = json.loads(rows_of(path)[0].body)
+    changed(path, to, 0, "visit", {**setting, "job": {**setting["job"], **job}})
+
+
+def with_seal(path: Path, to: Path, body: object) -> None:
+    rows = rows_of(path)
+    export(path, to, chain_of([*((row.kind, row.body) for row in rows), ("sealed", canonical_json(body))]))
+
+
+SEAL = {"file": "visit.sqlite", "bytes": 1, "sha256": "0" * 64, "entries": 3}
+PARCELS: dict[str, tuple[Callable[[Path, Path], None], str]] = {
+    "no text": (lambda _, to: to.write_bytes(b"\xff\xfe\x00"), "cannot be read as an export"),
+    "empty": (lambda _, to: to.write_text(""), "is empty"),
+    "a list": (lambda _, to: to.write_text("[]\n"), "cannot be read as an export"),
+    "deep": (deep, "cannot be read as an export"),
+    "an empty body first": (lambda path, to: changed(path, to, 0, "visit", {}), "is no visit that can"),
+    "an empty job": (lambda path, to: changed(path, to, 0, "visit", {"job": {}}), "is no visit that can be understood"),
+    "a technician who is a number": (
+        lambda path, to: of_job(path, to, technician=7),
+        "is no visit that can be understood",
+    ),
+    "a seal without audio": (lambda path, to: with_seal(path, to, SEAL), "is no seal"),
+    "an empty seal": (lambda path, to: with_seal(path, to, {}), "is no seal"),
+    "yesterday": (lambda path, to: changed(path, to, 3, "note", {}, "yesterday"), "no time that can be read"),
+    "the year 2999": (lambda path, to: changed(path, to, 3, "note", {}, "2999-01-05T09:00:00.000Z"), "cannot be"),
+    "100 MB": (lambda path, to: changed(path, to, 3, "note", {"words": "x" * 100_000_000}), "larger than any visit"),
+    "5 MB": (lambda path, to: changed(path, to, 3, "note", {"words": "x" * 5_000_000}), "longer than those of any"),
+}
+TAKEN: dict[str, Callable[[Path, Path], None]] = {
+    "an empty reading": lambda path, to: changed(path, to, 5, "reading", {}),
+    "a reading that is none": lambda path, to: changed(
+        path, to, 5, "reading", {"value": [1], "judged": None}, "2026-01-06T09:00:00.000Z"
+    ),
+}
+"""A kind that cannot be read is kept and shown as such: a newer program may have written it."""
+
+
+def test_each_parcel_is_judged_alone(path: Path, tmp_path: Path) -> None:
+    source = tmp_path / "parcels"
+    source.mkdir()
+    for name, (make, _) in PARCELS.items():
+        make(path, source / f"{name}.jsonl")
+    for name, take in TAKEN.items():
+        take(path, source / f"{name}.jsonl")
+    whole = export(path, source / "z whole.jsonl")
+    files = sorted(source.iterdir())
+    command = ["shop", "receive", *map(str, files), "--store", str(tmp_path / "shop.sqlite")]
+    done = CliRunner().invoke(build(), command)
+    assert done.exit_code == 2, (done.output, done.exception)
+    said = [line for line in done.stderr.splitlines() if line.startswith("Refused")]
+    assert len(said) == len(PARCELS)
+    for name, (_, why) in PARCELS.items():
+        (line,) = [line for line in said if f"/{name}.jsonl" in line]
+        assert re.search(why, line), line
+    assert f"{whole}: stored" in done.output.replace("\n", "")
+    with Store.open(str(tmp_path / "shop.sqlite")) as store:
+        for visit in store.ids():
+            kept = store.visit(visit)
+            assert kept
+            assert not kept.problems
+        page = TestClient(create_app(store), base_url="http://localhost", raise_server_exceptions=False)
+        assert [page.get(f"/visit/{visit}").status_code for visit in store.ids()] == [200] * len(store.ids())
+        assert [page.get(f"/visit/{visit}/report").status_code for visit in store.ids()] == [200] * len(store.ids())
+
+
+@pytest.mark.parametrize("what", ["recording", "record"])
+def test_what_is_too_large_takes_no_memory(path: Path, tmp_path: Path, what: str) -> None:
+    sound = min(audio_of(path).iterdir())
+    with (sound if what == "recording" else path).open("r+b") as file:
+        file.truncate(400_000_000)
+    seal_of(path).unlink()
+    program = (
+        "import resource, sys\n"
+        "from assistant.cli.commands import build\n"
+        "try:\n"
+        "    build()(sys.argv[1:])\n"
+        "finally:\n"
+        "    print('peak', resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1000)\n"
+    )
+    command = [sys.executable, "-c", program, "shop", "send", str(path), "--store", str(tmp_path / "shop.sqlite")]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert "larger than any" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert int(done.stdout.split("peak ")[1]) < 200
+
+
+def test_one_flipped_byte_of_a_backup_is_refused(shop: tuple[Store, Path, str], tmp_path: Path) -> None:
+    _, file, _ = shop
+    backup = tmp_path / "backup"
+    copies.backup(str(file), backup)
+    data = bytearray(backup.read_bytes())
+    data[len(data) // 2] ^= 1
+    (tmp_path / "flipped").write_bytes(data)
+    with pytest.raises(Problem, match="has no checksum"):
+        copies.restore(tmp_path / "flipped", str(tmp_path / "new.sqlite"))
+    shutil.copy(tmp_path / "backup.sha256", tmp_path / "flipped.sha256")
+    with pytest.raises(Problem, match="is not what was written"):
+        copies.restore(tmp_path / "flipped", str(tmp_path / "new.sqlite"))
+    assert not (tmp_path / "new.sqlite").exists()
+    copies.restore(backup, str(tmp_path / "new.sqlite"))
+    done = subprocess.run(["sha256sum", "-c", "backup.sha256"], cwd=tmp_path, capture_output=True, check=False)
+    assert done.returncode == 0
+
+
+# --- by which name
+
+
+@pytest.mark.parametrize(
+    ("host", "names", "answered", "refused"),
+    [
+        ("::1", [], "[::1]:8765", "elsewhere.example"),
+        ("127.0.0.1", [], "localhost:8765", "127.0.0.1.elsewhere.example"),
+        ("0.0.0.0", ["office.example"], "OFFICE.example:8765", "0.0.0.0:8765"),
+        ("192.0.2.7", [], "192.0.2.7", "office.example"),
+        ("::", ["192.0.2.7"], "192.0.2.7:80", "[::"),
+    ],
+)
+def test_only_the_names_that_were_told_are_answered(
+    path: Path, host: str, names: list[str], answered: str, refused: str
+) -> None:
+    app = create_app(FolderStore(path.parents[1]), hosts=hosts_for(host, names))
+    page = TestClient(app, base_url="http://localhost")
+    assert page.get("/", headers={"host": answered}).status_code == 200
+    assert page.get("/", headers={"host": refused}).status_code == 400
+
+
+def test_every_address_needs_a_name() -> None:
+    with pytest.raises(Problem, match="--name"):
+        hosts_for("0.0.0.0", [])

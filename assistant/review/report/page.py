@@ -74,13 +74,14 @@ class Sounds:
         if self._folder is None:
             return "", "not in this report"
         try:
-            data = (self._folder / Path(recording.audio).name).read_bytes()
+            sound = self._folder / Path(recording.audio).name
+            if sound.stat().st_size > self._left:
+                return "", "too large for this report; it lies beside the record"
+            data = sound.read_bytes()
         except OSError:
             return "", "not kept"
         if hashlib.sha256(data).hexdigest() != recording.sha256:
             return "", "not the one that was recorded: its digest does not match"
-        if len(data) > self._left:
-            return "", "too large for this report; it lies beside the record"
         self._left -= len(data)
         return f"data:audio/flac;base64,{base64.b64encode(data).decode('ascii')}", ""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import sqlite3
@@ -11,11 +12,12 @@ from pathlib import Path
 from sqlalchemy.engine import URL
 
 from assistant.errors import Problem
+from assistant.places import write_whole
 from assistant.review.store.store import Store, url_of
 
 
 def backup(where: str, to: Path) -> None:
-    """Copies a store into one new file: an SQLite store, or an archive of pg_dump.
+    """Copies a store into one new file, an SQLite store or an archive of pg_dump, and its checksum into one beside it.
 
     Raises:
         Problem: if there is no store, the file exists, or it cannot be written; no half file is left.
@@ -30,6 +32,7 @@ def backup(where: str, to: Path) -> None:
             _copy(Path(str(url.database)), part)
         else:
             _run("pg_dump", url, ["--format=custom", "--no-owner", f"--file={part}"])
+        write_whole(_checksum(to), f"{_digest(part)}  {to.name}\n".encode())
         part.replace(to)
     except OSError as wrong:
         raise Problem(f"The backup {to} cannot be written ({wrong.strerror}); see that the folder has room.") from None
@@ -41,10 +44,19 @@ def restore(file: Path, where: str) -> None:
     """Makes a store of a backup. It must not be there yet: a file that does not exist, or an empty database.
 
     Raises:
-        Problem: if the backup cannot be read, or there is something already.
+        Problem: if the backup cannot be read or is not what was written, or there is something already.
     """
     if not file.is_file():
         raise Problem(f"There is no backup {file}; check the name.")
+    try:
+        written = _checksum(file).read_text(encoding="utf-8").split()
+    except (OSError, ValueError):
+        raise Problem(
+            f"The backup has no checksum {_checksum(file)}; fetch it from where the backup was made. Of a backup that "
+            f"never had one, make it, if you trust that file: sha256sum {file.name} > {_checksum(file).name}"
+        ) from None
+    if written[:1] != [_digest(file)]:
+        raise Problem(f"The backup {file} is not what was written: its checksum is another. Use an older backup.")
     url = url_of(where)
     if url.get_backend_name() == "sqlite":
         to = Path(str(url.database))
@@ -60,6 +72,16 @@ def restore(file: Path, where: str) -> None:
         Store.must_be_empty(where)
         _run("pg_restore", url, ["--no-owner", "--single-transaction", "--exit-on-error", str(file)])
     Store.open(where).close()
+
+
+def _checksum(of: Path) -> Path:
+    """Where the checksum of a backup lies; as sha256sum writes and checks it."""
+    return of.with_name(f"{of.name}.sha256")
+
+
+def _digest(of: Path) -> str:
+    with of.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _copy(of: Path, to: Path) -> None:

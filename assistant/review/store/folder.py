@@ -38,7 +38,7 @@ from assistant.record.folder import Found, look, name_in
 from assistant.record.record import Record, audio_of, seal_of
 from assistant.record.seal import check, recordings
 from assistant.review.store import schema as s
-from assistant.review.store.parcel import Derived, nothing_of, understood, urgency
+from assistant.review.store.parcel import LARGEST_RECORDING, Derived, nothing_of, too_large, understood, urgency
 from assistant.review.store.store import Store, as_recorded, bring_up_to_date, now, url_of
 from assistant.review.web.shop import STANDINGS, Kept, Review, StoreDown, standing_of
 
@@ -144,10 +144,17 @@ class FolderStore(Store):
                 return None
             with Record.open(path, read_only=True) as record:
                 digest = recordings(record.rows()).get(name)
-            data = (audio_of(path) / Path(name).name).read_bytes() if digest else None
+            sound = audio_of(path) / Path(name).name
+            if not digest or not sound.is_file():
+                return None
+            size, data = sound.stat().st_size, b""
+            if size <= LARGEST_RECORDING:
+                data = sound.read_bytes()
         except (Problem, OSError):
             return None
-        return None if data is None else as_recorded(name, data, digest)
+        if size > LARGEST_RECORDING:
+            raise Problem(too_large(name))
+        return as_recorded(name, data, digest)
 
     def warnings(self) -> list[str]:
         """What could not be looked into, and what is wrong with the reviews."""

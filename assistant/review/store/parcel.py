@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -57,13 +58,14 @@ def from_record(path: Path) -> Parcel:
         Problem: if it is not whole: the first thing that is not as it was recorded, which names the entry.
     """
     with Record.open(path, read_only=True) as record:
-        rows = list(record.rows())
+        rows = list(_at_most(record.rows(), str(path)))
     seals = seal.sealed_rows(path)
     if not rows:
         raise Problem(f"{path} holds no visit yet; nothing of it was sent.")
-    _refuse(str(path), seal.check(path).problems)
     sounds = audio_of(path)
     there = {sound.name: sound for sound in sorted(sounds.iterdir())} if sounds.is_dir() else {}
+    _refuse(str(path), [too_large(name) for name, sound in there.items() if sound.stat().st_size > LARGEST_RECORDING])
+    _refuse(str(path), [*seal.check(path).problems, *implausible(rows)])
     parcel = Parcel(str(path), [*rows, *seals], len(rows), {})
     wanted = {name: there[name] for name in parcel.digests if name in there and name not in parcel.erased}
     return Parcel(parcel.where, parcel.rows, len(rows), wanted)
@@ -76,14 +78,59 @@ def from_export(path: Path) -> Parcel:
         Problem: if it is no export, or its chain is broken.
     """
     try:
-        rows = [from_line(line) for line in path.read_text(encoding="utf-8").splitlines()]
-    except (OSError, ValueError, TypeError, KeyError):
+        if path.stat().st_size > 2 * LONGEST_CHAIN:
+            raise Problem(f"{path} is larger than any visit; nothing of it was stored.")
+        with path.open(encoding="utf-8") as lines:
+            rows = list(_at_most(map(from_line, lines), str(path)))
+    except (OSError, ValueError, TypeError, KeyError, RecursionError):
         raise Problem(f"{path} cannot be read as an export; make it again with: assistant record export") from None
     if not rows:
         raise Problem(f"{path} is empty; make it again with: assistant record export")
-    _refuse(str(path), verify_entries(rows))
     sealed = [row.seq for row in rows if row.kind == seal.SEALED]
+    after = [row for row in rows if sealed and row.seq >= sealed[0]]
+    odd = [f"Entry {row.seq} stands after the end." for row in after[1:] if row.kind != seal.ERASED]
+    odd += [f"Entry {row.seq} is no seal." for row in after[:1] if not isinstance(e.read(Entry.of(row)), e.Sealed)]
+    _refuse(str(path), [*verify_entries(rows), *odd, *implausible(rows)])
     return Parcel(str(path), rows, sealed[0] - 1 if sealed else len(rows), {})
+
+
+LONGEST_CHAIN = 4_000_000
+"""Characters of a visit's entries; a whole visit has less than a tenth. What is read of it takes some twenty times."""
+
+LARGEST_RECORDING = 16_000_000
+"""Bytes of one recording: minutes of speech, where an answer takes seconds."""
+
+
+def too_large(name: str) -> str:
+    """That a recording is."""
+    return f"The recording {name} is larger than any answer ({LARGEST_RECORDING / 1e6:.0f} MB)."
+
+
+def _at_most(rows: Iterable[Row], where: str) -> Iterator[Row]:
+    """The rows of a chain, read one by one; Problem where they are more than `LONGEST_CHAIN`."""
+    size = 0
+    for row in rows:
+        size += len(row.body) + len(row.kind)
+        if size > LONGEST_CHAIN:
+            raise Problem(f"{where} is refused whole: its entries are longer than those of any visit.")
+        yield row
+
+
+def implausible(rows: Sequence[Row]) -> Iterator[str]:
+    """The entries whose time is none, or cannot be: before there was this program, or after tomorrow."""
+    latest = datetime.now(UTC) + timedelta(days=1)
+    for row in rows:
+        try:
+            at = datetime.strptime(row.utc, "%Y-%m-%dT%H:%M:%S.%fZ").replace(tzinfo=UTC)
+        except ValueError:
+            yield f"Entry {row.seq} has no time that can be read: {row.utc[:40]!r}."
+            continue
+        if not EARLIEST <= at <= latest:
+            yield f"Entry {row.seq} is said to be of {row.utc}, which cannot be."
+
+
+EARLIEST = datetime(2020, 1, 1, tzinfo=UTC)
+"""No visit was recorded before."""
 
 
 def _refuse(where: str, problems: Sequence[str]) -> None:
@@ -146,6 +193,8 @@ def understood(entries: Sequence[Entry], where: str) -> Derived:
     """`derive`, where anything may stand in the entries; Problem where they make no visit."""
     try:
         return derive(entries)
+    except Problem as wrong:
+        raise Problem(f"{where} is no visit that can be understood: {wrong}") from None
     except ODD as wrong:
         raise Problem(f"{where} is no visit that can be understood ({type(wrong).__name__}: {wrong}).") from None
 

@@ -23,7 +23,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import ColumnElement, Connection, Table, create_engine, delete, event, func, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, SQLAlchemyError
+from sqlalchemy.exc import ArgumentError, DataError, SQLAlchemyError
 
 from assistant.errors import Problem
 from assistant.record.chain import GENESIS, Entry, Row, canonical_json, chained, is_closed, verify_entries
@@ -134,6 +134,8 @@ class Store:
         try:
             with self._engine.connect().execution_options(writes=write) as connection, connection.begin():
                 yield connection
+        except DataError as wrong:
+            raise Problem(f"The store {self.name} cannot keep it ({wrong.orig}).") from wrong
         except SQLAlchemyError as wrong:
             cause = str(getattr(wrong, "orig", None) or wrong).strip().splitlines()[0]
             raise StoreDown(

@@ -14,7 +14,6 @@ from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
-from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
@@ -27,7 +26,7 @@ from assistant.review.report import plots, words
 from assistant.review.store.parcel import ODD
 from assistant.review.store.store import Store
 from assistant.review.timeline import moments
-from assistant.review.web.guard import COOKIE, LOOPBACK, Door, Guard, Headers, read_form
+from assistant.review.web.guard import COOKIE, LOOPBACK, Door, Guard, Headers, Hosts, read_form
 from assistant.review.web.limits_now import then_and_now
 from assistant.review.web.now import Follower
 from assistant.review.web.shop import STANDINGS, By, Kept, Measured, Review, Search, Standing, StoreDown
@@ -72,7 +71,7 @@ def create_app(
         ],
         middleware=[
             Middleware(Headers),
-            Middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False),
+            Middleware(Hosts, names=hosts),
             Middleware(Door, guard=view.guard),
         ],
         exception_handlers={

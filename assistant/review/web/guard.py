@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hmac
 import secrets
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from urllib.parse import parse_qs, urlsplit
 
 from starlette.datastructures import MutableHeaders
 from starlette.requests import Request
-from starlette.responses import RedirectResponse
+from starlette.responses import PlainTextResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 COOKIE = "page"
@@ -98,6 +99,26 @@ def policy(nonce: str) -> str:
         f"default-src 'none'; script-src 'self'; style-src 'self' 'nonce-{nonce}'; img-src 'self' data:; "
         "media-src 'self' blob:; connect-src 'self' blob:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     )
+
+
+class Hosts:
+    """Answers only those who ask by a name that is served: another site may point a name of its own here."""
+
+    def __init__(self, app: ASGIApp, names: Sequence[str]) -> None:
+        self.app, self.names = app, {name.lower() for name in names}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """One request."""
+        if scope["type"] == "http":
+            try:
+                asked = urlsplit(f"//{Request(scope).headers.get('host', '')}").hostname
+            except ValueError:
+                asked = None
+            if asked not in self.names:
+                sentence = "This page is not served by that name; see --name of: assistant page"
+                await PlainTextResponse(sentence, status_code=400)(scope, receive, send)
+                return
+        await self.app(scope, receive, send)
 
 
 class Door:
