@@ -8,6 +8,7 @@ import sqlite3
 from datetime import UTC, datetime, timedelta
 
 import pytest
+import scripted_visits
 from doubles import TestClock
 from scripted_ears import Person, open_visit
 from scripted_visits import EVENTFUL
@@ -16,6 +17,8 @@ from assistant import cli
 from assistant.files import TRADE_DATA, top_folder
 from assistant.record import seal
 from assistant.record.record import SCHEMA_VERSION, Record, audio_of
+from assistant.review.store.folder import FolderStore
+from assistant.review.web.shop import Review
 
 JOB = top_folder("audio_fixtures") / "visits" / "hot-surface.job.yaml"
 
@@ -51,6 +54,16 @@ def made(tmp_path_factory):
 @pytest.fixture
 def folder(made, tmp_path):
     return shutil.copytree(made, tmp_path / "visit")
+
+
+ERASER = ("--by", "Sam Poe", "--why", "asked for")
+
+
+def sign(visit, folder=None, standing="signed off"):
+    """Somebody looks the visit through on the page."""
+    shop = FolderStore(folder or visit.parent)
+    kept = shop.visit(visit.name)
+    shop.add_review(visit.name, Review("2026-02-01T10:00:00.000Z", "Sam", standing, "", kept.head, len(kept.entries)))
 
 
 def test_a_sound_record_is_verified_against_the_head_that_was_noted(run, folder):
@@ -118,11 +131,53 @@ def test_export(run, folder, tmp_path):
 
 def test_erasing_is_proved(run, folder):
     names = sorted(sound.name for sound in audio_of(folder / "visit.sqlite").iterdir())
-    status, out, _ = run("record", "erase-audio", folder)
+    sign(folder)
+    status, out, _ = run("record", "erase-audio", folder, *ERASER)
     assert (status, f"{len(names)} recordings erased" in out.replace("\n", " ")) == (0, True)
     status, out, err = run("record", "verify", folder)
     assert (status, err) == (0, "")
-    assert f"{len(names)} recordings (0001.flac to {names[-1]})" in out
+    assert f"by Sam Poe, asked for: {len(names)} recordings (0001.flac to {names[-1]})" in out
+
+
+def test_every_copy_of_the_sound_is_erased(run, folder, tmp_path):
+    elsewhere = tmp_path / "elsewhere" / "to-leave.html"
+    elsewhere.parent.mkdir()
+    assert run("report", folder)[0] == run("report", folder, "--html", elsewhere)[0] == 0
+    reports = (folder / "report.html", elsewhere)
+    assert all(b"data:audio/" in report.read_bytes() for report in reports)
+    sign(folder)
+    assert run("record", "erase-audio", folder, *ERASER)[0] == 0
+    for report in reports:
+        assert b"data:audio/" not in report.read_bytes()
+        assert "is not in this report" in report.read_text(encoding="utf-8")
+
+
+def test_an_erasure_that_was_cut_off_before_the_reports_is_finished(run, folder):
+    assert run("report", folder)[0] == 0
+    seal.erase_audio(folder / "visit.sqlite", "asked for", by="Sam Poe")
+    assert b"data:audio/" in (folder / "report.html").read_bytes()
+    assert run("record", "erase-audio", folder, *ERASER)[0] == 0
+    assert b"data:audio/" not in (folder / "report.html").read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("standing", "why"), [("", "nobody has reviewed"), ("disputed", "is disputed"), ("returned", "was returned")]
+)
+def test_what_may_be_needed_is_not_erased(run, folder, standing, why):
+    if standing:
+        sign(folder, standing=standing)
+    status, _, err = run("record", "erase-audio", folder, *ERASER)
+    assert (status, why in err) == (2, True)
+    assert list(audio_of(folder / "visit.sqlite").iterdir())
+
+
+def test_the_sound_of_an_unsafe_visit_is_not_erased(run, tmp_path):
+    script = {"line": ["i smell gas"], "line emergency": ["no"] * 60}
+    path = scripted_visits.visit(tmp_path / "visit", script, most=40)
+    sign(path.parent)
+    status, _, err = run("record", "erase-audio", path, *ERASER)
+    assert (status, "something unsafe" in err) == (2, True)
+    assert run("record", "erase-audio", path, "--by", "Sam Poe")[0] == 2  # no reason
 
 
 def test_only_what_is_old_is_erased_in_a_folder_of_visits(run, made, tmp_path):
@@ -133,10 +188,11 @@ def test_only_what_is_old_is_erased_in_a_folder_of_visits(run, made, tmp_path):
     (tmp_path / "young").mkdir()
     for name in ("visit.sqlite", "visit.audio"):
         shutil.move(tmp_path / name, tmp_path / "young")
-    status, _, err = run("record", "erase-audio", tmp_path)
+    status, _, err = run("record", "erase-audio", tmp_path, *ERASER)
     assert status == 2
     assert "holds 2 visits" in err
-    assert run("record", "erase-audio", tmp_path, "--older-than", 30)[0] == 0
+    sign(tmp_path / "old", tmp_path)
+    assert run("record", "erase-audio", tmp_path, "--older-than", 30, "--by", "Sam Poe")[0] == 0
     assert not list((tmp_path / "old" / "visit.audio").iterdir())
     assert len(list((tmp_path / "young" / "visit.audio").iterdir())) == 3
 
@@ -197,7 +253,8 @@ def test_a_record_of_a_newer_version_is_verified_exported_and_never_written(run,
     assert run("record", "verify", folder)[0] == 1  # its seal is gone
     assert run("record", "export", folder, "--format", "csv")[0] == 0
     assert run("replay", folder)[0] == 0
-    status, _, err = run("record", "erase-audio", folder)
+    sign(folder)
+    status, _, err = run("record", "erase-audio", folder, *ERASER)
     assert status == 2
     assert "newer version" in err
     assert list(audio_of(path).iterdir())

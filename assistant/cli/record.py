@@ -17,6 +17,7 @@ from assistant.record import folder as visits
 from assistant.record import seal as seals
 from assistant.record.record import Record
 from assistant.record.story import story_of
+from assistant.review import erasing
 from assistant.review.export import readings_csv, to_jsonl
 from assistant.review.store.store import Store
 from assistant.review.web.shop import Lodged
@@ -43,9 +44,11 @@ def verify(
         complain("Not as it was recorded", problem)
     lines.print(f"{checked.entries} entries, {checked.recordings} recordings. Head of the record: {checked.head}")
     lines.print(f"Sealed on {checked.sealed}." if checked.sealed else "Not sealed.")
-    for utc in sorted(set(checked.erased.values())):
-        names = sorted(name for name, when in checked.erased.items() if when == utc)
-        lines.print(f"Erased on {utc}: {len(names)} recordings ({names[0]} to {names[-1]}).")
+    for erasure in checked.erasures:
+        names = sorted(erasure.files)
+        who = f" by {erasure.by}" if erasure.by else ""
+        what = f"{len(names)} recordings ({names[0]} to {names[-1]})" if names else "0 recordings"
+        lines.print(escape(f"Erased on {erasure.utc}{who}, {erasure.why}: {what}."))
     if checked.problems:
         sys.exit(2)
     lines.print("Its entries, its seal and its recordings fit each other." if checked.sealed else "Its entries fit.")
@@ -112,24 +115,40 @@ def export(
 @app.command("erase-audio")
 def erase_audio(
     visit: VISIT,
+    by: Annotated[str, typer.Option("--by", help="Who erases them; it is recorded.")],
+    why: Annotated[str, typer.Option("--why", help="The reason; it is recorded.")] = "",
     older_than: Annotated[
         int | None, typer.Option("--older-than", min=0, help="Only of visits that ended this many days ago or more.")
     ] = None,
+    store: Annotated[
+        str, typer.Option("--store", help="The shop's store, where the visits are signed off there.")
+    ] = "",
 ) -> None:
-    """Erase the recordings of a visit, or of a folder of visits. That they were, and when, stays provable."""
+    """Erase the recordings of a visit, or of a folder of visits, and those inside their reports.
+
+    That they were, when, by whom and why stays provable. What is unsafe, disputed or not signed off is kept.
+    """
     found = visits.all_in(visit)
-    paths = found.records
     for left_out in found.left_out:
         complain("Left out", left_out)
-    if len(paths) > 1 and older_than is None:
-        raise Problem(f"{visit} holds {len(paths)} visits; name one of them, or say --older-than DAYS.")
+    if len(found.records) > 1 and older_than is None:
+        raise Problem(f"{visit} holds {len(found.records)} visits; name one of them, or say --older-than DAYS.")
+    why = why or ("" if older_than is None else f"older than {older_than} days")
+    if not (by.strip() and why.strip()):
+        raise Problem("Say who erases them with --by, and the reason with --why: both are recorded.")
     before = datetime.now(UTC) - timedelta(days=older_than or 0)
-    for path in paths:
+    for path in found.records:
         if older_than is not None and _last_moment(path) > before:
             continue
-        why = "asked for" if older_than is None else f"older than {older_than} days"
-        names = seals.erase_audio(path, why)
+        if kept := erasing.why_kept(path, store):
+            if older_than is None:
+                raise Problem(f"Nothing of {path} was erased: {kept}. Its sound may be needed.")
+            lines.print(f"{escape(str(path))}: kept, {kept}.")
+            continue
+        names, made = erasing.erase(path, by.strip(), why.strip())
         lines.print(f"{escape(str(path))}: {len(names)} recordings erased.")
+        for report in made:
+            lines.print(f"Made again without sound: {escape(str(report))}")
 
 
 def _last_moment(path: Path) -> datetime:

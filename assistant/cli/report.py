@@ -12,6 +12,7 @@ from rich.markup import escape
 from assistant.cli.terminal import VISIT, command_app, complain, lines
 from assistant.record import folder as visits
 from assistant.record.record import Record
+from assistant.review.erasing import note_copy
 from assistant.review.report import page
 
 app = command_app()
@@ -32,6 +33,8 @@ def report(
         made, problems = page.of_record(record, audio)
     if html:
         page.write(made, html)
+        if audio:
+            note_copy(path, html)
         lines.print(f"Report: {escape(str(html))}")
     if pdf:
         page.pdf(made, pdf)

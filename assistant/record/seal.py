@@ -44,7 +44,7 @@ class Checked:
     warnings: list[str] = field(default_factory=list)  # what it could not show of a record that may be sound
     entries: int = 0
     recordings: int = 0
-    erased: Mapping[str, str] = field(default_factory=dict)  # recording -> when, UTC
+    erasures: list[AudioErased] = field(default_factory=list)
     sealed: str = ""  # when, UTC
     head: str = ""
 
@@ -115,7 +115,8 @@ def check(path: Path, head: str | None = None, lodged: Iterable[tuple[int, str]]
     last = rows[-1].hash if rows else ""
     ended = is_closed(row.kind for row in rows)
     warnings = [] if seals else [NO_SEAL if ended else NO_END]
-    return Checked(problems, warnings, len(rows), len(wanted.keys() - gone), gone, sealed, last)
+    erasures = [body for body in _bodies([*rows, *seals]) if isinstance(body, AudioErased)]
+    return Checked(problems, warnings, len(rows), len(wanted.keys() - gone), erasures, sealed, last)
 
 
 def verify_lodged(chain: Sequence[Row], lodged: Iterable[tuple[int, str]]) -> list[str]:

@@ -319,6 +319,8 @@ class Story:
                 unit = UNIT_SYMBOL[body.unit]
                 slope = f" It goes by {body.per_year} {unit} a year." if body.per_year else ""
                 return f"Earlier {body.quantity.replace('-', ' ')}: {before}; now {body.value} {unit}.{slope}"
+            case e.AudioErased():
+                return f"Recordings were erased{f' by {body.by}' if body.by else ''}: {body.why}."
             case e.Unknown():
                 return f"An entry ({body.seq}) of a kind that is not known here: {body.kind}."
         return printed(_TOLD.get(type(body), "").format(of=body, title=title))
@@ -330,7 +332,6 @@ _TOLD: dict[type[e.Body], str] = {
     e.Barred: "No {of.forbids}, at {title}: {of.because}.",
     e.ShutDown: "Shut down, at {title}.",
     e.Device: "Device: {of.what}.",
-    e.AudioErased: "Recordings were erased.",
     e.NotVoiced: "The voice failed: {of.problem}.",
     e.NotOpened: "{of.reason}",
     e.ClearedBy: "The name of who says that the area is clear was recorded.",

@@ -135,7 +135,8 @@ def test_erased_recordings_of_a_sealed_visit_leave_the_proof_whole(sealed):
     checked = seal.check(sealed)
     assert checked.problems == []
     assert checked.recordings == 0
-    assert checked.erased == dict.fromkeys(names, "2026-03-01T08:00:00.000Z")
+    (erasure,) = checked.erasures
+    assert (sorted(erasure.files), erasure.utc) == (names, "2026-03-01T08:00:00.000Z")
     with Record.open(sealed, read_only=True) as record:
         assert verify_entries([*record.rows(), *seal.sealed_rows(sealed)]) == []
     assert seal.erase_audio(sealed, "asked for") == []  # nothing is left, and nothing is written
@@ -162,7 +163,7 @@ def test_erasing_before_the_end_is_an_entry_of_the_record_and_the_visit_goes_on(
     visit.record.close()
     checked = seal.check(path)
     assert checked.problems == []
-    assert sorted(checked.erased) == names
+    assert sorted(checked.erasures[0].files) == names
     assert "0007.flac" in {sound.name for sound in audio_of(path).iterdir()}  # the numbers go on
 
 

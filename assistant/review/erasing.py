@@ -1,0 +1,109 @@
+"""Erasing the sound of a visit: the recordings, and every copy of them inside a report that the tool wrote."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from assistant.errors import Problem
+from assistant.record import seal
+from assistant.record.chain import Entry
+from assistant.record.folder import name_in
+from assistant.record.record import Record
+from assistant.record.story import story_of
+from assistant.review.report import page
+from assistant.review.store.folder import REVIEWS, read_reviews
+from assistant.review.store.store import Store
+from assistant.review.web.shop import Standing, standing_of
+
+
+def note_copy(record: Path, report: Path) -> None:
+    """Keeps where a report was written that is not beside its record, so that its sound can be erased with the rest."""
+    if report.resolve() == (record.parent / page.REPORT).resolve():
+        return
+    listed = _listed(record)
+    if str(report.resolve()) not in listed:
+        try:
+            with _list_of(record).open("a", encoding="utf-8") as out:
+                out.write(f"{report.resolve()}\n")
+        except OSError as wrong:
+            raise Problem(f"{_list_of(record)} cannot be written ({wrong.strerror}); it names the reports.") from wrong
+
+
+def why_kept(record: Path, store: str = "") -> str:
+    """Why the sound of a visit may not be erased: it is unsafe, disputed, or nobody signed it off; empty where it may.
+
+    What was signed is looked for in the reviews of the folders above the record, or in the shop's store. An erasure
+    that was begun is finished.
+    """
+    with Record.open(record, read_only=True) as opened:
+        entries, rows = list(opened.entries()), [*opened.rows(), *seal.sealed_rows(record)]
+    left = set(seal.recordings(rows)) - set(seal.erased(rows))
+    if seal.erased(rows) and not left:
+        return ""
+    story = story_of(entries)
+    if story.notices or story.emergencies:
+        return "it is a visit with something unsafe"
+    standing = _standing(record, entries, store)
+    return {
+        "open": "nobody has reviewed it",
+        "lapsed": "its sign-off has lapsed: the record is no longer the one that was signed",
+        "returned": "it was returned to the technician",
+        "disputed": "it is disputed",
+        "signed off": "",
+    }[standing]
+
+
+def _standing(record: Path, entries: list[Entry], store: str) -> Standing:
+    if store:
+        with Store.open(store) as shop:
+            kept = shop.visit(entries[0].hash)
+        return standing_of(kept.reviews, len(entries), entries[-1].hash) if kept else "open"
+    path = record.resolve()
+    for folder in path.parents:
+        if (folder / REVIEWS).is_file():
+            reviews = read_reviews(folder).reviews.get(name_in(folder, path), ())
+            if reviews:
+                return standing_of(reviews, len(entries), entries[-1].hash)
+    return "open"
+
+
+def erase(record: Path, by: str, why: str) -> tuple[list[str], list[Path]]:
+    """Erases the recordings of a visit and makes the reports again that hold them. The names, and these reports.
+
+    Raises:
+        Problem: if something cannot be written; what was not done yet is done by erasing again.
+    """
+    names = seal.erase_audio(record, why, by=by)
+    made = []
+    for report in [record.parent / page.REPORT, *map(Path, _listed(record))]:
+        if report.is_file() and b"data:audio/" in report.read_bytes():
+            _make_again(record, report)
+            made.append(report)
+    return names, made
+
+
+def _make_again(record: Path, report: Path) -> None:
+    """A report without sound; where it cannot be made today, it is removed."""
+    try:
+        with Record.open(record, read_only=True) as opened:
+            text = page.of_record(opened, audio=False)[0]
+    except Problem:
+        try:
+            report.unlink()
+        except OSError as wrong:
+            raise Problem(f"The report {report} holds sound and cannot be removed ({wrong.strerror}).") from wrong
+        return
+    page.write(text, report)
+
+
+def _list_of(record: Path) -> Path:
+    return record.with_suffix(".reports.txt")
+
+
+def _listed(record: Path) -> list[str]:
+    try:
+        return _list_of(record).read_text(encoding="utf-8").splitlines()
+    except FileNotFoundError:
+        return []
+    except (OSError, ValueError) as wrong:
+        raise Problem(f"{_list_of(record)} cannot be read; it names the reports that hold sound.") from wrong
