@@ -341,7 +341,7 @@ def test_a_record_that_is_put_in_place_of_a_signed_one_inherits_nothing(gas: Pat
     form |= {"by": "Sam Poe (invented)", "standing": "signed off"}
     assert page.post("/visit/visit/review", data=form).status_code == 303
     assert shop.visits(Search(), 0, 9)[0].standing == "signed off"
-    assert "not authenticated" in page.get("/visit/visit").text
+    assert "Not authenticated: a name as it was typed" in page.get("/visit/visit").text
     shutil.rmtree(cut.parent)
     copied(gas, cut.parent)
     (listed,) = shop.visits(Search(), 0, 9)

@@ -18,6 +18,7 @@ from assistant.record.entries import Reading, Utterance, to_json
 from assistant.record.record import Record, audio_of
 from assistant.record.seal import check
 from assistant.record.story import Story, story_of
+from assistant.review.found_left import as_found_and_left
 from assistant.review.report import plots, words
 from assistant.trade.limits import limit_for
 from assistant.wording.english import notice_text
@@ -127,7 +128,9 @@ def html(
             problems=problems,
             notice=_notice(story),
             attention=attention(story),
-            pairs=found_and_left(story),
+            pairs=[line for line in as_found_and_left(story) if line.found and line.left],
+            number=words.number(story),
+            hazards=_hazards(story),
             sequence=_sequence(story),
             flame=_flame(story, before or {}),
             rules=list(
@@ -238,22 +241,26 @@ def attention(story: Story) -> Attention:
 
 
 @dataclass(frozen=True)
-class FoundAndLeft:
-    """A quantity that was read again after work: as found, and as left."""
+class HazardSaid:
+    """A hazard, and when it was voiced."""
 
-    name: str
-    found: Reading
-    left: Reading
+    level: str
+    say: str
+    times: list[str]
+    unanswered: list[str]  # the times at which it had to be understood, and nobody said so
 
 
-def found_and_left(story: Story) -> list[FoundAndLeft]:
-    """The quantities that were read both as found and as left."""
-    pairs = []
-    for last in story.last_of_each:
-        first = story.first(last.quantity)
-        if first and last.stage == "left" and first.stage == "found":
-            pairs.append(FoundAndLeft(words.name(story, last.quantity), first, last))
-    return pairs
+def _hazards(story: Story) -> list[HazardSaid]:
+    """The hazards that were voiced, each once, danger first."""
+    said: dict[str, HazardSaid] = {}
+    for warned in story.warned:
+        for name in warned.hazards:
+            hazard, at = story.rules.hazards[name], words.second(warned.utc)
+            entry = said.setdefault(name, HazardSaid(hazard.level, hazard.say, [], []))
+            entry.times.append(at)
+            if hazard.level == "danger" and warned.seq not in story.understood:
+                entry.unanswered.append(at)
+    return sorted(said.values(), key=lambda hazard: hazard.level != "danger")
 
 
 def _sequence(story: Story) -> Markup:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from decimal import Decimal, InvalidOperation
 
 from assistant.files import library
@@ -155,6 +156,19 @@ def period(began: str, ended: str) -> str:
     first = minute(began).removesuffix(" UTC")
     last = ended[11:16] if day(began) == day(ended) else minute(ended).removesuffix(" UTC")
     return f"{first} to {last} UTC"
+
+
+def number(story: Story) -> str:
+    """The number of a visit: its day, and the start of the hash of its first entry, which no other visit has."""
+    return f"{day(story.began).replace('-', '')}-{story.opening.hash[:8]}"
+
+
+def local(began: str, ended: str) -> str:
+    """From one time stamp to another by the clock of this machine: "2026-01-05 03:00 to 04:20 (UTC-06:00)"."""
+    first, last = (datetime.fromisoformat(utc).astimezone() for utc in (began, ended))
+    until = f"{last:%H:%M}" if first.date() == last.date() else f"{last:%Y-%m-%d %H:%M}"
+    zone = f"{first:%z}"
+    return f"{first:%Y-%m-%d %H:%M} to {until} (UTC{zone[:3]}:{zone[3:5]})"
 
 
 def second(utc: str) -> str:

@@ -21,6 +21,7 @@ from starlette.staticfiles import StaticFiles
 
 from assistant.errors import Problem
 from assistant.record.story import Story, story_of
+from assistant.review.found_left import as_found_and_left
 from assistant.review.report import page as report_page
 from assistant.review.report import plots, words
 from assistant.review.store.parcel import ODD
@@ -134,6 +135,7 @@ class _View:
                 "visit.html.j2",
                 s=story,
                 attention=report_page.attention(story),
+                lines=as_found_and_left(story),
                 moments=list(moments(kept.entries)),
                 changed=then_and_now(story),
                 nonce=request.state.nonce,

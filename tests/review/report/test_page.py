@@ -6,6 +6,7 @@ import re
 import struct
 import subprocess
 import sys
+import time
 from decimal import Decimal
 from html.parser import HTMLParser
 from pathlib import Path
@@ -149,7 +150,7 @@ def test_an_appliance_that_is_not_invented_is_not_called_so(tmp_path):
 def test_a_broken_chain_is_said_on_the_first_page(eventful):
     with Record.open(eventful, read_only=True) as record:
         made = page.html(story_of(record.entries()), None, ["Entry 7 is missing."])
-    assert "not as it was written. Entry 7 is missing." in Shape(made).words
+    assert "not as it was recorded. Entry 7 is missing." in Shape(made).words
 
 
 def test_a_failed_reading_and_what_a_check_found_come_first(tmp_path):
@@ -263,3 +264,41 @@ def test_the_limit_of_a_count_has_no_unit(shelf):
 
 def test_what_is_spelt_when_spoken_prints_as_a_word():
     assert printed("Do the valve and the flue C O fit L P?") == "Do the valve and the flue CO fit LP?"
+
+
+def test_a_clean_visit_takes_four_pages_each_with_number_and_head(tmp_path, need):
+    need("pango")
+    need("pdftoppm")
+    with Record.open(scripted_visits.visit(tmp_path / "v"), read_only=True) as record:
+        made, _ = of_record(record)
+        story = story_of(record.entries())
+    page.pdf(made, tmp_path / "r.pdf")
+    told = subprocess.run(["pdftotext", "-layout", tmp_path / "r.pdf", "-"], capture_output=True, text=True, check=True)
+    pages = told.stdout.split("\f")[:-1]
+    assert len(pages) <= 4
+    for each in pages:
+        assert f"Visit {words.number(story)}" in each
+        assert story.last.hash in each
+    assert pages[0].index("What was found") < pages[0].index("How it was left")
+    assert "Hazards voiced" in pages[-1]
+    for hazard in {name for warned in story.warned for name in warned.hazards}:
+        assert story.rules.hazards[hazard].say in Shape(made).words
+
+
+def test_a_danger_that_nobody_understood_is_said(tmp_path):
+    with Record.open(scripted_visits.visit(tmp_path), read_only=True) as record:
+        story = story_of(record.entries())
+    danger = next(warned for warned in story.warned if story.is_danger(warned))
+    story.understood.discard(danger.seq)
+    assert f"not answered: {words.second(danger.utc)}" in Shape(page.html(story)).words
+
+
+def test_the_time_is_told_by_the_local_clock_too(monkeypatch):
+    monkeypatch.setenv("TZ", "America/Chicago")
+    time.tzset()
+    try:
+        told = words.local("2026-01-05T05:30:00.000Z", "2026-01-05T06:20:00.000Z")
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    assert told == "2026-01-04 23:30 to 2026-01-05 00:20 (UTC-06:00)"

@@ -65,8 +65,8 @@ def test_a_review_is_a_new_entry_and_the_record_stays_as_it_is(page, guard, fold
     again = signed(guard, standing="returned", comment="Read the inlet pressure.")
     assert page.post("/visit/lane-2026/review", data=again).status_code == 303
     told = sentence(page.get("/visit/lane-2026"))
-    assert "signed off by Pat Moe (not authenticated" in told
-    assert "returned by Pat Moe (not authenticated: a name as it was typed) : Read the inlet pressure." in told
+    assert "signed off by Pat Moe Not authenticated" in told
+    assert "returned by Pat Moe: Read the inlet pressure. Not authenticated" in told
     assert len((folder / "reviews.jsonl").read_text(encoding="utf-8").splitlines()) == 2
     assert (folder / "lane-2026" / "visit.sqlite").read_bytes() == before
 
@@ -215,6 +215,27 @@ def test_limits_then_and_now(page, monkeypatch):
 
 def test_the_report_of_a_visit_draws_the_visits_before_it(page):
     assert "2023-01-05: 2.8 µA, 2024-01-05: 2.4 µA, 2025-01-05 as found" in page.get("/visit/lane-2025/report").text
+
+
+def test_a_visit_opens_with_what_was_found_and_left(page):
+    text = page.get("/visit/lane-2026").text
+    assert re.findall(r"<h2[^>]*>([^<]+)", text)[:2] == ["As found and as left", "What needs a look"]
+    told = sentence(page.get("/visit/lane-2026"))
+    wanted = "Igniter resistance open fail technician Hear Igniter replaced 62 ohm pass technician Hear 45 to 90 ohm"
+    assert wanted in told
+    assert "Flame signal 1.3 was read back, and refused 1.4 µA caution" in told
+    assert "Inlet pressure at full fire: no access Hear" in told
+    assert "CO air free" in told
+    links = re.findall(r'class="hear" href="([^"]+)"', text)
+    assert page.get(links[0]).content.startswith(b"fLaC")
+
+
+def test_what_has_no_figure_and_what_was_refused_is_in_the_trends(page):
+    appliance = re.search(r'href="(/appliance/[^"]+)"', page.get("/visit/lane-2026").text)
+    assert appliance
+    told = sentence(page.get(appliance[1]))
+    assert "2026-01-05 09:00 UTC open fail 2026-01-05 09:00 UTC 61.7 ohm pass" in told
+    assert "1.3 read back, and refused" in told
 
 
 def test_which_steps_go_wrong_by_crew(page):
