@@ -234,7 +234,7 @@ def test_what_has_no_figure_and_what_was_refused_is_in_the_trends(page):
     appliance = re.search(r'href="(/appliance/[^"]+)"', page.get("/visit/lane-2026").text)
     assert appliance
     told = sentence(page.get(appliance[1]))
-    assert "2026-01-05 09:00 UTC open fail 2026-01-05 09:00 UTC 61.7 ohm pass" in told
+    assert "2026-01-05 09:01 UTC open fail 2026-01-05 09:01 UTC 61.7 ohm pass" in told
     assert "1.3 read back, and refused" in told
 
 
