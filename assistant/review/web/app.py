@@ -27,7 +27,7 @@ from assistant.review.report import plots, words
 from assistant.review.store.parcel import ODD
 from assistant.review.store.store import Store
 from assistant.review.timeline import moments
-from assistant.review.web.guard import COOKIE, LOOPBACK, Door, Guard, Headers, Hosts, read_form
+from assistant.review.web.guard import COOKIE, LOOPBACK, SESSION_S, Door, Guard, Headers, Hosts, read_form
 from assistant.review.web.limits_now import then_and_now
 from assistant.review.web.now import Follower
 from assistant.review.web.shop import STANDINGS, By, Kept, Measured, Review, Search, Standing, StoreDown
@@ -68,6 +68,7 @@ def create_app(
             *now,
             Route("/enter", view.ask_token, methods=["GET"]),
             Route("/enter", view.enter, methods=["POST"]),
+            Route("/leave", view.leave, methods=["POST"]),
             Mount("/static", StaticFiles(directory=_HERE / "static"), name="static"),
         ],
         middleware=[
@@ -92,7 +93,7 @@ class _View:
         self.follower = follower
         self.guard = guard
         self._environment = report_page.environment("assistant.review.web", "templates")
-        self._environment.globals.update(w=words, form_key=guard.form_key, follows=follower is not None)
+        self._environment.globals.update(w=words, form_key=guard.form_key, follows=follower is not None, guard=guard)
 
     def _page(self, template: str, status: int = 200, **of: Any) -> HTMLResponse:
         return HTMLResponse(self._environment.get_template(template).render(**of), status_code=status)
@@ -260,13 +261,24 @@ class _View:
     async def enter(self, request: Request) -> Response:
         """Takes the token, once for a browser."""
         form = await self._form(request)
+        if seconds := self.guard.waits_s():
+            wrong = f"There were too many wrong tokens; wait {seconds} s, then try again."
+            return self._page("enter.html.j2", status=429, wrong=wrong)
         session = self.guard.enter(form.get("token", ""))
         if session is None:
             return self._page(
                 "enter.html.j2", status=403, wrong="That is not the token. It is where the page was started."
             )
         answer = RedirectResponse("/", status_code=303)
-        answer.set_cookie(COOKIE, session, httponly=True, samesite="strict", path="/")
+        answer.set_cookie(COOKIE, session, max_age=SESSION_S, httponly=True, samesite="strict", path="/")
+        return answer
+
+    async def leave(self, request: Request) -> Response:
+        """Logs a browser out."""
+        await self._form(request)
+        self.guard.leave(request)
+        answer = RedirectResponse("/enter", status_code=303)
+        answer.delete_cookie(COOKIE, path="/")
         return answer
 
     # --- what does not go well

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hmac
+import math
 import secrets
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from urllib.parse import parse_qs, urlsplit
 
@@ -19,28 +21,51 @@ LONGEST_FORM = 20_000
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
 
+SESSION_S = 12 * 3600
+"""How long a browser is known after the token was given: a working day."""
+TRIES = 10
+"""Wrong tokens in a row, after which the next are heard only every `SLOW_S`, from whomever they come."""
+SLOW_S = 30
+
+
 @dataclass
 class Guard:
-    """token: what a person gives once to see the page; None where only this machine reaches it.
+    """Who may look, and whose forms are taken."""
 
-    form_key stands in every form. Another site can make a browser send a form here, but cannot read the key.
-    """
-
-    token: str | None = None
+    token: str | None = None  # what a person gives once to see the page; None where only this machine reaches it
+    # In every form: another site can make a browser send a form here, but cannot read it.
     form_key: str = field(default_factory=lambda: secrets.token_urlsafe(24))
-    sessions: set[str] = field(default_factory=set)
+    clock: Callable[[], float] = time.monotonic
+    sessions: dict[str, float] = field(default_factory=dict)  # cookie -> when it ends
+    failed: int = 0  # wrong tokens since the last right one
+    slow_until: float = 0.0
 
     def knows(self, request: Request) -> bool:
         """Whether this request comes from somebody who gave the token, or needs none."""
-        return self.token is None or request.cookies.get(COOKIE, "") in self.sessions
+        return self.token is None or self.sessions.get(request.cookies.get(COOKIE, ""), 0.0) > self.clock()
+
+    def waits_s(self) -> int:
+        """How many seconds pass until another token is heard."""
+        return max(0, math.ceil(self.slow_until - self.clock()))
 
     def enter(self, token: str) -> str | None:
-        """The value of a new cookie for the right token; None for a wrong one."""
-        if self.token is None or not hmac.compare_digest(token.encode(), self.token.encode()):
+        """The value of a new cookie for the right token; None for a wrong one, or where it has to wait."""
+        now = self.clock()
+        if self.token is None or self.waits_s():
             return None
+        if not hmac.compare_digest(token.encode(), self.token.encode()):
+            self.failed += 1
+            if self.failed >= TRIES:
+                self.slow_until = now + SLOW_S
+            return None
+        self.failed = 0
         session = secrets.token_urlsafe(24)
-        self.sessions.add(session)
+        self.sessions = {each: end for each, end in self.sessions.items() if end > now} | {session: now + SESSION_S}
         return session
+
+    def leave(self, request: Request) -> None:
+        """Forgets a browser."""
+        self.sessions.pop(request.cookies.get(COOKIE, ""), None)
 
     def trusts(self, request: Request, form: dict[str, str]) -> bool:
         """Whether a form was sent from one of our own pages."""

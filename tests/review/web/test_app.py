@@ -20,7 +20,7 @@ from assistant.review.store.parcel import from_record
 from assistant.review.store.store import Store
 from assistant.review.web import limits_now
 from assistant.review.web.app import create_app
-from assistant.review.web.guard import Guard
+from assistant.review.web.guard import COOKIE, SESSION_S, SLOW_S, TRIES, Guard
 from assistant.review.web.shop import Search, StoreDown
 
 
@@ -139,6 +139,57 @@ def test_with_a_token_nothing_is_shown_before_it_is_given(shop):
     assert "samesite=strict" in right.headers["set-cookie"].lower()
     assert page.get("/").status_code == 200
     assert client(shop, guard).get("/").status_code == 303  # another browser
+
+
+TOKEN_GIVEN = "a-token-of-some-length"
+
+
+@pytest.fixture
+def timed(shop):
+    """A page with a token, its clock, and a browser that gives tokens."""
+    now = [0.0]
+    guard = Guard(TOKEN_GIVEN, clock=lambda: now[0])
+    page = client(shop, guard)
+
+    def give(token: str = TOKEN_GIVEN) -> int:
+        return page.post("/enter", data={"token": token, "form_key": guard.form_key}).status_code
+
+    return page, guard, now, give
+
+
+def test_a_session_ends(timed):
+    page, _, now, give = timed
+    assert give() == 303
+    now[0] = SESSION_S - 1
+    assert page.get("/").status_code == 200
+    now[0] = SESSION_S + 1
+    assert page.get("/").headers["location"] == "/enter"
+
+
+def test_log_out(timed):
+    page, guard, _, give = timed
+    give()
+    assert "Log out" in page.get("/").text
+    cookie = page.cookies[COOKIE]
+    assert page.post("/leave", data={"form_key": "guessed"}).status_code == 403
+    assert page.get("/").status_code == 200
+    assert page.post("/leave", data={"form_key": guard.form_key}).headers["location"] == "/enter"
+    assert page.get("/", headers={"cookie": f"{COOKIE}={cookie}"}).status_code == 303  # not the browser alone forgets
+    assert "Log out" not in page.get("/enter").text
+
+
+def test_wrong_tokens_are_slowed(timed):
+    page, _, now, give = timed
+    assert [give("wrong") for _ in range(TRIES)] == [403] * TRIES
+    assert give() == 429  # the right one, too
+    assert page.get("/").status_code == 303
+    now[0] += SLOW_S + 1
+    assert give("wrong") == 403
+    assert give() == 429
+    now[0] += SLOW_S + 1
+    assert give() == 303
+    assert give("wrong") == 403  # counted from the start again
+    assert give() == 303
 
 
 def test_only_this_machine_needs_no_token(monkeypatch):
