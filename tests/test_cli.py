@@ -202,7 +202,7 @@ def test_a_changed_record_is_told_in_its_replay(run, tmp_path):
         raw.execute("""UPDATE entry SET body = replace(body, '"value":"2"', '"value":"9"') WHERE kind = 'reading'""")
     status, _, err = run("replay", record)
     assert status == 2
-    assert "Not as it was written" in err
+    assert "Not as it was recorded" in err
 
 
 def test_a_second_demo_sets_the_first_aside(run, tmp_path):

@@ -17,9 +17,7 @@ from assistant.record import folder as visits
 from assistant.record import seal as seals
 from assistant.record.record import Record
 from assistant.record.story import story_of
-from assistant.review import erasing
 from assistant.review.export import readings_csv, to_jsonl
-from assistant.review.store.store import Store
 from assistant.review.web.shop import Lodged
 
 app = group_app("The record of a visit: verify, seal, export, erase-audio.")
@@ -73,6 +71,8 @@ NOT_WITNESSED = (
 
 
 def _lodged(path: Path, store: str) -> list[Lodged]:
+    from assistant.review.store.store import Store
+
     with Record.open(path, read_only=True) as record, Store.open(store) as shop:
         return [each for row in itertools.islice(record.rows(), 1) for each in shop.lodged(row.hash)]
 
@@ -136,6 +136,8 @@ def erase_audio(
     why = why or ("" if older_than is None else f"older than {older_than} days")
     if not (by.strip() and why.strip()):
         raise Problem("Say who erases them with --by, and the reason with --why: both are recorded.")
+    from assistant.review import erasing
+
     before = datetime.now(UTC) - timedelta(days=older_than or 0)
     for path in found.records:
         if older_than is not None and _last_moment(path) > before:

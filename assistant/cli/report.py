@@ -12,7 +12,6 @@ from rich.markup import escape
 from assistant.cli.terminal import VISIT, command_app, complain, lines
 from assistant.record import folder as visits
 from assistant.record.record import Record
-from assistant.review.erasing import note_copy
 from assistant.review.report import page
 
 app = command_app()
@@ -34,7 +33,7 @@ def report(
     if html:
         page.write(made, html)
         if audio:
-            note_copy(path, html)
+            page.note_copy(path, html)
         lines.print(f"Report: {escape(str(html))}")
     if pdf:
         page.pdf(made, pdf)

@@ -16,19 +16,6 @@ from assistant.review.store.store import Store
 from assistant.review.web.shop import Standing, standing_of
 
 
-def note_copy(record: Path, report: Path) -> None:
-    """Keeps where a report was written that is not beside its record, so that its sound can be erased with the rest."""
-    if report.resolve() == (record.parent / page.REPORT).resolve():
-        return
-    listed = _listed(record)
-    if str(report.resolve()) not in listed:
-        try:
-            with _list_of(record).open("a", encoding="utf-8") as out:
-                out.write(f"{report.resolve()}\n")
-        except OSError as wrong:
-            raise Problem(f"{_list_of(record)} cannot be written ({wrong.strerror}); it names the reports.") from wrong
-
-
 def why_kept(record: Path, store: str = "") -> str:
     """Why the sound of a visit may not be erased: it is unsafe, disputed, or nobody signed it off; empty where it may.
 
@@ -75,7 +62,7 @@ def erase(record: Path, by: str, why: str) -> tuple[list[str], list[Path]]:
     """
     names = seal.erase_audio(record, why, by=by)
     made = []
-    for report in [record.parent / page.REPORT, *map(Path, _listed(record))]:
+    for report in [record.parent / page.REPORT, *page.copies_of(record)]:
         if report.is_file() and b"data:audio/" in report.read_bytes():
             _make_again(record, report)
             made.append(report)
@@ -94,16 +81,3 @@ def _make_again(record: Path, report: Path) -> None:
             raise Problem(f"The report {report} holds sound and cannot be removed ({wrong.strerror}).") from wrong
         return
     page.write(text, report)
-
-
-def _list_of(record: Path) -> Path:
-    return record.with_suffix(".reports.txt")
-
-
-def _listed(record: Path) -> list[str]:
-    try:
-        return _list_of(record).read_text(encoding="utf-8").splitlines()
-    except FileNotFoundError:
-        return []
-    except (OSError, ValueError) as wrong:
-        raise Problem(f"{_list_of(record)} cannot be read; it names the reports that hold sound.") from wrong

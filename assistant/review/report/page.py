@@ -164,6 +164,32 @@ def write(page: str, path: Path) -> None:
     _write(path, page.encode())
 
 
+def note_copy(record: Path, report: Path) -> None:
+    """Keeps where a report was written that is not beside its record, so that its sound can be erased with the rest."""
+    report = report.resolve()
+    if report == (record.parent / REPORT).resolve() or report in copies_of(record):
+        return
+    try:
+        with _list_of(record).open("a", encoding="utf-8") as out:
+            out.write(f"{report}\n")
+    except OSError as wrong:
+        raise Problem(f"{_list_of(record)} cannot be written ({wrong.strerror}); it names the reports.") from wrong
+
+
+def copies_of(record: Path) -> list[Path]:
+    """The reports with sound that were written other than beside the record."""
+    try:
+        return [Path(line) for line in _list_of(record).read_text(encoding="utf-8").splitlines()]
+    except FileNotFoundError:
+        return []
+    except (OSError, ValueError) as wrong:
+        raise Problem(f"{_list_of(record)} cannot be read; it names the reports that hold sound.") from wrong
+
+
+def _list_of(record: Path) -> Path:
+    return record.with_suffix(".reports.txt")
+
+
 def _write(path: Path, data: bytes) -> None:
     try:
         path.write_bytes(data)
