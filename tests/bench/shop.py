@@ -59,14 +59,27 @@ def generated(first: int, last: int) -> Iterator[dict[Table, list[tuple[Any, ...
             appliance, crew = chance.randrange(APPLIANCES) + 1, chance.randrange(CREWS) + 1
             began = (day + timedelta(minutes=no * 50)).isoformat(timespec="milliseconds").replace("+00:00", "Z")
             unsafe, wrong = chance.random() < 0.01, chance.random() < 0.15
-            state = {"unsafe": unsafe, "outside": int(wrong), "watch": int(chance.random() < 0.2)}
+            state = {
+                "unsafe": unsafe,
+                "stopped": chance.random() < 0.005,
+                "outside": int(wrong),
+                "watch": int(chance.random() < 0.2),
+            }
             state |= {"not_checked": int(chance.random() < 0.1), "closed": chance.random() < 0.99}
             standing = "open" if no > last - 2000 else chance.choices(("signed off", "returned"), (99, 1))[0]
             where, procedure = site(appliance), "Hot surface igniter, natural gas, yearly check"
             search = f"{where}: gas furnace, unit {appliance} crew {crew} {procedure}".lower()
             row = (no, f"{no:064x}", f"{no:064x}", 190, appliance, crew, crew % 7 + 1, began, where, procedure)
-            row += (state["closed"], unsafe, state["outside"], state["watch"], state["not_checked"], 1)
-            rows[s.visit].append((*row, standing, urgency(state, standing), search))
+            row += (
+                state["closed"],
+                unsafe,
+                state["stopped"],
+                state["outside"],
+                state["watch"],
+                state["not_checked"],
+                1,
+            )
+            rows[s.visit].append((*row, standing, urgency(state, standing), "", search))
             for seq in range(READINGS):
                 name = QUANTITIES[seq % len(QUANTITIES)] if seq < len(QUANTITIES) else f"other-{seq}"
                 value = f"{chance.uniform(0, 130):.2f}"
