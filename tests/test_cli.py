@@ -185,8 +185,8 @@ def test_a_visit_from_recordings_is_replayed_from_its_record_alone(run, tmp_path
     }
     for path in record.parent.glob("visit.audio/*"):
         path.unlink()
-    status, shown, _ = run("replay", record.parent)
-    assert status == 0
+    status, shown, err = run("replay", record.parent)
+    assert (status, "The recording 0001.flac is missing." in err) == (2, True)
     assert "EMERGENCY" in shown
     assert "decided otherwise" not in shown
     with Record.open(record, read_only=True) as opened:
