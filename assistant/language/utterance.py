@@ -7,13 +7,14 @@ proposed for words that nearly are one, and it is asked.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import cast
 
 from rapidfuzz import fuzz, process
 
+from assistant.language.confused import CONFUSED
 from assistant.language.considering import considered, decide
 from assistant.language.heard import Alternative, Heard
 from assistant.language.jsgf import Grammar, Node
@@ -43,8 +44,8 @@ class Double:
     alone: bool = False
 
 
-# A wrong hearing that is also a plausible value. Common practice (rows 21-28, 61-64 of the trade's forms); the
-# teens and fifty/sixty were also measured with the bundled model on spoken readings.
+# A wrong hearing that is also a plausible value, where only words are known and no sound: common practice (rows 21-28,
+# 61-64 of the trade's forms). What the bundled model confuses is measured (`CONFUSED`).
 DOUBLES = tuple(
     Double(word, other, why, alone)
     for one, two, why, alone in (
@@ -128,6 +129,19 @@ def _first_tag(node: Node) -> str:
     return next((tag for part in node.parts if isinstance(part, Node) and (tag := _first_tag(part))), "")
 
 
+def _swapped(words: tuple[str, ...], pairs: Iterable[tuple[str, str]]) -> Iterator[str]:
+    """The words with one of them as the other of its pair, in every way."""
+    for word, other in pairs:
+        for at, each in enumerate(words):
+            if each == word:
+                yield " ".join((*words[:at], other, *words[at + 1 :]))
+
+
+def _asks(meaning: Meaning) -> bool:
+    """Whether it gives a value, or several to choose from."""
+    return isinstance(meaning, Reading) or (isinstance(meaning, Unclear) and bool(meaning.choices))
+
+
 @dataclass(frozen=True)
 class Language:
     """The spoken language of the grammars: what words mean at a question.
@@ -194,10 +208,11 @@ class Language:
         """The meaning of what was heard at `question`. Where its text has none, the first close alternative that is a
         command may be proposed; never a number."""
         first = self.understand(heard.text, question, refused)
-        if isinstance(first, Unclear) and first.reason == "not-understood" and first.near is None:
+        denied = isinstance(first, Unclear) and first.near is not None and first.near.name == "emergency"
+        if isinstance(first, Unclear) and first.reason == "not-understood" and not denied:
             near = (self.understand(other.text, question) for other in heard.alternatives)
             commands = (m for m in near if isinstance(m, Command) and m.name not in NEVER_PROPOSED)
-            return replace(first, near=next(commands, None))
+            return replace(first, near=next(commands, first.near))  # what sounds like it before what is spelled like it
         return first
 
     def _command(self, words: tuple[str, ...]) -> Command | None:
@@ -379,20 +394,21 @@ class Language:
         return question.quantity.overload == "open" and bool(said) and set(said) <= {"oh"}
 
     def _has_a_double(self, heard: Heard, question: Question) -> bool:
-        """Whether one word heard wrongly would make another value that the meter could show: of sound only where the
-        recognizer has that value among its alternatives, however much worse; of text, which has none, always."""
-        words = normalise(heard.text)
-        numbers = [word for word in words if word in self._number_words]
-        for double in DOUBLES:
-            for at, word in enumerate(words):
-                if word == double.word and (not double.alone or len(numbers) == 1):
-                    swapped = " ".join((*words[:at], double.other, *words[at + 1 :]))
-                    other = self.understand(swapped, question)
-                    if isinstance(other, Reading) or (isinstance(other, Unclear) and other.choices):
-                        sounds = (self.understand(each.text, question) for each in heard.alternatives)
-                        if not heard.words or any(meaning == other for meaning in sounds):
-                            return True
-        return False
+        """Whether one word heard wrongly would make another value that the meter could show: of sound by what is
+        measured, and only where the recognizer has that value among its alternatives, however much worse."""
+        if not heard.words:
+            return any(_asks(self.understand(text, question)) for text in self._misheard(heard.text))
+        mine = self.understand(heard.text, question)
+        sounds = [self.understand(other.text, question) for other in heard.alternatives]
+        pairs = [pair for c in CONFUSED for pair in ((c.one, c.other), (c.other, c.one))]
+        others = (self.understand(text, question) for text in _swapped(normalise(heard.text), pairs))
+        return any(other in sounds and other != mine for other in others if isinstance(other, Reading))
+
+    def _misheard(self, text: str) -> Iterator[str]:
+        """The text with one word as it may have been misread, by common practice."""
+        words = normalise(text)
+        lone = sum(word in self._number_words for word in words) == 1
+        return _swapped(words, [(d.word, d.other) for d in DOUBLES if lone or not d.alone])
 
     @cached_property
     def _number_words(self) -> frozenset[str]:

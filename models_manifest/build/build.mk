@@ -3,7 +3,7 @@
 # people, and shards of more in its folders people and kokoro_british.
 # make rehearse-model: all of its steps with next to no data (two minutes).
 # make kokoro: the Kokoro voices, for training and for `make bench-hearing`.
-# make confusions: which number words are heard for which, after a bench; writes assistant/language/doubles.py.
+# make confusions: which number words are heard for which, after a bench; writes assistant/language/confused.py.
 # Both need Debian's libfst-tools and libfst22-plugins-base; model also flite, festival, festvox-kdlpc16k, espeak-ng.
 MODEL_VENV := build/model-venv
 MODEL_PY := $(MODEL_VENV)/bin/python

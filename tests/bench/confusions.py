@@ -1,4 +1,4 @@
-"""Which number words are heard for which: writes the table by which the assistant asks (assistant/language/doubles.py).
+"""Which number words are heard for which: writes the table by which the assistant asks (language/confused.py).
 
     python tests/bench/hearing.py --out build/heard.json
     python tests/bench/confusions.py build/heard.json [--write]
@@ -16,14 +16,13 @@ from collections import Counter
 from pathlib import Path
 
 from rapidfuzz.distance import Levenshtein
-
-from assistant.files import library
+from spoken_readings import DIGITS, TEENS, TENS
 
 ROOT = Path(__file__).resolve().parents[2]
-TABLE = ROOT / "assistant" / "language" / "doubles.py"
+TABLE = ROOT / "assistant" / "language" / "confused.py"
 LEAST, SHARE = 2, 0.01
 NOISE = (None, 20, 10)
-HEAD = '''"""Number words that are heard for each other, as measured: written by `python tests/bench/confusions.py`."""
+HEAD = '''"""Number words that are heard for each other, as measured: written by `make confusions`, do not edit."""
 
 from __future__ import annotations
 
@@ -31,23 +30,23 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
-class Double:
+class Confused:
     """Two words that are heard for each other, either way."""
 
     one: str
     other: str
-    confused: int  # times that one was heard as the other
+    times: int  # that one was heard as the other
     said: int  # times that either was said
 
 
 # Voices and people that the bundled model was not trained on, in quiet and in blower noise of 20 and 10 dB.
-DOUBLES = (
+CONFUSED = (
 '''
 
 
 def count(outcomes: list[dict[str, object]]) -> tuple[Counter[frozenset[str]], Counter[str]]:
     """How often each pair was confused, and how often each word was said."""
-    numbers = set(library().grammar.words("number"))
+    numbers = {*DIGITS, *TEENS, *TENS, "oh"}
     confused: Counter[frozenset[str]] = Counter()
     said: Counter[str] = Counter()
     for outcome in outcomes:
@@ -77,7 +76,7 @@ def main() -> None:
         asked = times >= LEAST and times >= SHARE * total
         print(f"{one} / {other}: {times} of {total}{'' if asked else ' (not asked)'}")
         if asked:
-            lines.append(f'    Double("{one}", "{other}", {times}, {total}),\n')
+            lines.append(f'    Confused("{one}", "{other}", {times}, {total}),\n')
     if a.write:
         TABLE.write_text(HEAD + "".join(lines) + ")\n", encoding="utf-8")
 

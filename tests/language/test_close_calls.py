@@ -4,6 +4,7 @@ from decimal import Decimal
 
 import pytest
 
+from assistant.language.confused import CONFUSED
 from assistant.language.heard import Alternative, Heard, HeardWord
 from assistant.language.meaning import Command, Question, Reading, Unclear
 
@@ -86,8 +87,14 @@ def test_a_zero_that_cannot_be_an_open_one_is_taken(language, ask, name, words):
 
 def test_a_pair_of_sounds_asks_only_where_the_recognizer_heard_the_other_too(language, ask):
     question = ask("line-voltage")
-    meaning = language.understand("one fifteen volts", question)
-    plain, close = heard("one fifteen volts", one_fifteen_volt=0.5), heard("one fifteen volts", one_fifty_volt=2.9)
+    meaning = language.understand("one sixty volts", question)
+    plain, close = heard("one sixty volts", one_sixty_volt=0.5), heard("one sixty volts", one_sixteen_volt=3.9)
     assert language.confirm(plain, meaning, question) is None
     assert language.confirm(close, meaning, question) == "confusable"
-    assert language.confirm(Heard("one fifteen volts"), meaning, question) == "confusable"  # typed: nothing is known
+    assert language.confirm(Heard("one sixty volts"), meaning, question) == "confusable"  # typed: nothing is known
+
+
+def test_the_table_of_confused_words_is_of_numbers_and_measured(language):
+    for pair in CONFUSED:
+        assert {pair.one, pair.other} <= set(language.grammar.words("number"))
+        assert 0 < pair.times < pair.said
