@@ -126,6 +126,7 @@ def listen(
         "speech_to_noise_db": None if found.speech_to_noise_db is None else round(found.speech_to_noise_db, 1),
         "clipped": found.clipped,
         "distance": found.distance,
+        "sentence": found.sentence,
         "heard": found.heard,
         "heard_right": right,
         "own_voice_heard": own.delay_s is not None,

@@ -23,6 +23,7 @@ from assistant.errors import Problem
 from assistant.files import read_job, top_folder
 from assistant.record.record import Record
 from assistant.speech.audio import Audio, read_audio, write_flac
+from assistant.speech.room import OwnVoice, Room
 
 FIXTURES = top_folder("audio_fixtures") / "visits"
 JOB = FIXTURES / "hot-surface.job.yaml"
@@ -250,6 +251,7 @@ def test_what_was_measured_of_a_room_comes_with_what_to_do():
         "speech_to_noise_db": 7.3,
         "clipped": True,
         "distance": "too far",
+        "sentence": Room(-30, OwnVoice(None, 0, 0), -22.7, 7.3).sentence,
         "heard": "one hundred and ten volts",
         "heard_right": False,
         "own_voice_heard": False,
@@ -264,7 +266,7 @@ def test_what_was_measured_of_a_room_comes_with_what_to_do():
     out = console.export_text()
     for told in (
         "7 dB",
-        "too far: below 10 dB",
+        "Not good enough",
         "cut off",
         "not the sentence",
         "visit --headset",

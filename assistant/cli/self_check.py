@@ -18,7 +18,6 @@ from assistant.places import voice_cache
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.models import user_store
 from assistant.speech.player import PlayerError
-from assistant.speech.room import NEAR_DB, TOO_FAR_DB
 from assistant.speech.voice import VoiceError
 
 app = command_app()
@@ -74,12 +73,6 @@ def _measure(model: Path, microphone: str | None, loudspeaker: str | None, as_js
 def room_table(found: dict[str, Any]) -> Table:
     """What was measured of the room, and what to do about it."""
     table = Table("what", "measured", "what it means")
-    far = "Take the microphone nearer to the mouth, or a headset."
-    distance = {
-        "too far": f"too far: below {TOO_FAR_DB:g} dB. {far}",
-        "nearer is heard better": f"it works; from {NEAR_DB:g} dB on it is heard best. {far}",
-        "not measured": "No words were heard. Say the sentence again, louder or nearer.",
-    }
     table.add_row("microphone", f"{escape(found['microphone'])}, {found['microphone_hz']} Hz", "")
     table.add_row("loudspeaker", escape(found["loudspeaker"]), "")
     table.add_row("noise", f"{found['noise_dbfs']:.1f} dBFS", "")
@@ -88,7 +81,7 @@ def room_table(found: dict[str, Any]) -> Table:
         table.add_row("speech", f"{found['speech_dbfs']:.1f} dBFS", clipped)
     ratio = found["speech_to_noise_db"]
     told = "-" if ratio is None else f"{ratio:.0f} dB"
-    table.add_row("speech to noise", told, distance.get(found["distance"], found["distance"]))
+    table.add_row("speech to noise", told, found["sentence"])
     wrong = "" if found["heard_right"] else "That is not the sentence. Try again."
     table.add_row("heard", escape(found["heard"] or "-"), wrong)
     if found["own_voice_heard"]:

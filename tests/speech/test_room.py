@@ -49,6 +49,13 @@ def test_what_speech_to_noise_says_of_the_distance(ratio, told):
     assert Room(-50, OwnVoice(None, 0, 0), -20, ratio).distance == told
 
 
+@pytest.mark.parametrize(
+    ("ratio", "begins"), [(None, "Not known"), (9.9, "Not good enough"), (10.0, "It works"), (20, "Good enough")]
+)
+def test_one_sentence_says_whether_the_microphone_is_good_enough(ratio, begins):
+    assert Room(-50, OwnVoice(None, 0, 0), -20, ratio).sentence.startswith(begins)
+
+
 @pytest.mark.parametrize(("after_s", "tail_s"), [(0.0, 0.1), (0.1, 0.2), (0.26, 0.4), (0.6, 0.7)])
 def test_the_tail_covers_what_was_heard(after_s, tail_s):
     assert Room(-50, OwnVoice(0.1, 20, after_s)).tail_s == pytest.approx(tail_s)
