@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: live-test bench-live demo quick test coverage check format docs corpus torture bench bench-record bench-shop bench-hearing bench-faults bench-branches bench-visits bench-fuzz bench-start bench-gate clean
+.PHONY: live-test bench-live demo quick test coverage check format docs corpus torture bench bench-record bench-shop bench-hearing bench-faults bench-branches bench-visits bench-fuzz bench-start bench-gate bench-talk clean
 
 demo: .venv/.product
 	$(BIN)/assistant demo
@@ -103,6 +103,7 @@ bench-visits: .venv/.dev
 # Each property with 10,000 examples instead of 200 (an hour).
 bench-fuzz: .venv/.dev
 	$(BIN)/pytest -q -n 2 -m hypothesis --hypothesis-profile=bench --timeout=0
+	$(BIN)/python tests/bench/anything.py $(VISITS)
 
 bench-faults: .venv/.dev
 	$(BIN)/python tests/bench/faults.py
@@ -110,6 +111,10 @@ bench-faults: .venv/.dev
 # Random visits against the gate, many of them. WALKS of each procedure, 20 if not given.
 bench-gate: .venv/.dev
 	$(BIN)/python tests/bench/gate.py $(WALKS)
+
+# How much is said on a visit, brief and full.
+bench-talk: .venv/.dev
+	$(BIN)/python tests/bench/talk.py
 
 # The start-up time of the commands.
 bench-start: .venv/.product
