@@ -132,7 +132,7 @@ def test_bad_input_is_one_sentence(run, tmp_path, monkeypatch, arguments, said):
     ("old", "new", "said"),
     [
         ("site:", "sight:", "line 3, column 1: sight: no such key"),
-        ("unit: inH2O}", "unit: inches}", "is not a known unit"),
+        ("unit: inH2O}", "unit: furlongs}", "is not a known unit"),
         ("fuel: natural gas", "fuel: coal", "appliance.fuel"),
         ("igniter-resistance: {low", "igniter-ohms: {low", "'igniter-ohms', which is not a quantity"),
         ("dial_ft3: 0.5", "dial_ft3: 0", "gas.dial_ft3"),
