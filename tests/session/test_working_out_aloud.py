@@ -75,6 +75,7 @@ class People:
         self._sounds: dict[str, NDArray[np.int16]] = {}
 
     def blocks(self) -> Iterator[NDArray[np.int16]]:
+        yield from self._cut(np.zeros(RATE_HZ // 2, np.int16))  # nobody begins with the first sample
         while self.visit is not None and self.visit.state.phase is not Phase.CLOSED:
             text = self._next()
             sound = self._sound(text)
