@@ -6,6 +6,7 @@ from decimal import Decimal
 
 import pytest
 
+from assistant.language.heard import Heard
 from assistant.language.meaning import Command, Meaning, Named, Question, Reading, Readings, Unclear
 from assistant.trade.quantities import Overload
 
@@ -127,19 +128,22 @@ def test_a_reading(language, ask, name, words, meaning):
 
 def test_a_number_cut_short_by_its_hundreds_is_asked(language, ask):
     for words, confirm in (("hundred and twenty", "confusable"), ("a hundred and twenty", None)):
-        assert language.confirm(words, language.understand(words, ask("line-voltage")), ask("line-voltage")) == confirm
+        assert (
+            language.confirm(Heard(words), language.understand(words, ask("line-voltage")), ask("line-voltage"))
+            == confirm
+        )
 
 
 @pytest.mark.parametrize("words", ["one twenty, no, one thirty", "bouncing around one twenty"])
 def test_what_is_not_one_steady_value_is_asked(language, ask, words):
     question = ask("line-voltage")
-    assert language.confirm(words, language.understand(words, question), question) == "always"
+    assert language.confirm(Heard(words), language.understand(words, question), question) == "always"
 
 
 @pytest.mark.parametrize("words", ["no signal", "two point one mics"])
 def test_a_flame_signal_is_always_asked(language, ask, words):
     question = ask("flame-signal")
-    assert language.confirm(words, language.understand(words, question), question) == "always"
+    assert language.confirm(Heard(words), language.understand(words, question), question) == "always"
 
 
 @pytest.mark.parametrize(("words", "tag"), CHECKS)
