@@ -87,7 +87,10 @@ def test_a_shop_may_have_a_table_of_its_own(tmp_path):
     assert len(titles) == len(Library().procedures)
 
 
-OHMS = "    say: Read burner to cabinet, in ohms.\n    brief: Burner to cabinet.\n    power: [dead]"
+OHMS = (
+    "quantity: burner-ground-resistance\n    say: Read burner to cabinet, in ohms.\n    brief: Burner to cabinet.\n"
+    "    power: [dead]"
+)
 BROKEN = {
     # the procedure, the file to break, what is changed in it, into what, what is told
     "an unknown quantity": (LP, "parts/live.yaml", "quantity: line-voltage", "quantity: line-volts", "not a known"),
