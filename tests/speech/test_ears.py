@@ -56,7 +56,7 @@ def spoken() -> list[tuple[float, float, str]]:
 def test_every_utterance_of_the_visit_is_found_once_and_whole():
     ears = Ears(ScriptedRecognizer(), FileSource([VISIT]))
     found = []
-    while isinstance(got := ears.listen(["yes"], lambda _: False, 60.0), Utterance):
+    while isinstance(got := ears.listen(["yes"], lambda _: False, 600.0), Utterance):
         found.append((got.start_s, got.start_s + got.audio.seconds))
     table = spoken()
     assert len(found) == len(table)
