@@ -7,7 +7,8 @@ import sys
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent.parent))
+sys.path.insert(0, str(Path(__file__).parents[2] / "audio_fixtures"))
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from simulated import Technician
 

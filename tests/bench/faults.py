@@ -7,7 +7,8 @@ import sys
 from pathlib import Path
 from statistics import mean
 
-sys.path.insert(0, str(Path(__file__).parent.parent))
+sys.path.insert(0, str(Path(__file__).parents[2] / "audio_fixtures"))
+sys.path.insert(0, str(Path(__file__).parents[1]))
 from played_faults import Played, every, play, visit
 
 from assistant.files import library

@@ -264,7 +264,7 @@ STAY_OUT = ["The visit is stopped.", "Stay out.", "Somebody with a name must say
 # What happens -> what is said in turn, the entry for which there is no room, and what the assistant says of it.
 VISITS: dict[str, tuple[tuple[object, ...], str, list[str]]] = {
     "nothing": (
-        (*READ, "no", 30.0, 30.0, 30.0, *DONE, "pat moe"),
+        (*READ, "no", "yes", 30.0, 30.0, 30.0, *DONE, "pat moe"),
         "",
         [
             *("I advise and record.", "I give no permission."),
@@ -272,7 +272,8 @@ VISITS: dict[str, tuple[tuple[object, ...], str, list[str]]] = {
             *("Read the air at the door and again at the furnace.", "Read the ambient C O."),
             *("I heard three parts per million.", "Is that right?", "Taken.", "Pass, generic limit."),
             *("If you smell any gas, touch nothing.", "Leave, and call from outside."),
-            *("Do you smell any gas?", "Say yes or no.", "Lock and tag the switch or breaker.", "Keep the key."),
+            *("Do you smell any gas?", "Say yes or no.", "I heard no, for smell check.", "Is that right?"),
+            *("Lock and tag the switch or breaker.", "Keep the key."),
             *("Switched off is not yet proved dead.", "Say understood.", "Are you there?", "Say understood."),
             *("Are you there?", "Say understood.", "Nobody answers.", "Somebody look for the technician now."),
             *("Turn the power off, lock it and tag it.", "Say done.", "That is the last step."),
@@ -284,26 +285,26 @@ VISITS: dict[str, tuple[tuple[object, ...], str, list[str]]] = {
         ],
     ),
     "an emergency": ((CRY, 30.0), "", [*ALARM, "I am listening.", *STAY_OUT]),
-    "no room for a reading": ((*READ, 5.0, 5.0, "no", *DONE, "pat moe"), "reading", [*NO_ROOM, ROOM_AGAIN]),
+    "no room for a reading": ((*READ, 5.0, 5.0, "no", "yes", *DONE, "pat moe"), "reading", [*NO_ROOM, ROOM_AGAIN]),
     "no room for the end": (
-        (*READ, "no", *DONE, "pat moe", 0.6, 5.0, 0.6, 5.0),
+        (*READ, "no", "yes", *DONE, "pat moe", 0.6, 5.0, 0.6, 5.0),
         "end",
         [HEAD, *NO_ROOM, ROOM_AGAIN, HEAD],
     ),
     "the loudspeaker is lost": (
-        (*READ, loudspeaker_lost_over("Lock and tag"), "no", *DONE, "pat moe"),
+        (*READ, loudspeaker_lost_over("Lock and tag"), "no", "yes", *DONE, "pat moe"),
         "",
         [*LOST, BACK, "Lock and tag the switch or breaker."],
     ),
     "the loudspeaker is lost at the end": (
-        (*READ, "no", *DONE, loudspeaker_lost_over(HEAD), "pat moe"),
+        (*READ, "no", "yes", *DONE, loudspeaker_lost_over(HEAD), "pat moe"),
         "",
         [*LOST, BACK, HEAD],
     ),
     # While it is lost nobody can be heard.
-    "the microphone is lost": ((*READ, MicrophoneLost("It is gone."), "no", *DONE, "pat moe"), "", [BACK]),
+    "the microphone is lost": ((*READ, MicrophoneLost("It is gone."), "no", "yes", *DONE, "pat moe"), "", [BACK]),
     "the helper's microphone is lost": (
-        (*READ, helper_lost, "no", *DONE, "pat moe"),
+        (*READ, helper_lost, "no", "yes", *DONE, "pat moe"),
         "",
         ["The helper's microphone is gone. I hear the other one."],
     ),

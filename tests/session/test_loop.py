@@ -26,7 +26,7 @@ class Count:
     said: tuple[Say, ...] = (Say("Say yes."),)
     silences: int = 0
     volume: int = 0
-    pace: int = 0
+    speed: int = 0
     counts_marks: bool = False
 
 
