@@ -289,7 +289,7 @@ def _numbers(steps: tuple[Step, ...]) -> dict[str, int]:
 
 def _may_move(step: Step) -> bool:
     """Whether a step may be worked before or after its neighbours."""
-    fixed = step.sets or step.next or step.confirm or step.stage == "left" or set(step.proves) & set(NEVER_LEFT_OUT)
+    fixed = step.sets or step.next or step.stage == "left" or set(step.proves) & set(NEVER_LEFT_OUT)
     return step.kind in ("check", "read") and bool(step.power and step.gas) and not fixed
 
 
