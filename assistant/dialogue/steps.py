@@ -213,7 +213,9 @@ def _with_its_wait(dialogue: Context, state: State) -> State:
 
 def back_to_the_step(dialogue: Context, state: State) -> Turn:
     """Back from an aside: to the question if it was put already, else to the warnings that come first."""
-    if not state.hand.asked:
+    step = dialogue.rules.procedure.step(state.step)
+    # What was corrected meanwhile may forbid the step that was open.
+    if not state.hand.asked or gate.barred(dialogue.rules, state, step):
         return open_step(dialogue, state, state.step)
     state = replace(state, at=Asking())
     return state, present(dialogue, state)

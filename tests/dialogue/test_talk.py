@@ -321,3 +321,9 @@ def wander(seed: int, length: int = 40) -> tuple[Talk, str]:
 @pytest.mark.parametrize("seed", range(200))
 def test_a_technician_who_says_anything_comes_to_the_end(seed):
     assert wander(seed)[1] == ""
+
+
+def test_a_correction_that_forbids_the_open_step_closes_it():
+    talk = hot_surface().on_to("inlet-standing").say("correction", "no", "yes")
+    assert talk.state.answers[-1].text == "the gas valve leaks through"
+    assert talk.say("seven point two inches", "yes").state.phase is Phase.BARRED
