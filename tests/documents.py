@@ -20,9 +20,9 @@ from typing import Any, Literal, get_args
 from diagram import dialogue_page
 from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
+from what_can_be_said import what_can_be_said
 
 from assistant.files import Library, library
-from assistant.language.table import what_can_be_said
 from assistant.record.story import printed
 from assistant.review.report import words
 from assistant.trade import procedures

@@ -3,9 +3,9 @@
 import documents
 import pytest
 from documents import Page, procedure_page
+from what_can_be_said import what_can_be_said
 
 from assistant.files import library
-from assistant.language.table import what_can_be_said
 from assistant.record.story import printed
 from assistant.review.report import words
 from assistant.trade.job import Ignition

@@ -102,7 +102,6 @@ WOULD_LEAD_TO = "That would lead to {step}. It needs other states of power and g
 RECORDED = "Recorded: {what}."
 YES_OR_NO = "Say yes or no."
 NOT_KEPT = "{name} is not kept. {why}"
-KEPT_FOR_LATER = "Kept for later, {name}."
 NOTHING_TO_TAKE_BACK = "There is nothing to take back."
 CANNOT_WORK_OUT = "I cannot work it out. {why}"
 OTHER_GAS_IS_ON = "Then the meter cannot tell the input. Turn all other gas off first."
