@@ -31,7 +31,7 @@ DEMO_VISITS = {
 def demo(
     visit: Annotated[
         str, typer.Argument(help="Which: " + "; ".join(f"{k}, {v}" for k, v in DEMO_VISITS.items()))
-    ] = "hot-surface",
+    ] = "hot-surface-brief",
     folder: FOLDER = VISITS,
     voice: VOICE = "bundled",
 ) -> None:
