@@ -721,7 +721,7 @@ def briefly(text: str) -> str:
 
 def looks(steps: Sequence[Step]) -> str:
     """What is asked as one list."""
-    return f"{' '.join(step.brief or step.say for step in steps)} All good?"
+    return f"{' '.join(step.brief or step.say for step in steps)} All in order?"
 
 
 def taken_briefly(value: str, taken: Taken, first: bool) -> str:

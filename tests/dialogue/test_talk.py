@@ -17,6 +17,8 @@ from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Asking, Confirming, HeardAnswer, Phase, Proposing, State
 from assistant.files import library, read_job, top_folder
 from assistant.language.heard import Heard
+from assistant.language.meaning import Unclear
+from assistant.session.loop import stretches
 from assistant.trade.job import Job
 from assistant.trade.procedures import EMERGENCY, Step
 
@@ -155,6 +157,27 @@ def test_after_an_interruption_every_warning_is_whole_again():
     assert "Gas is about to be on." in talk.told
 
 
+@pytest.mark.parametrize("name", FOUR)
+def test_nothing_that_the_brief_talk_says_would_be_an_answer(name):
+    talk, heard = Talk(job_of(name, "brief")), []
+    script = Script(READINGS)
+    for _ in range(400):
+        says = [effect for effect in talk.effects if isinstance(effect, Say)]
+        for text in [say.text for say in (*says, *stretches(says))]:
+            question = talk.dialogue.question(talk.state)
+            if not isinstance(language().understand(text, question, talk.dialogue.refused(talk.state)), Unclear):
+                heard.append(text)
+        if talk.state.phase is Phase.CLOSED:
+            break
+        talk.go_on(script)
+    assert heard == []
+
+
+def test_no_warning_is_an_emergency_word_in_short():
+    shorts = {name: of.short for name, of in library().hazards.items()}
+    assert {name: text for name, text in shorts.items() if language().urgent(text)} == {}
+
+
 # --- the pace
 
 
@@ -175,7 +198,7 @@ def test_a_reading_and_its_verdict_come_in_one_breath():
 
 def test_one_look_at_one_place_is_one_list():
     talk = hot_surface("brief").on_to("vent-clear")
-    assert talk.told.endswith("Heat exchanger whole? All good?")
+    assert talk.told.endswith("Heat exchanger whole? All in order?")
     talk.say("all good")
     assert talk.told == "I heard all good?"
     talk.say("yes")
