@@ -39,7 +39,7 @@ def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
         return _again(state, wording.SAY_MARK)
     if step.kind in ("read", "time"):
         return _again(state, wording.READING_OR_SKIP)
-    if not_yet := _too_early(dialogue, state, step, answer):
+    if not_yet := _not_yet(dialogue, state, step, answer):
         return state, not_yet
     if step.kind == "do":
         if answer == "no":
@@ -62,14 +62,16 @@ def all_good(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
     """Of a list of looks, none has found anything; of one check, its good answer."""
     step = dialogue.rules.procedure.step(state.step)
     if state.hand.looks:
-        state = replace(state, at=Confirming(HeardAnswer(event.heard.text, wording.ALL_GOOD)), failures=0)
+        state = replace(
+            state, at=Confirming(HeardAnswer(event.heard.text, wording.ALL_GOOD, of_looks=True)), failures=0
+        )
         return state, present(dialogue, state)
     if step.kind != "check" or state.hand.correcting:
         return not_here(dialogue, state, event, meaning)
     return yes_no(dialogue, state, event, Command(step.good))
 
 
-def _too_early(dialogue: Context, state: State, step: Step, answer: str) -> list[Effect]:
+def _not_yet(dialogue: Context, state: State, step: Step, answer: str) -> list[Effect]:
     """Why a good answer is not taken yet: the wait that the step asks for is not over. A bad one always is."""
     timer = next((timer for timer in state.timers if timer.step == step.id and not timer.over), None)
     if timer is None or timer.from_s is None or (step.kind == "check" and answer != step.good):
@@ -84,7 +86,7 @@ def _too_early(dialogue: Context, state: State, step: Step, answer: str) -> list
 def confirmed(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Yes to the reading or the answer that was heard."""
     heard = state.of(Confirming).heard
-    if isinstance(heard, HeardAnswer) and heard.answer == wording.ALL_GOOD:
+    if isinstance(heard, HeardAnswer) and heard.of_looks:
         return ask(dialogue, replace(state, all_good=state.hand.looks))
     if isinstance(heard, HeardAnswer):
         return answered(dialogue, state, heard.answer, heard.words)

@@ -91,6 +91,7 @@ class HeardAnswer:
 
     words: str
     answer: str
+    of_looks: bool = False  # it is that none of a list of looks has found anything
 
 
 @dataclass(frozen=True)
