@@ -126,14 +126,6 @@ SAY_GO_ON = "Say go on."
 WHO_CLEARS = "Who says that the area is clear? Say your name."
 IS_IT_CLEAR = "I kept the name. Is the area clear? Say yes or no."
 LOWEST_FIRST = "The lowest must be below the highest."
-# Of the record and the devices.
-NO_ROOM = ("The record cannot be written.", "Nothing recorded is lost. The visit holds.", "Free some space.")
-ROOM_AGAIN = "The record is written again."
-DEVICE_LOST = ("The sound device is gone. The visit holds.", "Plug it in again.")
-DEVICE_BACK = "The sound is back."
-HELPER_LOST = "The helper's microphone is gone. I hear the other one."
-STOPPED_NOW = "Stopped. Hands out."
-HEAD = "The record's head begins with {characters}."
 CANNOT_BE_LEFT_OUT = "It decides the procedure. It cannot be left out."
 FIRST_QUESTION = "That is the first question."
 WHAT_IS_TO_CHANGE = "Say go back, to the answer that is to change."
@@ -181,6 +173,15 @@ CHECK_THE_REST = "What was not checked is checked."
 NOT_SHUT_OFF = "Gas and power were not shut off by this visit."
 NUMBERS = {1: "one", 2: "two", 3: "three"}  # of the stopwatches
 
+# Of the record and the devices.
+NO_ROOM = ("The record cannot be written.", "Nothing recorded is lost. The visit holds.", "Free some space.")
+ROOM_AGAIN = "The record is written again."
+DEVICE_LOST = ("The sound device is gone. The visit holds.", "Plug it in again.")
+DEVICE_BACK = "The sound is back."
+HELPER_LOST = "The helper's microphone is gone. I hear the other one."
+STOPPED_NOW = "Stopped. Hands out."
+HEAD = "The record's head begins with {characters}."
+
 _OUTCOMES = {
     "pass": "Pass",
     "caution": "Caution",
@@ -197,7 +198,7 @@ _UNCLEAR = {
     "no-number": "I need the figure that the meter shows.",
     "trend": "Wait until it is steady, then give the figure.",
     "bound": "I heard more, or less, than. Give the figure that the meter shows.",
-    "reversed": "Below zero. Are the leads reversed? Turn them, and read it again.",
+    "reversed": "Below zero. Are the leads reversed? Move no lead with the power on.",
     "not-asked": "No reading is asked here.",
     "refused-before": "I hear the same value again, that you refused.",
 }
