@@ -18,6 +18,7 @@ from itertools import accumulate, product
 
 from lark import Lark, Token, Transformer, UnexpectedInput
 
+ANY = ""  # among the first words of what may be empty
 REPEAT_IN_SAMPLES = 3  # longest run of a repeated item in a sampled sentence: readings have few digits
 
 
@@ -244,6 +245,16 @@ class Grammar:
                 case Repeat() | Tagged():
                     waiting.append(e.item)
 
+    @cached_property
+    def firsts(self) -> Mapping[str, frozenset[str]]:
+        """The words with which a sentence of each rule can begin; ANY is among them for one that may be empty."""
+        found: dict[str, frozenset[str]] = dict.fromkeys(self.rules, frozenset())
+        before: dict[str, frozenset[str]] = {}
+        while found != before:
+            before = found
+            found = {rule: _first(expansion, before) for rule, expansion in self.rules.items()}
+        return found
+
     def sentences(self, rule: str) -> list[str]:
         """Every sentence of a rule without endless repetition, each once."""
         return list(dict.fromkeys(" ".join(words) for words in self._sentences(Ref(rule))))
@@ -302,6 +313,27 @@ class Grammar:
                 return with_tag
 
 
+def _first(e: Expansion, firsts: Mapping[str, frozenset[str]]) -> frozenset[str]:
+    """The words with which an expansion can begin, as far as `firsts` knows those of the rules."""
+    match e:
+        case Word():
+            return frozenset({e.text})
+        case Ref():
+            return firsts[e.rule]
+        case Series():
+            found = frozenset({ANY})
+            for item in e.items:
+                if ANY in found:
+                    found = (found - {ANY}) | _first(item, firsts)
+            return found
+        case Choice():
+            return frozenset().union(*(_first(option, firsts) for option in e.options))
+        case Repeat():
+            return _first(e.item, firsts) | (frozenset({ANY}) if e.least == 0 else frozenset())
+        case Tagged():
+            return _first(e.item, firsts)
+
+
 def _joined(made: list[_Sampled]) -> _Sampled:
     return tuple(p for parts, _ in made for p in parts), tuple(t for _, tags in made for t in tags)
 
@@ -317,6 +349,8 @@ class _Chart:
 
     def derive(self, rule: str, start: int) -> list[tuple[int, Node]]:
         key = (rule, start)
+        if key not in self.memory and not self._may_begin(rule, start):
+            self.memory[key] = []
         if key not in self.memory:
             self.memory[key] = []  # a rule that begins with itself finds nothing there, and ends
             found = {
@@ -325,6 +359,11 @@ class _Chart:
             }
             self.memory[key] = list(found)
         return self.memory[key]
+
+    def _may_begin(self, rule: str, start: int) -> bool:
+        """Whether it is worth deriving: most rules are ruled out by the next word."""
+        firsts = self.grammar.firsts[rule]
+        return start == len(self.words) or ANY in firsts or self.words[start] in firsts
 
     def _expand(self, e: Expansion, start: int) -> Iterator[tuple[int, tuple[Node | str, ...], tuple[str, ...]]]:
         match e:

@@ -10,11 +10,10 @@ def test_they_are_the_same_every_time(language, ask):
 
 def test_each_is_an_answer_to_its_question_or_a_decoy(language, ask):
     question = ask("flue-oxygen")
-    for phrase in set(phrases(language, question)):
+    units = own_units(language, question)  # said alone one is no answer, but it is heard
+    for phrase in set(phrases(language, question)) - set(units):
         if language.grammar.parse("decoy", phrase.split()):
             assert language.understand(phrase, question) == Unclear("not-understood")
-            continue
-        if phrase in own_units(language, question):  # said alone it is no answer, but it is heard
             continue
         meaning = language.understand(phrase, question)
         assert isinstance(meaning, Reading | Command) or (isinstance(meaning, Unclear) and meaning.choices), phrase
