@@ -81,6 +81,9 @@ class BackAtOnce:
     def __init__(self) -> None:
         self.told = 0
 
+    def notices(self) -> tuple[()]:
+        return ()
+
     def recover(self) -> bool:
         return True
 

@@ -29,7 +29,7 @@ from assistant.speech.devices import MicrophoneLost
 from assistant.speech.earcons import Earcon, earcon
 from assistant.speech.ears import Utterance
 from assistant.speech.player import PlayerError
-from assistant.speech.route import SoundRoute
+from assistant.speech.route import Route
 from assistant.speech.voice import VoiceError
 from assistant.wording import english as wording
 
@@ -196,6 +196,8 @@ class Loop(Generic[S]):
                 if len(self._mouth.heard) > before or not self._mouth.tell(stretches(self.state.said)):
                     return 0.0
                 continue
+            for what, more in self.edges.route.notices() if self.edges.route else ():
+                self.device(what, **more)
             if problem := self._ears.helper_lost:
                 self._ears.helper_lost = ""
                 self.device("helper microphone lost", problem=problem)
@@ -221,7 +223,7 @@ class Loop(Generic[S]):
         """The command if it is one that counts at any moment; else nothing."""
         return self.dialogue.language.urgent(utterance.heard.text)
 
-    def _wait_for_devices(self, route: SoundRoute, what: str, problem: str) -> None:
+    def _wait_for_devices(self, route: Route, what: str, problem: str) -> None:
         """Says that a device is gone, holds until all are there again, and says so; or until somebody cuts in."""
         before = len(self._mouth.heard)
         self.device(what, problem=problem)

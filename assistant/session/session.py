@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
@@ -30,11 +31,11 @@ from assistant.session.now import Now
 from assistant.session.visit import Visit
 from assistant.speech.audio import VisitTrack
 from assistant.speech.devices import MicrophoneLost
-from assistant.speech.ears import Ears, Source, TwoEars
+from assistant.speech.ears import Ears, TwoEars
 from assistant.speech.microphone import Microphone
 from assistant.speech.player import DevicePlayer, TrackPlayer
 from assistant.speech.recognizer import Recognizer, recognizer_in_use
-from assistant.speech.route import SoundRoute
+from assistant.speech.route import Route, SoundRoute
 from assistant.speech.sources import FileSource
 from assistant.speech.voice import ChildVoice, VoiceSettings
 from assistant.trade.job import Job
@@ -54,6 +55,8 @@ class Live:
     tail_s: float = TAIL_S
     headset: bool = False
     helper: str | None = None  # the name of a second microphone
+    # Opens what takes the place of the sound card, until the stack is left; given samples a second. Raises Problem.
+    instead: Callable[[int, ExitStack], Route] | None = None
 
 
 LIVE = Live()
@@ -117,7 +120,7 @@ def work(
                 if not files:
                     files, from_s = visits.rest_of(record)
             # The sound is opened before a record is begun: without it there is no visit.
-            route = None if files else _open_route(live, recognizer.rate_hz, stack)
+            route = None if files else (live.instead or partial(_open_route, live))(recognizer.rate_hz, stack)
             ears = _open_ears(recognizer, route or FileSource(files, recognizer.rate_hz, from_s, track), from_s, live)
             ears.took = now.listening
             screen.tell(f"Heard by {recognizer.name}.")
@@ -225,9 +228,9 @@ def begin(
     return record
 
 
-def _open_ears(recognizer: Recognizer, sound: SoundRoute | Source, from_s: float, live: Live) -> Ears:
+def _open_ears(recognizer: Recognizer, sound: Route | FileSource, from_s: float, live: Live) -> Ears:
     """What hears a recording, a microphone, or both microphones."""
-    if not isinstance(sound, SoundRoute):
+    if isinstance(sound, FileSource):
         return Ears(recognizer, sound, from_s)
     if not sound.helper:
         return Ears(recognizer, sound.microphone, from_s, live.tail_s)
@@ -235,7 +238,7 @@ def _open_ears(recognizer: Recognizer, sound: SoundRoute | Source, from_s: float
     return TwoEars(recognizer, sound.microphone, sound.helper, live.tail_s, lambda text: bool(always(text)))
 
 
-def _open_route(live: Live, rate_hz: int, stack: ExitStack) -> SoundRoute:
+def _open_route(live: Live, rate_hz: int, stack: ExitStack) -> Route:
     """The devices of a visit by microphone, open until the stack is left. Raises Problem."""
     microphone = stack.enter_context(Microphone(live.microphone, rate_hz))
     helper = stack.enter_context(Microphone(live.helper, rate_hz)) if live.helper else None

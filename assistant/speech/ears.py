@@ -220,8 +220,8 @@ class Ears:
 
 class TwoEars(Ears):
     """Ears at two microphones, the technician's and the helper's, on one clock: the technician's, with the helper's
-    set by it whenever listening begins for the first time, or again after a device was lost. (The two devices' own
-    delays differ by what nobody knows; a time between two marks by one microphone does not suffer from it.)
+    set by it at its first sound, be it the first of all or after a device was lost. (The two devices' own delays differ
+    by what nobody knows; a time between two marks by one microphone does not suffer from it.)
 
     Who speaks near both is heard by both: it counts once, by the microphone that hears it further above the noise.
     always(text): whether the words count even then, since the two may hear two people.
@@ -235,23 +235,18 @@ class TwoEars(Ears):
         self._always = always
         self._helper = (helper, _Side("helper", recognizer, helper, 0.0))
         self._sides[0].name = "technician"
-        self._sides.append(self._helper[1])
         self._chunks = self._two()
-        self._together = False
         self._last: tuple[_Side, float] | None = None  # what was heard last, and its end in seconds
 
     def restart(self, gone_s: float) -> None:
-        """As for one microphone; where the helper's is not back, it is lost from here on."""
+        """As for one microphone; the helper's counts again from its next sound on."""
+        del self._sides[1:]
         super().restart(gone_s)
-        self._together = False
         self._chunks = self._two()
 
     def _begin(self, expected: Expected, grown: Callable[[str], bool | None]) -> None:
         super()._begin(expected, grown)
-        if not self._together and len(self._sides) > 1:
-            self._together = True
-            self._sides[1].position = self.position
-            self._sides[1].begin(expected, grown, self._tail)
+        self._asked = expected, grown
 
     def _two(self) -> Iterator[tuple[_Side, NDArray[np.int16]]]:
         technician = self._sides[0]
@@ -260,15 +255,21 @@ class TwoEars(Ears):
             block = self._live.take(TAKE_S)
             for chunk in technician.chunks(block) if block is not None else ():
                 yield technician, chunk
-            if helper not in self._sides:
-                continue
             try:
                 while (block := source.take(0.0)) is not None:
+                    if helper not in self._sides:
+                        source.discard()  # from before it counts
+                        helper.forget()
+                        helper.position = self.position
+                        helper.begin(*self._asked, self._tail)
+                        self._sides.append(helper)
+                        break
                     for chunk in helper.chunks(block):
                         yield helper, chunk
             except MicrophoneLost as lost:
-                self._sides.remove(helper)
-                self.helper_lost = str(lost)
+                if helper in self._sides:
+                    self._sides.remove(helper)
+                    self.helper_lost = str(lost)
 
     def _once(self, side: _Side, heard: Utterance) -> Utterance | None:
         end = heard.start_s + heard.audio.seconds

@@ -23,99 +23,37 @@ _QUEUED_BLOCKS = 500
 _OTHERWISE = ", or give recordings with --from-audio"
 
 
-class Microphone:
-    """A microphone (its name, its number, or None for the system's own choice), open inside `with`.
-
-    `route` is for the record. `overflows` counts the gaps in the sound so far:
-    what the device or this program dropped because nobody took it in time. Raises Problem where there is no
-    such device or no sound library, and on entry where it cannot be opened. `sounddevice` is the library, for
-    tests.
+class Captured:
+    """Sound that was captured and not taken yet, as a source. `overflows` counts the gaps in it so far: what was
+    dropped on the way because nobody took it in time.
     """
 
-    def __init__(
-        self,
-        device: str | int | None = None,
-        rate_hz: int = 16_000,
-        *,
-        watchdog_s: float = WATCHDOG_S,
-        sounddevice: Any = None,
-    ) -> None:
-        self._library = sounddevice or load_sounddevice(_OTHERWISE)
-        self._device = device
-        self._watchdog_s = watchdog_s
+    def __init__(self, device_name: str, rate_hz: int, watchdog_s: float = WATCHDOG_S) -> None:
+        self.device_name = device_name
         self.rate_hz = rate_hz
         self.overflows = 0
+        self._watchdog_s = watchdog_s
         self._queue: queue.Queue[NDArray[np.int16]] = queue.Queue(_QUEUED_BLOCKS)
         self._fault: Exception | None = None
         self._closed = threading.Event()
-        self._stream: Any = None
         self._last_block = 0.0  # on the monotonic clock
-        self._found: dict[str, Any] | None = None
-        self._look()
 
-    def _look(self) -> None:
-        """Finds the device: by its name and host interface once it was found before."""
-        self._found = find(self._library, self._device, "input", self._found, _OTHERWISE)
-        self._index = self._found["index"]
-        self.device_name = str(self._found["name"])
-        self.device_rate_hz: int = round(self._found["default_samplerate"])
+    def _captures_at(self, device_rate_hz: int) -> None:
+        self.device_rate_hz = device_rate_hz
         # In floating point, as in `resample`.
-        self._resampler = soxr.ResampleStream(self.device_rate_hz, self.rate_hz, 1, dtype="float32")
+        self._resampler = soxr.ResampleStream(device_rate_hz, self.rate_hz, 1, dtype="float32")
+
+    def _empty(self) -> None:
+        """Lets go of what was captured before a device was lost."""
+        with suppress(queue.Empty):
+            while True:
+                self._queue.get_nowait()
+        self._fault = None
 
     @property
     def is_narrow(self) -> bool:
         """Whether it gives less than the recognizer was trained on, as a telephone headset does (SPEECH S6)."""
         return self.device_rate_hz < self.rate_hz
-
-    @property
-    def route(self) -> dict[str, Any]:
-        """Which microphone this is, for the record: its name, rate and latency in seconds."""
-        latency = self._stream.latency if self._stream else None
-        return {"microphone": self.device_name, "rate_hz": self.device_rate_hz, "latency_s": latency}
-
-    def reopen(self) -> None:
-        """Opens it again after it was lost. Raises Problem while it is not there."""
-        self.close()
-        self._look()
-        with suppress(queue.Empty):
-            while True:
-                self._queue.get_nowait()
-        self._fault = None
-        self.__enter__()
-
-    def __enter__(self) -> Self:
-        self._closed.clear()
-        self._last_block = time.monotonic() + FIRST_BLOCK_S
-        try:
-            self._stream = self._library.InputStream(
-                device=self._index,
-                samplerate=self.device_rate_hz,
-                blocksize=round(self.device_rate_hz * _BLOCK_S),
-                channels=1,
-                dtype="int16",
-                latency="high",
-                callback=self._hear,
-            )
-            self._stream.start()
-        except (ValueError, self._library.PortAudioError) as error:
-            self.close()
-            raise Problem(
-                f"The microphone {self.device_name!r} could not be opened ({error}); "
-                f"end the program that uses it{_OTHERWISE}."
-            ) from error
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Ends the stream and the blocks."""
-        self._closed.set()
-        if self._stream is not None:
-            # Not stop(): that waits for a device which may never come back.
-            self._stream.abort(ignore_errors=True)
-            self._stream.close(ignore_errors=True)
-            self._stream = None
 
     def blocks(self) -> Iterator[NDArray[np.int16]]:
         """Yield what is heard, int16 of shape (n,) at `rate_hz`, about 20 ms each, until it is closed.
@@ -164,17 +102,98 @@ class Microphone:
         self._resampler.clear()
         return round(dropped * self.rate_hz / self.device_rate_hz + held_back)
 
-    def _hear(self, sound: NDArray[np.int16], _frames: int, _time: object, status: Any) -> None:
-        # Runs in the device's own thread, where an exception would only be printed.
+    def put(self, block: NDArray[np.int16]) -> None:
+        """Captures a block, from any thread; where nobody took what came before, it is lost."""
         self._last_block = time.monotonic()
         try:
-            if status.input_overflow:
-                self.overflows += 1
-            self._queue.put_nowait(sound[:, 0].copy())
+            self._queue.put_nowait(block)
         except queue.Full:
             self.overflows += 1
-        except Exception as fault:
-            self._fault = fault
 
     def _lost(self, what: str) -> MicrophoneLost:
         return MicrophoneLost(f"The microphone {self.device_name!r} {what}; plug it in or choose another.")
+
+
+class Microphone(Captured):
+    """A microphone (its name, its number, or None for the system's own choice), open inside `with`.
+
+    `route` is for the record. Raises Problem where there is no such device or no sound library, and on entry where it
+    cannot be opened. `sounddevice` is the library, for tests.
+    """
+
+    def __init__(
+        self,
+        device: str | int | None = None,
+        rate_hz: int = 16_000,
+        *,
+        watchdog_s: float = WATCHDOG_S,
+        sounddevice: Any = None,
+    ) -> None:
+        self._library = sounddevice or load_sounddevice(_OTHERWISE)
+        super().__init__("", rate_hz, watchdog_s)
+        self._device = device
+        self._stream: Any = None
+        self._found: dict[str, Any] | None = None
+        self._look()
+
+    def _look(self) -> None:
+        """Finds the device: by its name and host interface once it was found before."""
+        self._found = find(self._library, self._device, "input", self._found, _OTHERWISE)
+        self._index = self._found["index"]
+        self.device_name = str(self._found["name"])
+        self._captures_at(round(self._found["default_samplerate"]))
+
+    @property
+    def route(self) -> dict[str, Any]:
+        """Which microphone this is, for the record: its name, rate and latency in seconds."""
+        latency = self._stream.latency if self._stream else None
+        return {"microphone": self.device_name, "rate_hz": self.device_rate_hz, "latency_s": latency}
+
+    def reopen(self) -> None:
+        """Opens it again after it was lost. Raises Problem while it is not there."""
+        self.close()
+        self._look()
+        self._empty()
+        self.__enter__()
+
+    def __enter__(self) -> Self:
+        self._closed.clear()
+        self._last_block = time.monotonic() + FIRST_BLOCK_S
+        try:
+            self._stream = self._library.InputStream(
+                device=self._index,
+                samplerate=self.device_rate_hz,
+                blocksize=round(self.device_rate_hz * _BLOCK_S),
+                channels=1,
+                dtype="int16",
+                latency="high",
+                callback=self._hear,
+            )
+            self._stream.start()
+        except (ValueError, self._library.PortAudioError) as error:
+            self.close()
+            raise Problem(
+                f"The microphone {self.device_name!r} could not be opened ({error}); "
+                f"end the program that uses it{_OTHERWISE}."
+            ) from error
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Ends the stream and the blocks."""
+        self._closed.set()
+        if self._stream is not None:
+            # Not stop(): that waits for a device which may never come back.
+            self._stream.abort(ignore_errors=True)
+            self._stream.close(ignore_errors=True)
+            self._stream = None
+
+    def _hear(self, sound: NDArray[np.int16], _frames: int, _time: object, status: Any) -> None:
+        # Runs in the device's own thread, where an exception would only be printed.
+        try:
+            self.overflows += bool(status.input_overflow)
+            self.put(sound[:, 0].copy())
+        except Exception as fault:
+            self._fault = fault

@@ -2,14 +2,44 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from contextlib import suppress
-from typing import Any
+from typing import Any, Protocol
 
 from assistant.errors import Problem
 from assistant.speech.audio import Audio
 from assistant.speech.devices import load_sounddevice
-from assistant.speech.microphone import Microphone
-from assistant.speech.player import DevicePlayer, PlayerError
+from assistant.speech.microphone import Captured, Microphone
+from assistant.speech.player import DevicePlayer, Player, PlayerError
+
+
+class Route(Protocol):
+    """Both ways of the sound of a live visit."""
+
+    @property
+    def microphone(self) -> Captured:
+        """The technician's."""
+
+    @property
+    def helper(self) -> Captured | None:
+        """The helper's, where there is one."""
+
+    @property
+    def player(self) -> Player:
+        """The loudspeaker."""
+
+    @property
+    def facts(self) -> dict[str, Any]:
+        """The devices with their rates and latencies, for the record."""
+
+    def notices(self) -> Iterable[tuple[str, dict[str, Any]]]:
+        """What happened to a device since the last look, for the record."""
+
+    def recover(self) -> bool:
+        """Looks for what was lost; whether both ways are there. The helper's microphone need not be."""
+
+    def tell(self, sound: Audio) -> bool:
+        """Plays on whatever loudspeaker is left. Whether it sounded."""
 
 
 class SoundRoute:
@@ -30,6 +60,10 @@ class SoundRoute:
         """The route, its rates and latencies, for the record."""
         helper = {"helper_microphone": self.helper.route} if self.helper else {}
         return {"microphone": self.microphone.route, "loudspeaker": self.player.route, **helper}
+
+    def notices(self) -> Iterable[tuple[str, dict[str, Any]]]:
+        """Nothing: what happens to a sound card shows in its sound."""
+        return ()
 
     def recover(self) -> bool:
         """Looks for both devices and opens the microphone; whether both are there. The helper's need not be."""

@@ -131,6 +131,9 @@ class Room:
     def stop(self) -> None:
         self._stopped.set()
 
+    def notices(self) -> tuple[()]:
+        return ()
+
     def recover(self) -> bool:
         self.lost = False
         return True
