@@ -128,9 +128,12 @@ def barred(dialogue: Context, state: State, bar: Bar) -> Turn:
 
 
 def acknowledged(state: State, step: Step) -> State:
-    """The warnings of a step were voiced to their end and, where they must be, understood."""
-    old = (each for each in state.warned_of if each.hazard not in step.hazards or each.site != state.site)
-    return replace(state, warned_of=(*old, *(Acknowledged(name, state.site, step.id) for name in step.hazards)))
+    """The warnings of a step were voiced to their end and, where they must be, understood: those of a step that changes
+    power or gas, for the states that it makes, too."""
+    sites = {state.site: None, after_step(state.site, step, "done"): None}
+    old = (each for each in state.warned_of if each.hazard not in step.hazards or each.site not in sites)
+    new = (Acknowledged(name, site, step.id) for site in sites for name in step.hazards)
+    return replace(state, warned_of=(*old, *new))
 
 
 def ask(dialogue: Context, state: State) -> Turn:

@@ -635,7 +635,7 @@ def asked_as_left(question: str) -> str:
 def closed(stays_on: bool) -> str:
     """The last words of a visit."""
     on = "It stays on by your decision." if stays_on else "It is left off."
-    return f"Recorded. {on} I give no permission. What stays on is your decision."
+    return f"Recorded. {on} I give no permission."
 
 
 def notice(of: Mapping[str, Sequence[str]]) -> str:

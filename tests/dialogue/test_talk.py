@@ -20,7 +20,7 @@ from assistant.language.heard import Heard
 from assistant.language.meaning import Unclear
 from assistant.session.loop import stretches
 from assistant.trade.job import Job
-from assistant.trade.procedures import EMERGENCY, Step
+from assistant.trade.procedures import EMERGENCY, Step, after_step
 
 ALL = sorted(library().procedures)
 READINGS = {**VALUES, "combustible-gas": "zero percent"}
@@ -115,7 +115,7 @@ def test_the_brief_talk_voices_every_warning_and_lowers_none(name):
             else:
                 assert of.say in said, (step.id, hazard)
                 new_danger = new_danger or of.level == "danger"
-            known.setdefault(hazard, set()).add(state.site)
+            known.setdefault(hazard, set()).update((state.site, after_step(state.site, step, "done")))
         assert waits == new_danger, step.id
         last = step.id
 
