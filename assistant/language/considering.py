@@ -44,7 +44,12 @@ def considered(derivations: Iterable[Node], quantity: Quantity, refused: Collect
 
     derivations: of what holds an <amount>, <range> or <open>: a <reading> or an <entry>.
     """
-    meant = dict.fromkeys(c for node in derivations for part in _parts(node) for c in _meanings(part, quantity))
+    meant = dict.fromkeys(
+        replace(c, mended=True) if node.node("slurred") else c
+        for node in derivations
+        for part in _parts(node)
+        for c in _meanings(part, quantity)
+    )
     return [replace(c, gone=_gone(c, quantity, refused)) for c in meant]
 
 
@@ -83,7 +88,7 @@ def _comparable(c: Considered, quantity: Quantity) -> tuple[object, ...]:
 
 
 def _parts(node: Node) -> list[Node]:
-    return [part for part in node.parts if isinstance(part, Node) and part.rule not in ("name", "lead")]
+    return [part for part in node.parts if isinstance(part, Node) and part.rule not in ("name", "lead", "slurred")]
 
 
 def _meanings(node: Node, quantity: Quantity) -> Iterator[Considered]:

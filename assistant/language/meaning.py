@@ -46,7 +46,7 @@ class Reading:
     upper: Decimal | None = None
     steady: bool = True  # no range, and not "bouncing around"
     below: bool = False  # it is less than the value: "closed", "less than an ohm"
-    mended: bool = False  # the last of two that were said in one breath: "one twenty, no, one thirty"
+    mended: bool = False  # the last of two said in one breath, "one twenty, no, one thirty", or after a slurred word
 
     @property
     def values(self) -> tuple[Value, ...]:

@@ -25,8 +25,10 @@ LISTED = 600  # that name any, where a helper reads a list
 WITH_UNIT = 25  # numbers with each unit that answers the question: "nine p p m" was heard as "nine [unk]"
 UNIT_ALONE = 2  # times each of these is said without a number
 COMMANDS = 12  # sentences for each command, besides each of its forms once
-# These answer nearly every step, so the recognizer expects them five times as much: "no" was heard as "note".
-OFTEN = {"yes": 60, "no": 60, "next": 60, "understood": 60}
+# These answer nearly every step, so the recognizer expects them five times as much: "no" was heard as "note"; and so
+# with a question's own words: "now" was heard as "no".
+ANSWERS = 60
+OFTEN = dict.fromkeys(("yes", "no", "next", "understood"), ANSWERS)
 
 # Times that commands are expected less where a reading is asked, for most answers are one: of readings 14 instead of 22
 # were taken for commands (bench-hearing, every fourth clip), and commands were heard as well as before.
@@ -53,7 +55,7 @@ def phrases(language: Language, question: Question) -> list[str]:
     public = language.grammar.public
     rules = [*public["commands"], *public["decoys"], *language.own_rules(question)]
     forms = [sentence for rule in rules for sentence in language.grammar.sentences(rule)]
-    each = {**dict.fromkeys(rules, COMMANDS), **OFTEN}
+    each = {**dict.fromkeys(rules, COMMANDS), **OFTEN, **dict.fromkeys(language.own_rules(question), ANSWERS)}
     if question.quantity:
         each = {rule: -(-count // RARER) for rule, count in each.items()}
     said = [sample(rule, draw) for rule in rules for _ in range(each[rule])]

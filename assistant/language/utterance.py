@@ -338,9 +338,9 @@ class Language:
         return considered(derivations, question.quantity, refused) if question.quantity else []
 
     def answers(self, reading: Node, quantity: Quantity) -> bool:
-        """Whether a derivation of <reading> gives `quantity` a value, or several to choose from."""
+        """Whether a derivation of <reading> gives `quantity` a value, or several to choose from, or leads reversed."""
         meaning = decide(considered([reading], quantity, ()), [reading], quantity)
-        return isinstance(meaning, Reading) or meaning.reason == "ambiguous"
+        return isinstance(meaning, Reading) or meaning.reason in ("ambiguous", "reversed")
 
     def goes_on(self, rule: str, text: str) -> bool:
         """Whether a sentence of a rule can begin with these words and go on."""

@@ -21,7 +21,8 @@ VISITS = top_folder("audio_fixtures") / "visits"
 
 # Said at every step besides what the visit itself holds.
 ASIDES = [
-    "what is the limit", "how far", "banana", "say again", "note", "banana", "hold", "go on", "skip", "no", "helper",
+    "what is the limit", "how far", "banana", "say again", "note", "banana", "hold", "go on", "skip", "no",
+    "helper reading",
     "three five", "between one and two", "one point seven kilopascals", "manifold three point five",
     "what is the limits", "no", "correction", "stop", "go on", "open",
 ]  # fmt: skip

@@ -587,7 +587,7 @@ def test_no_limit_changes_what_was_heard(text, name, bounds, plate_only):
 
 COMMANDS = [
     "yes", "no", "done", "say again", "go back", "hold", "go on", "skip", "correction", "limit", "how far",
-    "understood", "note", "mark", "helper", "area clear", "stop", "gas leak", "banana", "", "no meter",
+    "understood", "note", "mark", "helper reading", "area clear", "stop", "gas leak", "banana", "", "no meter",
     "one twenty", "open", "point five", "three five", "seventy parts", "six point eight inches", "nineteen seconds",
     "repair igniter replaced", "shut down",
 ]  # fmt: skip

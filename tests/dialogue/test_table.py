@@ -24,7 +24,7 @@ from assistant.language.meaning import word_of
 
 SAID = [
     *("yes", "no", "done", "say again", "go back", "hold", "go on", "skip", "correction", "limit", "how far"),
-    *("understood", "note", "note the flame is yellow", "mark", "mark flame", "helper", "area clear", "stop"),
+    *("understood", "note", "note the flame is yellow", "mark", "mark flame", "helper reading", "area clear", "stop"),
     *("gas leak", "banana", "", "no access", "shut down", "repair", "repair igniter replaced", "igniter replaced"),
     *("work out the rise", "clock the meter", "symptom no glow", "probable cause", "what to measure", "flame"),
     *(
@@ -55,7 +55,7 @@ VISITS: tuple[tuple[str, dict[str, list[str]], dict[str, str]], ...] = (
     (
         "hot-surface",
         {
-            "line": ["helper", "hot to neutral one twenty one neutral to ground point four"],
+            "line": ["helper reading", "hot to neutral one twenty one neutral to ground point four"],
             "igniter-cold": ["skip this steps", "yes", "no", "repair maid", "yes", "banana", *["no"] * 40],
             "sequence": [
                 *("mark gas", "mark flame", "done", "no", "mark", "done", "no", "mark", "mark fan"),

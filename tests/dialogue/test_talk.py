@@ -298,7 +298,17 @@ def test_a_command_that_was_nearly_said_keeps_its_argument():
 PLAUSIBLE = [
     *("yes", "no", "done", "understood", "skip", "no access", "hold", "go on", "go back", "correction", "say again"),
     *("one twenty", "three point five inches", "open", "point six", "two point one microamps", "seventy degrees"),
-    *("note", "it is warm", "helper", "repair", "flame rod cleaned", "mark", "flame", "all good", "what is the limit"),
+    *(
+        "note",
+        "it is warm",
+        "helper reading",
+        "repair",
+        "flame rod cleaned",
+        "mark",
+        "flame",
+        "all good",
+        "what is the limit",
+    ),
     *("banana", "", "what is the limits", "hot to neutral one twenty one neutral to ground point four", "stop"),
     *("work out the rise", "symptom no glow", "timer one minute", "shut down", "talk less", "talk more", "how far"),
 ]

@@ -159,7 +159,7 @@ def test_nope_nothing_is_no_note():
 
 def test_a_helper_s_list_keeps_what_was_understood():
     talk = at("line")
-    talk.say("helper")
+    talk.say("helper reading")
     said = talk.hear("line voltage one twenty two neutral to ground banana")
     assert "Neutral to ground: I did not understand." in said
     talk.say("yes")
