@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -10,6 +11,7 @@ import typer
 from rich.console import Console
 from rich.markup import escape
 
+from assistant.cli import by_phone
 from assistant.cli.terminal import (
     FOLDER,
     LOUDSPEAKER,
@@ -67,11 +69,29 @@ def visit(
         bool, typer.Option("--set-up", help="Ask by voice for what the job file leaves out; without one, for all.")
     ] = False,
     wait: Annotated[bool, typer.Option("--wait", help='Wait until somebody says "begin the visit".')] = False,
+    phone: by_phone.PHONE = False,
+    phone_helper: Annotated[bool, typer.Option("--phone-helper", help="A second phone, for a helper.")] = False,
+    phone_address: by_phone.ADDRESS = None,
+    phone_port: by_phone.PORT = by_phone.USUAL_PORT,
+    phone_certificate: by_phone.CERTIFICATE = None,
 ) -> None:
     """Work a visit by voice, from a microphone or from recordings; without a job file it is set up by voice."""
     if resume and (job or set_up):
         raise Problem("Give --resume alone to go on with an unfinished visit; a new one takes --job and --set-up.")
+    settings, terminal = VoiceSettings(engine=voice), Terminal()
     live = Live(microphone, loudspeaker, quiet_s, tail_s, headset, helper_microphone)
+    if phone:
+        from assistant.phone.server import opener
+
+        taken = {
+            "--from-audio": from_audio,
+            "--microphone": microphone,
+            "--loudspeaker": loudspeaker,
+            "--helper-microphone": helper_microphone,
+        }
+        place = by_phone.place_for(phone_address, phone_port, phone_certificate, taken)
+        opened = opener(place, folder, settings, phone_helper, by_phone.show, terminal.tell)
+        live = replace(live, instead=opened)
     if resume:
         begun: Path | Begin = visits.unfinished(folder)
     elif job and not set_up:
@@ -79,7 +99,7 @@ def visit(
         begun = Begin(read_draft(job))
     else:
         begun = Begin(read_draft(job) if job else {}, ask=True)
-    work(begun, folder, from_audio or [], VoiceSettings(engine=voice), Terminal(), live, wait)
+    work(begun, folder, from_audio or [], settings, terminal, live, wait)
 
 
 class Terminal:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from urllib.parse import parse_qs, urlsplit
 
 from starlette.datastructures import MutableHeaders
-from starlette.requests import Request
+from starlette.requests import HTTPConnection, Request
 from starlette.responses import PlainTextResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -19,6 +19,8 @@ COOKIE = "page"
 LONGEST_FORM = 20_000
 """Bytes of a form: a long comment. More is refused before it is read."""
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
+
+OTHER_NAME = "This page is not served by that name; see --name of: assistant page"
 
 
 SESSION_S = 12 * 3600
@@ -129,19 +131,18 @@ def policy(nonce: str) -> str:
 class Hosts:
     """Answers only those who ask by a name that is served: another site may point a name of its own here."""
 
-    def __init__(self, app: ASGIApp, names: Sequence[str]) -> None:
-        self.app, self.names = app, {name.lower() for name in names}
+    def __init__(self, app: ASGIApp, names: Sequence[str], sentence: str = OTHER_NAME) -> None:
+        self.app, self.names, self.sentence = app, {name.lower() for name in names}, sentence
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request."""
-        if scope["type"] == "http":
+        if scope["type"] in ("http", "websocket"):
             try:
-                asked = urlsplit(f"//{Request(scope).headers.get('host', '')}").hostname
+                asked = urlsplit(f"//{HTTPConnection(scope).headers.get('host', '')}").hostname
             except ValueError:
                 asked = None
             if asked not in self.names:
-                sentence = "This page is not served by that name; see --name of: assistant page"
-                await PlainTextResponse(sentence, status_code=400)(scope, receive, send)
+                await PlainTextResponse(self.sentence, status_code=400)(scope, receive, send)
                 return
         await self.app(scope, receive, send)
 

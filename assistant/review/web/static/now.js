@@ -6,7 +6,7 @@ let shown = "";
 
 async function look() {
   try {
-    const answer = await fetch("/now/glance", { signal: AbortSignal.timeout(4000), redirect: "error" });
+    const answer = await fetch(`${location.pathname}/glance`, { signal: AbortSignal.timeout(4000), redirect: "error" });
     if (!answer.ok) throw new Error(answer.statusText);
     const text = await answer.text();
     if (text !== shown) now.innerHTML = shown = text; // made and escaped by the page's own template

@@ -1,0 +1,40 @@
+"""What is said and printed of a phone that is the microphone."""
+
+from __future__ import annotations
+
+PHONES = {"technician": "phone", "helper": "helper's phone"}
+
+OPEN = "Open this with the {phone}, then tap once: {address}"
+FINGERPRINT = "The phone will warn of a certificate that it does not know. Its SHA-256 must be: {fingerprint}"
+LOOK = "For a screen without sound: {address}"
+WAITS = "Waiting for the phone."
+THERE = "The {phone} is there."
+LOST = "The {phone} is lost ({why}). The visit holds until it is back."
+HELPER_LOST = "The {phone} is lost ({why}). The visit goes on without it until it is back."
+SAID_WHEN_LOST = "The connection is lost. The visit holds. Nothing said now is heard."
+"""Said by the phone itself."""
+
+# Why a phone is gone.
+NETWORK = "the network"
+NO_SOUND = "no sound came for {seconds:g} s"
+NOT_THERE = "is not there"
+
+# Told to a phone that is not let in, or not any more: at most 123 bytes.
+WRONG_CODE = "This code is wrong, or another phone has used it. Scan the code of a visit that begins, or goes on."
+SECOND_PAGE = "The visit was opened in another page of this phone. Close this one."
+BLOCK_SIZE = "The sound came in a block that no phone sends. Load the page again."
+BLOCK_ORDER = "The sound came in a wrong order. Load the page again."
+WRONG_RATE = "The sound does not come at its rate of {rate} samples a second. Load the page again."
+NO_RATE = "The sound must have {low} to {high} samples a second. Take another browser."
+NO_MESSAGE = "That message is none of this page. Load the page again."
+OVER = "The visit is over."
+
+FOREIGN = "This socket answers only its own page."
+OTHER_NAME = "This page is not served by that name. Open the address that stands beside the QR code."
+PLAIN = "This page is served by HTTPS alone: the address begins with https."
+
+# Of the command.
+NO_ADDRESS = "This machine is on no network. Join the phone's hotspot, or name its address with --phone-address."
+NOT_SERVED = "The phone's page cannot be served at {address}, port {port} ({why}). Choose another --phone-port."
+CERTIFICATE = "The certificate {path} cannot be used ({why}). Give a PEM file with its key and its chain."
+EITHER = "With --phone the phone is the microphone: leave out {options}."
