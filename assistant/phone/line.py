@@ -55,7 +55,8 @@ class PhoneMicrophone(Captured):
         self.attached = False
         self.heard_until = 0
         """The phone's sample at which the last of what it played was out."""
-        self.blocks_missing = 0
+        self.missing_s: list[float] = []
+        """The gaps in its sound, each in seconds."""
 
     @property
     def route(self) -> dict[str, Any]:
@@ -98,7 +99,7 @@ class PhoneMicrophone(Captured):
         if clock.seconds > since_s + AHEAD_S or clock.stalled / clock.rate_hz > AHEAD_S + since_s / 2:
             raise Refused(wording.WRONG_RATE.format(rate=self.device_rate_hz))
         if missing:
-            self.blocks_missing += 1
+            self.missing_s.append(round(missing / clock.rate_hz, 3))
             self.overflows += 1
             self.put(np.zeros(min(missing, round(AHEAD_S * clock.rate_hz)), np.int16))
         self.put(np.frombuffer(message, np.int16, offset=HEAD.size))
@@ -257,7 +258,7 @@ class Line:
         if "played" in message:
             self.microphone.heard_until = max(self.microphone.heard_until, int(message["frame"]))
             self.player.told(int(message["played"]), int(message["samples"]), bool(message["over"]))
-        elif "tock" in message:
+        else:
             self.round_trips_s.append(time.monotonic() - float(message["tock"]))
 
 
@@ -268,6 +269,7 @@ class PhoneRoute:
         self.lines = [technician, *([helper] if helper else [])]
         self.microphone, self.player = technician.microphone, technician.player
         self.helper = helper.microphone if helper else None
+        self._told_missing = 0
         self._told_drift_s = 0.0
 
     @property
@@ -282,11 +284,22 @@ class PhoneRoute:
         }
 
     def notices(self) -> Iterable[tuple[str, dict[str, Any]]]:
-        """How the phone's clock drifts, after a minute and every ten."""
-        clock = self.microphone.clock
+        """What is missing of the phone's sound; and how its clock drifts, after a minute and every ten."""
+        clock, missing_s = self.microphone.clock, self.microphone.missing_s[self._told_missing :]
+        if missing_s:
+            self._told_missing += len(missing_s)
+            yield "sound missing", {"gaps": len(missing_s), "seconds": round(sum(missing_s), 3)}
         if clock.drift_ppm is not None and time.monotonic() - self._told_drift_s > DRIFT_AGAIN_S:
             self._told_drift_s = time.monotonic()
-            yield "clock", {"drift_ppm": round(clock.drift_ppm), "seconds": round(clock.seconds)}
+            trips_s = list(self.lines[0].round_trips_s)
+            yield (
+                "clock",
+                {
+                    "drift_ppm": round(clock.drift_ppm),
+                    "seconds": round(clock.seconds),
+                    "round_trip_s": round(float(np.percentile(trips_s, 95)), 3) if trips_s else None,
+                },
+            )
 
     def recover(self) -> bool:
         """Whether the phone is back; nothing that it sent before counts."""

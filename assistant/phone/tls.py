@@ -89,6 +89,8 @@ class HttpsOnly(asyncio.Protocol):
             try:
                 await asyncio.wait_for(came.wait(), FIRST_BYTE_S)
                 secure = beside.recv(1, socket.MSG_PEEK) == TLS_HANDSHAKE
+                if not secure:
+                    beside.recv(65_536)  # closed with a request unread, the answer would be lost
             except (TimeoutError, OSError):
                 plain.abort()
                 return

@@ -19,6 +19,7 @@ from assistant.record.setting import setting_of
 from assistant.record.story import printed
 from assistant.review.report import words
 from assistant.session import now
+from assistant.wording.english import sentences
 
 Shape = Literal["circle", "triangle", "octagon", "diamond", "square"]
 SHAPES: dict[str, Shape] = {
@@ -49,7 +50,7 @@ class Glance:
 
     hears: "listening", "speaking" or "not listening"; why: of the last. says: the assistant's last words.
     step: its title, `number` of `steps` where nothing is wrong, 0 off that way; empty before there is one.
-    alarm: an emergency that is not over.
+    hazards: those of the step, in a few words each. alarm: an emergency that is not over.
     """
 
     hears: Literal["listening", "speaking", "not listening"]
@@ -60,6 +61,7 @@ class Glance:
     step: str = ""
     number: int = 0
     steps: int = 0
+    hazards: tuple[str, ...] = ()
     last: Last | None = None
     alarm: bool = False
 
@@ -101,6 +103,7 @@ class Follower:
             "" if closed else words.sentence(printed(procedure.step(state.step).title)),
             way.index(state.step) + 1 if state.step in way else 0,
             len(way),
+            () if closed else tuple(_few_words(rules, name) for name in procedure.step(state.step).hazards),
             _last(state, rules),
             state.phase in (Phase.EMERGENCY, Phase.CLEARING, Phase.CLEARED),
         )
@@ -127,6 +130,11 @@ class Follower:
                 if event := event_of(entry):
                     self._state, _ = self._dialogue.step(self._state, event)
         return self._state
+
+
+def _few_words(rules: Rules, name: str) -> str:
+    hazard = rules.hazards[name]
+    return printed(hazard.short or sentences(hazard.say)[0])
 
 
 def _last(state: State, rules: Rules) -> Last | None:
