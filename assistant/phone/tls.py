@@ -75,6 +75,7 @@ class HttpsOnly(asyncio.Protocol):
 
     def __init__(self, **of: Any) -> None:
         self._of = of
+        self._early = b""
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Looks at its first byte, and leaves it to be read."""
@@ -100,7 +101,14 @@ class HttpsOnly(asyncio.Protocol):
             plain.write(f"HTTP/1.1 400 Bad Request\r\nConnection: close\r\n\r\n{wording.PLAIN}\n".encode())
             plain.close()
             return
-        inner: asyncio.Protocol = AutoHTTPProtocol(**self._of)
         with suppress(OSError, asyncio.IncompleteReadError):  # a phone that does not trust it yet goes away
-            if secured := await loop.start_tls(plain, inner, self.context, server_side=True):
+            if secured := await loop.start_tls(plain, self, self.context, server_side=True):
+                inner: asyncio.Protocol = AutoHTTPProtocol(**self._of)
                 inner.connection_made(secured)
+                secured.set_protocol(inner)
+                if self._early:
+                    inner.data_received(self._early)
+
+    def data_received(self, data: bytes) -> None:
+        """Keeps what comes with the handshake."""
+        self._early += data
