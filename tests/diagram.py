@@ -21,7 +21,7 @@ that nobody says. To stay in the phase is always allowed and not shown.
 def _targets(cell: Cell) -> list[str]:
     """Where a cell leads: groups of phases by their names, then single phases."""
     left = set(cell.to)
-    groups = []
+    groups: list[str] = []
     for name, phases in GROUPS.items():
         if phases <= cell.to and not any(phases < GROUPS[other] for other in groups):
             groups.append(name)

@@ -43,7 +43,7 @@ def closed(phone):
 
 def joined(desk, **more):
     phone = desk.phone(**more)
-    wait_for(desk.route.recover)
+    wait_for(lambda: phone.key and desk.route.recover())
     return phone
 
 
@@ -308,7 +308,7 @@ def test_a_phone_that_gives_no_sound_is_lost_within_two_seconds(desk):
 def test_the_helper_s_phone_has_its_own_code_and_comes_back_by_itself(desk):
     joined(desk)
     helper = desk.phone(desk.lines[1].code)
-    wait_for(desk.lines[1].joined.is_set)
+    wait_for(lambda: helper.key)
     with pytest.raises(MicrophoneLost):
         desk.route.helper.take(0.0)  # it was not there before
     helper.say(TONE.samples)
