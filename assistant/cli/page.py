@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import os
 import secrets
+import threading
+import time
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
@@ -21,6 +24,9 @@ from assistant.review.web.guard import LOOPBACK, Guard
 from assistant.review.web.now import Follower
 
 app = command_app()
+
+PATIENCE_S = 0.4
+"""How long a list waits for visits that were not read yet: with the drawing of the page, less than a second."""
 
 TOKEN = "ASSISTANT_PAGE_TOKEN"
 """The variable that may hold the token: on a command line everybody on the machine could read it."""
@@ -80,4 +86,13 @@ def open_shop(folder: Path, store: str = "") -> Store:
         return Store.open(store)
     if not folder.is_dir():
         raise Problem(f"There is no folder {folder}; name where the visits are with --folder.")
-    return FolderStore(folder)
+    shop = FolderStore(folder, PATIENCE_S)
+    threading.Thread(target=_read_ahead, args=[shop], daemon=True).start()
+    return shop
+
+
+def _read_ahead(shop: FolderStore) -> None:
+    """Takes the visits in before somebody asks, in short turns, so that whoever asks meanwhile gets an answer."""
+    with suppress(Problem):  # whoever asks is told
+        while shop.fill(PATIENCE_S / 2):
+            time.sleep(0.01)  # a lock is not fair: this leaves it to others

@@ -40,7 +40,10 @@ class Row(NamedTuple):
     @property
     def has_its_types(self) -> bool:
         """Whether every column is of its type, which damage may change."""
-        return [type(column) for column in self] == [int, str, str, float, str, str, str]
+        return tuple(map(type, self)) == _TYPES
+
+
+_TYPES = (int, str, str, float, str, str, str)
 
 
 @dataclass(frozen=True)

@@ -80,7 +80,7 @@ def look(folder: Path) -> Found:
         folders[:] = sorted(name for name in folders if (Path(at) / name).resolve() not in seen)
         if RECORD in folders:
             found.left_out.append(f"{Path(at) / RECORD} is a folder, and no record.")
-        for path in (Path(at) / name for name in sorted(files)):
+        for path in (Path(at) / name for name in sorted(files) if name.endswith(".sqlite")):
             if path.name == RECORD and not path.is_file():
                 found.left_out.append(f"{path} leads nowhere: the record is somewhere else, or gone.")
             elif path.name == RECORD or is_record(path):

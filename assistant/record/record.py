@@ -266,14 +266,7 @@ class Record:
         Raises:
             Problem: if the file is damaged.
         """
-        for row in self.rows(after):
-            try:
-                entry = Entry.of(row)
-            except (ValueError, RecursionError):
-                raise _damaged(row.seq, self.path) from None
-            if not isinstance(entry.body, dict):
-                raise _damaged(row.seq, self.path)
-            yield entry
+        return (entry_of(row, self.path) for row in self.rows(after))
 
     @property
     def head(self) -> str:
@@ -360,6 +353,17 @@ class Record:
             f"The record {self.path} could not be written ({cause}); nothing already recorded is lost; "
             f"{remedy} and run: assistant visit --resume"
         )
+
+
+def entry_of(row: Row, path: Path) -> Entry:
+    """The entry of a row of the record at `path`. Raises Problem if it is damaged."""
+    try:
+        entry = Entry.of(row)
+    except (ValueError, RecursionError):
+        raise _damaged(row.seq, path) from None
+    if not isinstance(entry.body, dict):
+        raise _damaged(row.seq, path)
+    return entry
 
 
 def is_record(path: Path) -> bool:

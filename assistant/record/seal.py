@@ -9,7 +9,7 @@ itself need never change again, and what was erased stays proved.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -28,7 +28,7 @@ from assistant.record.chain import (
     verify_head,
 )
 from assistant.record.entries import AudioErased, Body, Sealed, Utterance, read
-from assistant.record.record import END, Clock, Record, SystemClock, audio_of, lock_of, seal_of
+from assistant.record.record import END, UTTERANCES, Clock, Record, SystemClock, audio_of, lock_of, seal_of
 
 SEALED, ERASED = "sealed", "audio-erased"
 
@@ -47,6 +47,7 @@ class Checked:
     erasures: list[AudioErased] = field(default_factory=list)
     sealed: str = ""  # when, UTC
     head: str = ""
+    rows: Sequence[Row] = ()  # of the record, as far as they can be read; without its seal's
 
 
 def seal(record: Record) -> Row:
@@ -105,7 +106,7 @@ def check(path: Path, head: str | None = None, lodged: Iterable[tuple[int, str]]
     gone, wanted, sealed = erased([*rows, *seals]), recordings([*rows, *seals]), ""
     if seals:
         sealed = seals[0].utc
-        body = next(_bodies(seals[:1]), None)
+        body = next(_bodies(seals[:1], [SEALED]), None)
         if not (isinstance(body, Sealed) and path.is_file() and _digest(path) == body.sha256):
             problems.append(f"The file {path.name} is not the one that was sealed on {sealed}.")
         for suffix in ("-wal", "-shm", "-journal"):
@@ -115,8 +116,8 @@ def check(path: Path, head: str | None = None, lodged: Iterable[tuple[int, str]]
     last = rows[-1].hash if rows else ""
     ended = is_closed(row.kind for row in rows)
     warnings = [] if seals else [NO_SEAL if ended else NO_END]
-    erasures = [body for body in _bodies([*rows, *seals]) if isinstance(body, AudioErased)]
-    return Checked(problems, warnings, len(rows), len(wanted.keys() - gone), erasures, sealed, last)
+    erasures = [body for body in _bodies([*rows, *seals], [ERASED]) if isinstance(body, AudioErased)]
+    return Checked(problems, warnings, len(rows), len(wanted.keys() - gone), erasures, sealed, last, rows)
 
 
 def verify_lodged(chain: Sequence[Row], lodged: Iterable[tuple[int, str]]) -> list[str]:
@@ -133,7 +134,7 @@ def verify_lodged(chain: Sequence[Row], lodged: Iterable[tuple[int, str]]) -> li
 def recordings(rows: Iterable[Row]) -> dict[str, str]:
     """The recordings that a chain names, with their SHA-256."""
     found: dict[str, str] = {}
-    for body in _bodies(rows):
+    for body in _bodies(rows, [*UTTERANCES, SEALED]):
         if isinstance(body, Utterance) and body.audio and body.sha256:
             found[body.audio] = body.sha256
         elif isinstance(body, Sealed):
@@ -143,12 +144,13 @@ def recordings(rows: Iterable[Row]) -> dict[str, str]:
 
 def erased(rows: Iterable[Row]) -> dict[str, str]:
     """The recordings that a chain says were erased, with the time, UTC."""
-    return {name: body.utc for body in _bodies(rows) if isinstance(body, AudioErased) for name in body.files}
+    bodies = _bodies(rows, [ERASED])
+    return {name: body.utc for body in bodies if isinstance(body, AudioErased) for name in body.files}
 
 
-def _bodies(rows: Iterable[Row]) -> Iterator[Body]:
-    """What each row says; one that is damaged says nothing."""
-    for row in rows:
+def _bodies(rows: Iterable[Row], kinds: Collection[str]) -> Iterator[Body]:
+    """What each row of these kinds says; one that is damaged says nothing."""
+    for row in (row for row in rows if row.kind in kinds):
         with suppress(ValueError, TypeError, RecursionError):
             yield read(Entry.of(row))
 

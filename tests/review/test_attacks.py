@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 import sqlite3
@@ -26,6 +27,7 @@ from assistant.record.record import END, Record, audio_of, seal_of
 from assistant.record.seal import NO_END, NO_SEAL, check, seal
 from assistant.review.report import page as report_page
 from assistant.review.store import copies
+from assistant.review.store import folder as folder_store
 from assistant.review.store.folder import REVIEWS, FolderStore
 from assistant.review.store.parcel import from_record, urgency
 from assistant.review.store.store import Store
@@ -349,6 +351,51 @@ def test_a_record_that_is_put_in_place_of_a_signed_one_inherits_nothing(gas: Pat
     assert page.post("/visit/visit/review", data=form).status_code == 422  # the form is of what was shown before
 
 
+def warnings_of(shop: FolderStore) -> list[str]:
+    shop.visits(Search(), 0, 9)
+    return shop.warnings()
+
+
+def test_what_changes_is_checked_again_and_nothing_else(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    copied(path, tmp_path / "out" / "other")
+    checked: list[str] = []
+    real = folder_store.check
+    monkeypatch.setattr(folder_store, "check", lambda of: checked.append(of.parent.name) or real(of))
+    shop = FolderStore(tmp_path / "out")
+    for _ in range(3):
+        assert [each.problem for each in shop.visits(Search(), 0, 9)] == ["", ""]
+    assert sorted(checked) == ["other", "visit"]
+    swap_a_recording(path)  # in place: its folder is as it was
+    os.utime(min(audio_of(path).iterdir()), ns=(0, 0))  # a time of writing can be set by anybody
+    first = shop.visits(Search(), 0, 9)[0]
+    assert (first.visit, first.problem) == ("visit", "The recording 0001.flac is not what was recorded.")
+    shutil.rmtree(path.parent)
+    shutil.copytree(tmp_path / "out" / "other", path.parent)
+    assert [each.problem for each in shop.visits(Search(), 0, 9)] == ["", ""]
+    assert sorted(checked) == ["other", "visit", "visit", "visit"]
+
+
+def test_a_list_that_is_not_whole_yet_says_so(made: Path, tmp_path: Path) -> None:
+    for name in "abcd":
+        copied(made, tmp_path / "out" / name)
+    page = TestClient(create_app(FolderStore(tmp_path / "out", patience_s=0)), base_url="http://localhost")
+    for waiting in (3, 2, 1):
+        answer = page.get("/")
+        assert re.search(rf"{waiting} visits? (is|are) still being read, and not in this list yet", answer.text)
+        assert answer.headers["refresh"] == "1"
+    answer = page.get("/")
+    assert "still being read" not in answer.text
+    assert "refresh" not in answer.headers
+    assert len(re.findall(r'<th scope="row"><a href="/visit/', answer.text)) == 4
+    slow = FolderStore(tmp_path / "out", patience_s=0)
+    assert sum(count.visits for count in slow.steps("crew")) == sum(
+        count.visits for count in FolderStore(tmp_path / "out").steps("crew")
+    )
+    assert not slow.waiting
+
+
 def test_the_reviews_of_a_folder_are_a_chain(path: Path) -> None:
     folder = path.parents[1]
     copied(path, folder / "other")
@@ -357,7 +404,7 @@ def test_the_reviews_of_a_folder_are_a_chain(path: Path) -> None:
         kept = shop.visit(visit)
         assert kept
         shop.add_review(visit, signature(kept))
-    assert shop.warnings() == []
+    assert warnings_of(shop) == []
     file = folder / REVIEWS
     lines = file.read_text(encoding="utf-8").splitlines()
 
@@ -366,12 +413,12 @@ def test_the_reviews_of_a_folder_are_a_chain(path: Path) -> None:
 
     assert standings() == {"visit": "signed off", "other": "signed off"}
     file.write_text("\n".join([lines[0], lines[1].replace("Sam Poe", "Pat Moe"), lines[2]]) + "\n", encoding="utf-8")
-    assert any("Entry 2 is not what was recorded" in each for each in shop.warnings())
+    assert any("Entry 2 is not what was recorded" in each for each in warnings_of(shop))
     assert standings() == {"visit": "signed off", "other": "lapsed"}
     file.write_text("\n".join([lines[0], lines[2]]) + "\n", encoding="utf-8")
-    assert any("Entry 2 is missing" in each for each in shop.warnings())
+    assert any("Entry 2 is missing" in each for each in warnings_of(shop))
     file.write_text(lines[0] + "\n" + lines[1][:40], encoding="utf-8")  # torn by a crash
-    assert any("Line 2" in each for each in shop.warnings())
+    assert any("Line 2" in each for each in warnings_of(shop))
     kept = shop.visit("other")
     assert kept
     shop.add_review("other", signature(kept))
@@ -382,7 +429,7 @@ def test_a_review_of_an_earlier_version_is_of_no_record(path: Path) -> None:
     old = {"visit": "visit", "utc": "2026-01-09T10:00:00.000Z", "by": "Sam", "standing": "signed off", "comment": ""}
     (path.parents[1] / REVIEWS).write_text(json.dumps(old) + "\n", encoding="utf-8")
     shop = FolderStore(path.parents[1])
-    assert shop.warnings() == []
+    assert warnings_of(shop) == []
     assert [each.standing for each in shop.visits(Search(), 0, 9)] == ["lapsed"]
 
 

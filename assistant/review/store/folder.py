@@ -1,7 +1,8 @@
 """A shop in one folder: a store that fills itself from the visits that lie there and from what was said of them.
 
-The store is a file of this run alone, to look things up in. A visit itself, its check and its recordings are read from
-its own folder each time that they are asked for.
+The store is a file of this run alone, to look things up in. A visit is checked whole when it is taken in, when its
+files have changed since, and each time that it is opened, signed or played: what is shown of it comes from its own
+folder.
 
 What was said lies in `REVIEWS`: a line for each review, entries of one chain (`chain.to_line`) that is only added to.
 Lines of an earlier version have no hash; the sign-offs among them are of no particular record, and have lapsed.
@@ -10,12 +11,13 @@ Lines of an earlier version have no hash; the sign-offs among them are of no par
 from __future__ import annotations
 
 import json
+import math
 import os
 import tempfile
 import threading
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
@@ -35,12 +37,23 @@ from assistant.record.chain import (
     verify_entries,
 )
 from assistant.record.folder import Found, look, name_in
-from assistant.record.record import Record, audio_of, seal_of
-from assistant.record.seal import check, recordings
+from assistant.record.record import Record, audio_of, entry_of, seal_of
+from assistant.record.seal import Checked, check, recordings
 from assistant.review.store import schema as s
-from assistant.review.store.parcel import LARGEST_RECORDING, Derived, nothing_of, too_large, understood, urgency
+from assistant.review.store.parcel import LARGEST_RECORDING, Derived, nothing_of, too_large, understood
 from assistant.review.store.store import Store, as_recorded, bring_up_to_date, now, url_of
-from assistant.review.web.shop import STANDINGS, Kept, Review, StoreDown, standing_of
+from assistant.review.web.shop import (
+    STANDINGS,
+    By,
+    Kept,
+    Listed,
+    Measured,
+    Review,
+    Search,
+    StepCount,
+    StoreDown,
+    standing_of,
+)
 
 REVIEWS = "reviews.jsonl"
 """What supervisors said."""
@@ -101,40 +114,50 @@ def _after_the_last_break(rows: Sequence[Row]) -> Iterator[str]:
 
 
 class FolderStore(Store):
-    """The visits under a folder, each named by its own folder. What changed there is taken in before it answers."""
+    """The visits under a folder, each named by its own folder. What changed there is taken in before it answers.
 
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
+    patience_s: how long a list waits for that; it then names how many are not in it yet. Everything else waits.
+    """
+
+    def __init__(self, folder: Path, patience_s: float = math.inf) -> None:
+        self._folder, self._patience_s = folder, patience_s
         self._of_this_run = tempfile.TemporaryDirectory(prefix="visits-")
         self._filling = threading.Lock()
-        self._seen: dict[Path, int] = {}  # the stamp of each record that was taken in, and of the reviews
+        self._seen: dict[str, int] = {}  # the stamp of each visit that was taken in
+        self._said = Said()
+        self._left_out: list[str] = []
         super().__init__(url_of(str(Path(self._of_this_run.name) / "visits.sqlite")))
-        with super()._asked(write=True) as connection:
+        with self._asked(write=True) as connection:
             bring_up_to_date(connection, self.name, make=True)
 
-    @contextmanager
-    def _asked(self, write: bool = False) -> Iterator[Connection]:
-        self._fill()
-        with super()._asked(write) as connection:
-            yield connection
+    def visits(self, asked: Search, first: int, most: int) -> Sequence[Listed]:
+        """As `Store.visits`."""
+        self.fill(self._patience_s)
+        return super().visits(asked, first, most)
+
+    def trends(self, appliance: str) -> Mapping[str, Sequence[Measured]]:
+        """As `Store.trends`."""
+        self.fill()
+        return super().trends(appliance)
+
+    def steps(self, by: By) -> Sequence[StepCount]:
+        """As `Store.steps`."""
+        self.fill()
+        return super().steps(by)
 
     def visit(self, visit: str) -> Kept | None:
         """One visit; it is checked whole each time."""
         path = self._paths().get(visit)
         if path is None:
             return None
-        checked, reviews = check(path), read_reviews(self._folder).reviews.get(visit, ())
-        problems = list(checked.problems)
-        entries: list[Entry] = []
-        appliance = ""
-        try:
-            with Record.open(path, read_only=True) as record:
-                for entry in record.entries():
-                    entries.append(entry)
-            appliance = understood(entries, str(path)).appliance
-        except Problem as wrong:
-            problems += [str(wrong)] if str(wrong) not in problems else []
-        return Kept(visit, appliance, entries, reviews, problems, checked.warnings)
+        reviews = read_reviews(self._folder).reviews.get(visit, ())
+        derived, entries, checked = _found_in(path, visit)
+        kept = Kept(visit, derived.appliance, entries, reviews, checked.problems, checked.warnings)
+        with self._asked() as connection:
+            there = connection.execute(select(s.visit).where(s.visit.c.id == visit)).one_or_none()
+        if there:
+            self._put_right(there, kept)
+        return kept
 
     def recording(self, visit: str, name: str) -> bytes | None:
         """A recording; a name that is none of the record's is not looked for. Problem as in `Store.recording`."""
@@ -157,8 +180,8 @@ class FolderStore(Store):
         return as_recorded(name, data, digest)
 
     def warnings(self) -> list[str]:
-        """What could not be looked into, and what is wrong with the reviews."""
-        return [*self._look().left_out, *read_reviews(self._folder).problems]
+        """What could not be looked into, and what is wrong with the reviews, when the list was made."""
+        return [*self._left_out, *self._said.problems]
 
     def add_review(self, visit: str, review: Review) -> None:
         """Adds an entry, synced before it counts. Raises Problem as `Store.add_review` does."""
@@ -191,25 +214,35 @@ class FolderStore(Store):
         """The records by the names of their visits."""
         return {name_in(self._folder, path): path for path in self._look().records}
 
-    def _fill(self) -> None:
-        """Takes in what changed in the folder."""
+    def fill(self, patience_s: float = math.inf) -> int:
+        """Takes in what changed in the folder, the newest first, for so long; how many visits it did not come to."""
+        until = time.monotonic() + patience_s
         with self._filling:
-            paths = self._paths()
-            seen = {path: _stamp(path) for path in (*paths.values(), self._folder / REVIEWS)}
-            if seen == self._seen:
-                return
-            with super()._asked(write=True) as connection:
-                there = set(connection.scalars(select(s.visit.c.id)))
-                for name in sorted(there | set(paths)):
-                    path = paths.get(name)
-                    if path is None or seen.get(path) != self._seen.get(path):
-                        self._take_in(connection, name, path)
-                reviews = read_reviews(self._folder).reviews
+            found, said = self._look(), read_reviews(self._folder)
+            self._left_out = found.left_out
+            paths = {name_in(self._folder, path): path for path in found.records}
+            stamps = {name: _stamp(path) for name, path in paths.items()}
+            changed = [name for name in self._seen.keys() | stamps.keys() if self._seen.get(name) != stamps.get(name)]
+            changed.sort(key=lambda name: _newest_first(paths.get(name)))
+            self.waiting = len(changed)
+            if not changed and said == self._said:
+                return 0
+            with self._asked(write=True) as connection:
+                for name in changed:
+                    self._take_in(connection, name, paths.get(name))
+                    if name in stamps:
+                        self._seen[name] = stamps[name]
+                    else:
+                        del self._seen[name]
+                    self.waiting -= 1
+                    if time.monotonic() > until:
+                        break
+                self._said = said
                 for row in connection.execute(select(s.visit)).all():
-                    standing = standing_of(reviews.get(row.id, ()), row.entries, row.head)
-                    values = {"standing": standing, "urgency": urgency(row._mapping, standing, row.problem)}
-                    connection.execute(update(s.visit).where(s.visit.c.no == row.no).values(values))
-            self._seen = seen
+                    standing = standing_of(said.reviews.get(row.id, ()), row.entries, row.head)
+                    if standing != row.standing:
+                        self._stands(connection, row, standing)
+        return self.waiting
 
     def _take_in(self, connection: Connection, name: str, path: Path | None) -> None:
         """A visit as its record is now, or what is wrong with it; nothing where it is gone."""
@@ -218,31 +251,44 @@ class FolderStore(Store):
             connection.execute(delete(table).where((s.visit.c.no if table is s.visit else table.c.visit) == no))
         if path is None:
             return
-        derived, last, problems = _found_in(path, name)
+        derived, entries, checked = _found_in(path, name)
         row = self._visit_of(connection, name, derived)
-        self._look_up(connection, row.no, derived, "open", problems[0] if problems else "")
-        values = {"entries": last[0], "head": last[1]}
+        self._look_up(connection, row.no, derived, "open", checked.problems[0] if checked.problems else "")
+        values = {"entries": len(entries), "head": entries[-1].hash if entries else ""}
         connection.execute(update(s.visit).where(s.visit.c.no == row.no).values(values))
 
 
-def _found_in(path: Path, name: str) -> tuple[Derived, tuple[int, str], list[str]]:
-    """What is looked for in a record, the number and the hash of its last entry, and what its check finds."""
-    problems = check(path).problems
+def _found_in(path: Path, name: str) -> tuple[Derived, list[Entry], Checked]:
+    """What is looked for in a record, its entries as far as they can be read, and what its check finds."""
+    checked = check(path)
+    entries: list[Entry] = []
     try:
-        with Record.open(path, read_only=True) as record:
-            entries = list(record.entries())
-        return understood(entries, str(path)), (len(entries), entries[-1].hash), problems
+        for row in checked.rows:
+            entries.append(entry_of(row, path))
+        return understood(entries, str(path)), entries, checked
     except Problem as wrong:
-        return nothing_of(name), (0, ""), [*problems, str(wrong)]
+        if str(wrong) not in checked.problems:
+            checked.problems.append(str(wrong))
+        return nothing_of(name), entries, checked
+
+
+def _newest_first(path: Path | None) -> float:
+    try:
+        return -path.stat().st_mtime if path else -math.inf
+    except OSError:
+        return -math.inf
 
 
 def _stamp(path: Path) -> int:
-    """Changes with a file: a record's with its log, its seal and its recordings."""
-    stamps: list[tuple[str, int, int]] = []
-    sounds = audio_of(path)
-    beside = [path, Path(f"{path}-wal"), seal_of(path), *(sounds.iterdir() if sounds.is_dir() else ())]
-    for file in beside:
+    """Changes with a record, its log, its seal and its recordings. A time of change is set by the system alone."""
+    stamps = []
+    for file in (path, Path(f"{path}-wal"), seal_of(path)):
         with suppress(OSError):
-            found = file.stat()
-            stamps.append((file.name, found.st_mtime_ns, found.st_size))
+            stamps.append((file.name, *_changed(file.stat())))
+    with suppress(OSError), os.scandir(audio_of(path)) as sounds:
+        stamps += [(sound.name, *_changed(sound.stat())) for sound in sounds]
     return hash(tuple(sorted(stamps)))
+
+
+def _changed(file: os.stat_result) -> tuple[int, int, int]:
+    return file.st_ino, file.st_ctime_ns, file.st_size

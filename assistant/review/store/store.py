@@ -77,6 +77,9 @@ def url_of(where: str) -> URL:
 class Store:
     """A shop's store, open. `open` makes it where it is not there; use it as a context manager, or close it."""
 
+    waiting = 0
+    """Visits that are not in a list yet."""
+
     def __init__(self, url: URL) -> None:
         self.name = url.render_as_string(hide_password=True) if url.host or "postgres" in url.drivername else ""
         self.name = self.name.replace("+psycopg", "") or str(url.database)
@@ -353,12 +356,21 @@ class Store:
             if there is None:
                 return None
             kept = self._checked(connection, there)
+        self._put_right(there, kept)
+        return kept
+
+    def _put_right(self, there: Any, kept: Kept) -> None:
+        """Lets the list say of a visit what its check has found. there: its row."""
         problem = kept.problems[0] if kept.problems else ""
         if problem != there.problem:
             values = {"problem": problem, "urgency": urgency(there._mapping, kept.standing, problem)}
             with self._asked(write=True) as connection:
                 connection.execute(update(s.visit).where(s.visit.c.no == there.no).values(values))
-        return kept
+
+    def _stands(self, connection: Connection, there: Any, standing: str) -> None:
+        """Keeps how a visit stands. there: its row."""
+        values = {"standing": standing, "urgency": urgency(there._mapping, standing, there.problem)}
+        connection.execute(update(s.visit).where(s.visit.c.no == there.no).values(values))
 
     def _checked(self, connection: Connection, there: Any) -> Kept:
         """A visit and what its check finds. there: its row."""
@@ -469,8 +481,7 @@ class Store:
             of = s.review.c.visit == row.no
             (entry,) = chained(_end(connection, s.review, of), [("review", body)], now(), time.monotonic())
             connection.execute(insert(s.review), [{"visit": row.no, **entry._asdict()}])
-            values = {"standing": kept.standing, "urgency": urgency(row._mapping, kept.standing, row.problem)}
-            connection.execute(update(s.visit).where(s.visit.c.no == row.no).values(values))
+            self._stands(connection, row, kept.standing)
 
     def trends(self, appliance: str) -> Mapping[str, Sequence[Measured]]:
         """An appliance's readings by quantity, oldest first."""

@@ -108,8 +108,9 @@ class _View:
         number = request.query_params.get("page", "1")
         page = int(number) if number.isdecimal() and 0 < int(number) < 10_000 else 1
         found = self.shop.visits(asked, (page - 1) * PAGE_LENGTH, PAGE_LENGTH + 1)
-        return self._page(
+        answer = self._page(
             "visits.html.j2",
+            waiting=self.shop.waiting,
             asked=asked,
             found=found[:PAGE_LENGTH],
             more=len(found) > PAGE_LENGTH,
@@ -119,6 +120,9 @@ class _View:
             here=request.url,
             warnings=self.shop.warnings(),
         )
+        if self.shop.waiting:
+            answer.headers["Refresh"] = "1"
+        return answer
 
     def _kept(self, request: Request) -> Kept:
         kept = self.shop.visit(request.path_params["visit"])
