@@ -5,9 +5,8 @@ from __future__ import annotations
 import os
 import secrets
 import threading
-import time
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Annotated
 
@@ -17,6 +16,7 @@ from rich.markup import escape
 
 from assistant.cli.terminal import FOLDER, VISITS, command_app, lines
 from assistant.errors import Problem
+from assistant.review.store.accounts import Accounts
 from assistant.review.store.folder import FolderStore
 from assistant.review.store.store import Store
 from assistant.review.web.app import create_app
@@ -48,16 +48,20 @@ def page(
 ) -> None:
     """Serve the supervisor's page: visits, one visit's time line, trends, which steps go wrong; at /now the visit that
     goes on, for a screen beside the work."""
-    guard = Guard(token_for(host))
+    shop = open_shop(folder, store)
+    guard = Guard(token_for(host), accounts=Accounts(shop) if store else None)
     hosts = hosts_for(host, name or [])
-    served = create_app(open_shop(folder, store), guard, hosts, None if store else Follower(folder))
-    if guard.token:
+    served = create_app(shop, guard, hosts, None if store else Follower(folder))
+    if guard.asks == "password":
+        lines.print("It asks for name and password: those of assistant shop user.")
+    elif guard.token:
         lines.print(f"Token: {escape(guard.token)}")
     server = uvicorn.Server(uvicorn.Config(served, host=host, port=port, log_level="warning", server_header=False))
     at = f"[{host}]" if ":" in host else host
     lines.print(f"The page is at http://{at}:{port}/ until Ctrl-C; the visit that goes on is at /now.")
     try:
-        server.run()
+        with _read_ahead(shop):
+            server.run()
     except SystemExit as wrong:
         raise Problem(f"The page cannot be served at {host}, port {port}; is it in use? Try another --port.") from wrong
     raise KeyboardInterrupt  # nothing else ends it; the server has taken it and closed down
@@ -86,13 +90,24 @@ def open_shop(folder: Path, store: str = "") -> Store:
         return Store.open(store)
     if not folder.is_dir():
         raise Problem(f"There is no folder {folder}; name where the visits are with --folder.")
-    shop = FolderStore(folder, PATIENCE_S)
-    threading.Thread(target=_read_ahead, args=[shop], daemon=True).start()
-    return shop
+    return FolderStore(folder, PATIENCE_S)
 
 
-def _read_ahead(shop: FolderStore) -> None:
-    """Takes the visits in before somebody asks, in short turns, so that whoever asks meanwhile gets an answer."""
-    with suppress(Problem):  # whoever asks is told
-        while shop.fill(PATIENCE_S / 2):
-            time.sleep(0.01)  # a lock is not fair: this leaves it to others
+@contextmanager
+def _read_ahead(shop: Store) -> Iterator[None]:
+    """Meanwhile takes the visits in before somebody asks, in short turns, so that whoever asks gets an answer."""
+    stopped = threading.Event()
+
+    def read() -> None:
+        with suppress(Problem):  # whoever asks is told
+            while isinstance(shop, FolderStore) and shop.fill(PATIENCE_S / 2):
+                if stopped.wait(0.01):  # a lock is not fair: this leaves it to others
+                    return
+
+    thread = threading.Thread(target=read)
+    thread.start()
+    try:
+        yield
+    finally:
+        stopped.set()
+        thread.join()

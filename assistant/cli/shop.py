@@ -15,6 +15,7 @@ from assistant.cli.terminal import FOLDER, VISITS, complain, group_app, lines
 from assistant.errors import Problem
 from assistant.record import folder as visits
 from assistant.review.store import copies
+from assistant.review.store.accounts import Accounts, Role
 from assistant.review.store.parcel import ODD, Parcel, from_export, from_record
 from assistant.review.store.store import Store
 from assistant.review.web.shop import StoreDown
@@ -129,6 +130,44 @@ def verify(store: STORE = DEFAULT) -> None:
     lines.print(f"{count} visits; {wrong} not as it was recorded." if wrong else f"{count} visits, as they were sent.")
     if wrong:
         sys.exit(2)
+
+
+@app.command()
+def user(
+    name: Annotated[
+        str, typer.Argument(help="The name as it is to stand beside a review; without it, all are listed.")
+    ] = "",
+    role: Annotated[Role | None, typer.Option("--role", help="Adds them, or gives them another role.")] = None,
+    password: Annotated[bool, typer.Option("--password", help="Asks for a new password.")] = False,
+    link: Annotated[
+        bool, typer.Option("--link", help="Prints a link that opens the page once, within an hour.")
+    ] = False,
+    remove: Annotated[bool, typer.Option("--remove", help="Takes them out; what they signed stays.")] = False,
+    at: Annotated[str, typer.Option("--at", help="Where the page is, for the link.")] = "http://127.0.0.1:8765",
+    store: STORE = DEFAULT,
+) -> None:
+    """Say who may open the page of the store, and sign there: a technician looks, a supervisor signs, an owner signs
+    their own visits, too. As soon as there is one, the page asks for name and password."""
+    with Store.open(store) as opened:
+        accounts = Accounts(opened)
+        if not name:
+            for each in accounts.all():
+                lines.print(escape(f"{each.name}: {each.role}"))
+            return
+        if remove:
+            accounts.remove(name)
+            lines.print(escape(f"{name} may not open the page any more."))
+            return
+        if role:
+            accounts.put(name, role)
+        if password:
+            accounts.set_password(name, typer.prompt("Password", hide_input=True, confirmation_prompt=True))
+        found = accounts.find(name)
+        if found is None:
+            raise Problem(f"Nobody has the name {name!r}; add them with: assistant shop user NAME --role ROLE")
+        lines.print(escape(f"{found.name}: {found.role}"))
+        if link:
+            lines.print(escape(f"{at}/enter?link={accounts.make_link(name)}"))
 
 
 @app.command()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from typing import Literal
 
 from assistant.record import entries as e
 from assistant.record.chain import Entry
@@ -12,6 +13,17 @@ from assistant.review.replay import decided, how_it_came
 
 PUT_RIGHT = (e.Correction, e.Refused, e.Unclear, e.NotVoiced, e.NotOpened)
 """Decisions that say that something was not taken as it was heard."""
+
+
+Kind = Literal["readings", "refusals", "corrections", "hazards"]
+
+KINDS: dict[Kind, tuple[type[e.Body], ...]] = {
+    "readings": (e.Reading,),
+    "refusals": (e.Refused, e.Unclear, e.NotVoiced, e.NotOpened),
+    "corrections": (e.Correction,),
+    "hazards": (e.HazardsVoiced, e.Emergency, e.Barred),
+}
+"""By what a time line can be filtered: the entries of each."""
 
 
 @dataclass
@@ -27,6 +39,7 @@ class Moment:
     taken: list[str] = field(default_factory=list)  # decisions, in words
     put_right: list[str] = field(default_factory=list)
     answered: str = ""  # what the assistant said then
+    kinds: set[Kind] = field(default_factory=set)
 
 
 def moments(entries: Iterable[Entry]) -> Iterator[Moment]:
@@ -42,6 +55,7 @@ def moments(entries: Iterable[Entry]) -> Iterator[Moment]:
             if not isinstance(turn.body, e.SetUp):  # which is before any step
                 step = getattr(body, "step", "") or step
                 now.step, undecided = step if undecided else now.step, False
+            now.kinds |= {kind for kind, of in KINDS.items() if isinstance(body, of)}
             if said := decided(body):
                 (now.put_right if isinstance(body, PUT_RIGHT) else now.taken).append(said)
         now.answered = " ".join((now.answered, *turn.said)).strip()

@@ -92,6 +92,7 @@ class Appliance(Data):
     tag: str = ""  # what tells it from others at the same site, as on its own label (free text)
     fuel: Annotated[Fuel, BeforeValidator(_own_word, Fuel)]
     ignition: Ignition
+    serial: str = ""  # as on its plate
     igniter_material: Literal["silicon carbide", "silicon nitride"] | None = None
     fitted: tuple[Fitted, ...] | None = None  # which of these it has; None where nobody has said: each is asked for
 
@@ -138,7 +139,9 @@ class Meter(Data):
     accuracy: MeterAccuracy | None = None
     low: Decimal | None = None  # its range, in accuracy.unit
     high: Decimal | None = None
+    serial: str = ""
     calibrated: str = ""  # date as written on it
+    calibration_due: Annotated[str, BeforeValidator(str)] = Field(default="", pattern=r"^(\d{4}-\d{2}-\d{2})?$")
     lead_zero: Decimal = Decimal(0)  # what it shows with its leads shorted, in ohms; taken off resistance readings
 
 

@@ -1,10 +1,10 @@
 """Prints how fast a shop's store is with many visits, on SQLite and on PostgreSQL. Run: make bench-shop
 
-The bars: search, an appliance's trend and a visit's page data at most 200 ms (95 of 100) with 100,000 visits and
-2,000,000 readings; sending a visit of 60 readings at most 1 s.
+The bars: list, search, an appliance's trend and a visit's page data at most 200 ms (95 of 100) with 100,000 visits and
+2,000,000 readings; sending a visit of 60 readings at most 1 s; the memory of a command that sends one, 200 MB.
 
-Generated: for every visit its row in `visit`, 20 readings, 20 steps and now and then a notice or a follow-up, as they
-are derived of real visits; the values are invented. Whole chains (about 160 kB a visit) and recordings are there
+Generated: for every visit its row in `visit`, 20 readings, 20 steps and 2 meters, as they are derived of real visits;
+the values are invented. Whole chains (about 160 kB a visit) and recordings are there
 only for `WHOLE` visits in all, since 100,000 of them would take 16 GB.
 """
 
@@ -14,12 +14,14 @@ import argparse
 import os
 import platform
 import random
+import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +36,7 @@ from assistant.record.story import story_of
 from assistant.review.store import schema as s
 from assistant.review.store.parcel import from_record, urgency
 from assistant.review.store.store import Store
-from assistant.review.web.shop import Search
+from assistant.review.web.shop import ReadingSearch, Search
 
 READINGS = 20
 WHOLE = 5
@@ -54,7 +56,7 @@ def generated(first: int, last: int) -> Iterator[dict[Table, list[tuple[Any, ...
     chance = random.Random(first)
     day = datetime(2016, 1, 4, 8, tzinfo=UTC)
     for start in range(first, last + 1, 1000):
-        rows: dict[Table, list[tuple[Any, ...]]] = {t: [] for t in (s.visit, s.reading, s.step, s.notice, s.follow_up)}
+        rows: dict[Table, list[tuple[Any, ...]]] = {t: [] for t in (s.visit, *s.DERIVED)}
         for no in range(start, min(start + 1000, last + 1)):
             appliance, crew = chance.randrange(APPLIANCES) + 1, chance.randrange(CREWS) + 1
             began = (day + timedelta(minutes=no * 50)).isoformat(timespec="milliseconds").replace("+00:00", "Z")
@@ -62,6 +64,8 @@ def generated(first: int, last: int) -> Iterator[dict[Table, list[tuple[Any, ...
             state = {
                 "unsafe": unsafe,
                 "stopped": chance.random() < 0.005,
+                "dangers": 2 * unsafe,
+                "mended": int(unsafe),
                 "outside": int(wrong),
                 "watch": int(chance.random() < 0.2),
             }
@@ -74,6 +78,8 @@ def generated(first: int, last: int) -> Iterator[dict[Table, list[tuple[Any, ...
                 state["closed"],
                 unsafe,
                 state["stopped"],
+                state["dangers"],
+                state["mended"],
                 state["outside"],
                 state["watch"],
                 state["not_checked"],
@@ -82,14 +88,15 @@ def generated(first: int, last: int) -> Iterator[dict[Table, list[tuple[Any, ...
             rows[s.visit].append((*row, standing, urgency(state, standing), "", search))
             for seq in range(READINGS):
                 name = QUANTITIES[seq % len(QUANTITIES)] if seq < len(QUANTITIES) else f"other-{seq}"
-                value = f"{chance.uniform(0, 130):.2f}"
-                rows[s.reading].append((no, seq + 1, appliance, name, began, value, "volt", "pass"))
+                number = round(chance.uniform(0, 130), 2)
+                is_open = name == "igniter-resistance" and number < 2
+                value, figure = ("open", None) if is_open else (f"{number:.2f}", number)
+                outcome = "fail" if is_open else "pass"
+                rows[s.reading].append((no, seq + 1, appliance, name, began, value, figure, "volt", outcome))
                 wrong_here = chance.randrange(130)  # in about one step of eight something goes wrong
-                rows[s.step].append((no, f"step-{seq}", *(int(wrong_here // 4 == n) for n in range(4))))
-            if unsafe:
-                rows[s.notice].append((no, 150, '{"hazards":["invented"]}'))
-            if wrong:
-                rows[s.follow_up].append((no, 160, '{"because":["invented"]}'))
+                rows[s.step].append((no, f"step-{seq}", *(int(wrong_here // 4 == n) for n in range(5))))
+            for place in range(2):
+                rows[s.meter].append((no, place, f"meter {place} (invented)", f"{crew}-{place}", "2026-06-01"))
         yield rows
 
 
@@ -160,6 +167,20 @@ def measure(store: Store, visits: int, ids: list[str]) -> None:
         assert not kept.problems
         story_of(kept.entries)
 
+    def readings(**more: Any) -> str:
+        return p50_p95(lambda: store.readings(ReadingSearch(**more), 0, 51))
+
+    def readings_at() -> None:
+        words = f"unit {chance.randrange(APPLIANCES) + 1} "
+        store.readings(ReadingSearch(quantity="flame-signal", below=Decimal("1.5"), words=words), 0, 51)
+
+    def crews() -> None:
+        since = (latest - timedelta(weeks=13)).isoformat()
+        for asked in (store.days, store.meters):
+            asked(since)
+        store.steps("crew", since)
+
+    latest = datetime.fromisoformat(max(each.utc for each in store.visits(Search(), 0, 51)))
     common, rare = (lambda: chance.choice(STREETS).lower()), (lambda: f"unit {chance.randrange(APPLIANCES) + 1} ")
     lines = {
         "the list, nothing asked": search(lambda: ""),
@@ -168,6 +189,11 @@ def measure(store: Store, visits: int, ids: list[str]) -> None:
         "search, nothing fits": search(lambda: f"zz{chance.random()}"),
         "search, unsafe and a word": search(common, outcome="unsafe"),
         "search, a crew and a word": search(common, crew=f"Crew {chance.randrange(CREWS) + 1} (invented)"),
+        "readings below a figure": readings(quantity="line-voltage", below=Decimal("1.5")),
+        "readings below a figure at one appliance": p50_p95(readings_at),
+        "igniters that failed open, of ten years": readings(quantity="igniter-resistance", value="open"),
+        "igniters that failed open, one street": readings(quantity="igniter-resistance", value="open", words="mock"),
+        "all crews, 13 weeks": p50_p95(crews),
         "an appliance's trend": p50_p95(lambda: store.trends(appliance())),
         "a visit's page data": p50_p95(show),
     }
@@ -221,15 +247,29 @@ def bench(where: str, name: str, stages: list[int], folder: Path) -> None:
                 parcel = from_record(path)
                 store.receive(parcel)
                 spent.append(time.perf_counter() - began)
+            peak = memory_of_sending(path, where)
             readings = sum(row.kind == "reading" for row in parcel.rows)
             print(
                 f"| {visits} | sending {readings} readings, {len(parcel.rows)} entries, {len(parcel.recordings)} "
-                f"recordings | {sorted(spent)[1]:.2f} s, worst of 3 {max(spent):.2f} s |",
+                f"recordings | {sorted(spent)[1]:.2f} s, worst of 3 {max(spent):.2f} s; "
+                f"the command's memory at most {peak} MB |",
                 flush=True,
             )
         with store._asked() as connection:
             counted = {t.name: connection.scalar(select(func.count()).select_from(t)) for t in s.metadata.sorted_tables}
         print(f"\nIn the store: {', '.join(f'{count} {table}' for table, count in counted.items())}.", flush=True)
+
+
+def memory_of_sending(path: Path, where: str) -> int:
+    """The most memory that the command takes which sends a visit, in MB."""
+    program = (
+        "import sys\nfrom assistant.cli.commands import build\n"
+        "try:\n    build()(sys.argv[1:])\nfinally:\n    status = open('/proc/self/status').read()\n"
+        "    print('peak', int(status.split('VmHWM:')[1].split()[0]) // 1000)\n"
+    )
+    command = [sys.executable, "-c", program, "shop", "send", str(path), "--store", where]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    return int(done.stdout.split("peak ")[1])
 
 
 def fresh(folder: Path) -> Path:

@@ -48,6 +48,8 @@ from assistant.review.web.shop import (
     Kept,
     Listed,
     Measured,
+    ReadingFound,
+    ReadingSearch,
     Review,
     Search,
     StepCount,
@@ -140,10 +142,15 @@ class FolderStore(Store):
         self.fill()
         return super().trends(appliance)
 
-    def steps(self, by: By) -> Sequence[StepCount]:
-        """As `Store.steps`."""
+    def readings(self, asked: ReadingSearch, first: int, most: int) -> Sequence[ReadingFound]:
+        """As `Store.readings`."""
         self.fill()
-        return super().steps(by)
+        return super().readings(asked, first, most)
+
+    def steps(self, by: By, since: str = "") -> Sequence[StepCount]:
+        """As `Store.steps`; `days` and `meters` are of the same moment."""
+        self.fill()
+        return super().steps(by, since)
 
     def visit(self, visit: str) -> Kept | None:
         """One visit; it is checked whole each time."""
@@ -152,7 +159,7 @@ class FolderStore(Store):
             return None
         reviews = read_reviews(self._folder).reviews.get(visit, ())
         derived, entries, checked = _found_in(path, visit)
-        kept = Kept(visit, derived.appliance, entries, reviews, checked.problems, checked.warnings)
+        kept = Kept(visit, derived.appliance, entries, reviews, checked.problems, checked.warnings, derived.crew)
         with self._asked() as connection:
             there = connection.execute(select(s.visit).where(s.visit.c.id == visit)).one_or_none()
         if there:

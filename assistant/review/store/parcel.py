@@ -7,18 +7,25 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 from assistant.errors import Problem
 from assistant.record import entries as e
 from assistant.record import seal
-from assistant.record.chain import Entry, Row, canonical_json, from_line, verify_entries
+from assistant.record.chain import Entry, Row, from_line, verify_entries
 from assistant.record.record import Record, audio_of
 from assistant.record.story import Story, story_of
 from assistant.review.report.page import attention
 
-WRONG_IN_STEP = {"refused": "refused", "correction": "corrected", "skipped": "skipped", "unclear": "unclear"}
+COUNTED_IN_STEP = {
+    "heard-reading": "asked",
+    "refused": "refused",
+    "correction": "corrected",
+    "skipped": "skipped",
+    "unclear": "unclear",
+}
 """Kind of entry -> the column in which a step's are counted."""
 
 
@@ -158,10 +165,8 @@ class Derived:
     microphone: str
     visit: Mapping[str, Any]
     reading: Sequence[Mapping[str, Any]]
-    finding: Sequence[Mapping[str, Any]]
-    notice: Sequence[Mapping[str, Any]]
-    follow_up: Sequence[Mapping[str, Any]]
     step: Sequence[Mapping[str, Any]]
+    meter: Sequence[Mapping[str, Any]]
 
 
 def urgency(visit: Mapping[Any, Any], standing: str, problem: str = "") -> int:
@@ -203,8 +208,8 @@ def nothing_of(name: str) -> Derived:
     """What is looked for in a visit that cannot be read: its name."""
     columns = {"began": "", "site": name, "procedure": "", "search": name.lower()}
     flags = dict.fromkeys(("closed", "unsafe", "stopped"), False)
-    counts = dict.fromkeys(("outside", "watch", "not_checked", "corrections"), 0)
-    return Derived("", "", "", {**columns, **flags, **counts}, (), (), (), (), ())
+    counts = dict.fromkeys(("dangers", "mended", "outside", "watch", "not_checked", "corrections"), 0)
+    return Derived("", "", "", {**columns, **flags, **counts}, (), (), ())
 
 
 def derive(entries: Sequence[Entry]) -> Derived:
@@ -216,9 +221,11 @@ def derive(entries: Sequence[Entry]) -> Derived:
     story = story_of(entries)
     job, found = story.rules.job, attention(story)
     appliance, crew, procedure = job.appliance_key(), job.technician.name, story.procedure.title
-    findings = [
-        {"name": f.name, "value": f.value, "unit": f.unit, "outcome": f.verdict or "", "problem": f.problem}
-        for f in story.findings
+    stand = dangers(story)
+    told = (job.site, appliance, job.appliance.description, crew, procedure, story.complaint, story.cause or "")
+    meters = [
+        {"place": place, "name": meter.name, "serial": meter.serial, "due": meter.calibration_due}
+        for place, meter in enumerate(job.meters)
     ]
     return Derived(
         appliance,
@@ -231,25 +238,47 @@ def derive(entries: Sequence[Entry]) -> Derived:
             "closed": story.closed,
             "unsafe": bool(story.notices),
             "stopped": bool(story.emergencies),
+            "dangers": len(stand),
+            "mended": sum(stand.values()),
             "outside": len(found.out) + len(story.remarks),
             "watch": len(found.watch) + len(found.unknown),
             "not_checked": len(story.not_checked),
             "corrections": len(story.corrections),
-            "search": f"{job.site} {appliance} {job.appliance.description} {crew} {procedure}".lower(),
+            "search": " ".join(told).lower(),
         },
         sorted(_readings(story), key=lambda row: int(row["seq"])),
-        findings,
-        [_row(notice) for notice in story.notices],
-        [_row(follow_up) for follow_up in story.follow_ups if not follow_up.nothing],
         _steps(story.bodies),
+        meters,
     )
 
 
+def dangers(story: Story) -> dict[str, bool]:
+    """What was found that forbids something, and whether it was mended: found good again, and not taken back."""
+    forbade: list[tuple[int, str, bool]] = []
+    for each in (*story.standing, *story.worked_out):
+        name = each.quantity if isinstance(each, e.Reading) else each.name
+        if each.limit and each.limit.forbids and each.accepted is not None:
+            forbade.append((each.seq, name, not each.accepted))
+    for answer in story.answers:
+        step = story.procedure.step(answer.step) if story.procedure.has(answer.step) else None
+        if step and step.forbids and answer.seq not in story.taken_back:
+            forbade.append((answer.seq, answer.step, bool(answer.remark)))
+    found: dict[str, bool] = {}
+    for _, name, is_bad in sorted(forbade):
+        if is_bad or name in found:
+            found[name] = not is_bad
+    return found
+
+
 def _readings(story: Story) -> Iterator[Mapping[str, Any]]:
-    """The readings that stand, those without a figure too, and what was refused when it was read back."""
+    """The readings that stand, those without a figure too; what was refused when it was read back; what was worked
+    out."""
     for r in story.standing:
         value, unit = (r.value, r.unit) if r.number is None else (str(r.number), story.judged_unit(r))
-        yield _reading(r, r.quantity, value, unit, r.verdict)
+        yield _reading(r, r.quantity, value, unit, r.verdict, r.number)
+    for found in story.findings:
+        if found.value:
+            yield _reading(found, found.name, found.value, found.unit, found.verdict or "noted", Decimal(found.value))
     for body in story.bodies:
         step = (
             story.procedure.step(body.step) if isinstance(body, e.Refused) and story.procedure.has(body.step) else None
@@ -258,13 +287,11 @@ def _readings(story: Story) -> Iterator[Mapping[str, Any]]:
             yield _reading(body, step.quantity, body.value, "", "refused")
 
 
-def _reading(body: e.Body, quantity: str, value: str, unit: str, outcome: str) -> Mapping[str, Any]:
-    of = {"seq": body.seq, "utc": body.utc, "quantity": quantity}
+def _reading(
+    body: e.Body, quantity: str, value: str, unit: str, outcome: str, number: Decimal | None = None
+) -> Mapping[str, Any]:
+    of = {"seq": body.seq, "utc": body.utc, "quantity": quantity, "number": None if number is None else float(number)}
     return {**of, "value": value, "unit": unit, "outcome": outcome}
-
-
-def _row(body: e.Body) -> Mapping[str, Any]:
-    return {"seq": body.seq, "body": canonical_json(e.to_json(body))}
 
 
 def _steps(bodies: Sequence[e.Body]) -> list[Mapping[str, Any]]:
@@ -273,7 +300,7 @@ def _steps(bodies: Sequence[e.Body]) -> list[Mapping[str, Any]]:
         if name := getattr(body, "step", ""):
             counts.setdefault(name, Counter())[body.kind] += 1
     return [
-        {"step": name, **{column: count[kind] for kind, column in WRONG_IN_STEP.items()}}
+        {"step": name, **{column: count[kind] for kind, column in COUNTED_IN_STEP.items()}}
         for name, count in counts.items()
     ]
 

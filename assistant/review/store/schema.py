@@ -2,8 +2,8 @@
 
 `entry` holds each visit's whole chain as it was sent, its seal too; `recording` the sound; `review` what
 supervisors said, a chain of its own for each visit; `lodged` the heads of visits as they were sent. These are the
-truth, and all but `recording` only grow: triggers refuse a change. Everything else is derived from them so that it can
-be looked for, and can be made again.
+truth, and all but `recording` only grow: triggers refuse a change. `account` holds who may open the page. Everything
+else is derived from the truth so that it can be looked for, and can be made again.
 
 `visit.search` is lower case text in which words are looked for. The index `visit_listing` holds every column that a
 list is chosen and sorted by: a search reads that index from its end until a page is full, so a common word ends
@@ -67,6 +67,8 @@ visit = Table(
     Column("closed", Boolean, nullable=False),
     Column("unsafe", Boolean, nullable=False),  # a notice was given
     Column("stopped", Boolean, nullable=False),  # for danger
+    Column("dangers", Integer, nullable=False),  # things found that forbid something (parcel.dangers)
+    Column("mended", Integer, nullable=False),  # how many of them were mended, and found good again
     Column("outside", Integer, nullable=False),
     Column("watch", Integer, nullable=False),
     Column("not_checked", Integer, nullable=False),
@@ -135,35 +137,47 @@ reading = Table(
     _of_visit(),
     Column("seq", Integer, primary_key=True),
     Column("appliance", ForeignKey(appliance.c.id), nullable=False),
-    Column("quantity", Text, nullable=False),
+    Column("quantity", Text, nullable=False),  # or the name of what was worked out
     Column("utc", String(32), nullable=False),
     Column("value", Text, nullable=False),  # a decimal, with every digit that was said; "open", "over-range"
+    Column("number", Float(53)),  # the value to compare; null where it is none, or was refused
     Column("unit", Text, nullable=False),
     Column("outcome", Text, nullable=False),  # the verdict, or "refused"
     Index("reading_trend", "appliance", "quantity", "utc"),
+    Index("reading_found", "quantity", "utc", "number", "outcome", "value", "visit"),
 )
-finding = Table(
-    "finding",
-    metadata,
-    _of_visit(),
-    Column("name", Text, primary_key=True),
-    Column("value", Text, nullable=False),
-    Column("unit", Text, nullable=False),
-    Column("outcome", Text, nullable=False),
-    Column("problem", Text, nullable=False),
-)
-notice = Table("notice", metadata, _of_visit(), Column("seq", Integer, primary_key=True), Column("body", Text))
-follow_up = Table("follow_up", metadata, _of_visit(), Column("seq", Integer, primary_key=True), Column("body", Text))
 step = Table(
     "step",
     metadata,
     _of_visit(),
     Column("step", Text, primary_key=True),
+    Column("asked", Integer, nullable=False),
     Column("refused", Integer, nullable=False),
     Column("corrected", Integer, nullable=False),
     Column("skipped", Integer, nullable=False),
     Column("unclear", Integer, nullable=False),
 )
 
-DERIVED = (reading, finding, notice, follow_up, step)
+meter = Table(
+    "meter",
+    metadata,
+    _of_visit(),
+    Column("place", Integer, primary_key=True),  # in the job
+    Column("name", Text, nullable=False),
+    Column("serial", Text, nullable=False),
+    Column("due", String(10), nullable=False),  # when it is to be calibrated again; empty where nobody said
+)
+
+DERIVED = (reading, step, meter)
 """The tables that are made again from a visit's entries whenever more of them arrive."""
+
+account = Table(
+    "account",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("role", String(16), nullable=False),  # accounts.Role
+    Column("password", Text, nullable=False),  # its hash; empty where there is none
+    Column("link", Text, nullable=False),  # the hash of a link that opens the page once; empty where there is none
+    Column("link_until", String(32), nullable=False),  # UTC
+    Column("changed", String(32), nullable=False),  # UTC; a session that began before has ended
+)

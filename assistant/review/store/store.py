@@ -20,7 +20,20 @@ from alembic import command
 from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import ColumnElement, Connection, Table, create_engine, delete, event, func, insert, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Table,
+    case,
+    create_engine,
+    delete,
+    event,
+    func,
+    insert,
+    or_,
+    select,
+    update,
+)
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DataError, SQLAlchemyError
@@ -31,17 +44,21 @@ from assistant.record.seal import ERASED, NO_END, NO_SEAL, SEALED, erased, recor
 from assistant.review.store import schema as s
 from assistant.review.store.parcel import ODD, Derived, Parcel, nothing_of, read_recording, understood, urgency
 from assistant.review.web.shop import (
+    OUTCOMES,
     By,
+    Day,
     Kept,
     Listed,
     Lodged,
     Measured,
+    MeterSeen,
+    ReadingFound,
+    ReadingSearch,
     Review,
     Search,
     StepCount,
     StoreDown,
     standing_of,
-    worst_first,
 )
 
 APPLICATION_ID = 0x49474E53  # "IGNS"
@@ -320,9 +337,7 @@ class Store:
         """Visits from the `first` (0) on, at most `most`, by danger (`parcel.urgency`), the newest of each first."""
         v = s.visit.c
         # Only columns of the index visit_listing: the rows themselves are read for one page alone.
-        chosen = select(v.no).where(*[v.search.contains(word, autoescape=True) for word in asked.words.lower().split()])
-        if asked.crew:
-            chosen = chosen.where(v.crew == select(s.crew.c.id).where(s.crew.c.name == asked.crew).scalar_subquery())
+        chosen = select(v.no).where(*_where(asked, v.began))
         if asked.standing:
             chosen = chosen.where(v.standing == asked.standing)
         outcome = {
@@ -347,6 +362,53 @@ class Store:
         )
         with self._asked() as connection:
             return [Listed(**row._mapping) for row in connection.execute(query)]
+
+    def readings(self, asked: ReadingSearch, first: int, most: int) -> Sequence[ReadingFound]:
+        """The readings of a quantity that fit, from the `first` (0) on, at most `most`, the newest first."""
+        r = s.reading.c
+        chosen = select(s.reading, s.visit.c.id, s.visit.c.site, s.visit.c.crew).join(s.visit, s.visit.c.no == r.visit)
+        chosen = chosen.where(r.quantity == asked.quantity, *_where(asked, r.utc))
+        for bound, fits in ((asked.below, r.number.__lt__), (asked.above, r.number.__gt__)):
+            if bound is not None:
+                chosen = chosen.where(fits(float(bound)))
+        if asked.value:
+            chosen = chosen.where(r.value == asked.value)
+        if asked.outcome:
+            chosen = chosen.where(r.outcome.in_(OUTCOMES.get(asked.outcome, ())))
+        order = ("utc", "visit", "seq")
+        page = chosen.order_by(*(r[name].desc() for name in order)).limit(most).offset(first).subquery()
+        query = (
+            select(page, s.appliance.c.name.label("where"), s.crew.c.name.label("who"))
+            .join(s.appliance, s.appliance.c.id == page.c.appliance)
+            .join(s.crew, s.crew.c.id == page.c.crew)
+            .order_by(*(page.c[name].desc() for name in order))
+        )
+        with self._asked() as connection:
+            return [
+                ReadingFound(
+                    row.utc, row.id, row.quantity, row.value, row.unit, row.outcome, row.site, row.where, row.who
+                )
+                for row in connection.execute(query)
+            ]
+
+    def days(self, since: str) -> Sequence[Day]:
+        """What each crew did on each day from `since` on, the oldest first; days without a visit are left out."""
+        v = s.visit.c
+        day = func.substr(v.began, 1, 10)
+        unsafe = func.sum(case((or_(v.dangers > 0, v.unsafe, v.stopped), 1), else_=0))
+        query = select(day, s.crew.c.name, func.count(), unsafe, func.sum(v.dangers), func.sum(v.mended))
+        query = query.join(s.crew, s.crew.c.id == v.crew).where(v.began >= since)
+        with self._asked() as connection:
+            return [Day(*row) for row in connection.execute(query.group_by(day, s.crew.c.name).order_by(day))]
+
+    def meters(self, since: str) -> Sequence[MeterSeen]:
+        """The meters of the visits from `since` on, as the last of them has each, by when they are due."""
+        m, v = s.meter.c, s.visit.c
+        query = select(m.name, m.serial, m.due, s.crew.c.name, v.began).join(s.visit, v.no == m.visit)
+        query = query.join(s.crew, s.crew.c.id == v.crew).where(v.began >= since).order_by(v.began)
+        with self._asked() as connection:
+            seen = {(row[0], row[1]): MeterSeen(*row) for row in connection.execute(query)}
+        return sorted(seen.values(), key=lambda meter: (meter.due, meter.name, meter.serial))
 
     def visit(self, visit: str) -> Kept | None:
         """One visit, checked whole each time; where the list says otherwise of it, it is put right."""
@@ -404,7 +466,8 @@ class Store:
         }
         problems += self._differences(connection, there, derived, expected)
         ended = is_closed(row.kind for row in own)
-        return Kept(there.id, there.name, entries, said, problems, [] if seals else [NO_SEAL if ended else NO_END])
+        warnings = [] if seals else [NO_SEAL if ended else NO_END]
+        return Kept(there.id, there.name, entries, said, problems, warnings, derived.crew)
 
     def _check_sounds(self, connection: Connection, visit: str, rows: Sequence[Row], to: int) -> Iterator[str]:
         """What is not as it was recorded among a visit's recordings. to: the entry up to which they were sent."""
@@ -496,19 +559,33 @@ class Store:
                 trends.setdefault(row.quantity, []).append(point)
         return trends
 
-    def steps(self, by: By) -> Sequence[StepCount]:
-        """What goes wrong most, first."""
+    def steps(self, by: By, since: str = "") -> Sequence[StepCount]:
+        """How each step went, in the visits from `since` on."""
         group = s.crew if by == "crew" else s.microphone
         t = s.step.c
-        sums = [func.sum(t[name]).label(name) for name in ("refused", "corrected", "skipped", "unclear")]
+        sums = [func.sum(t[name]).label(name) for name in ("asked", "refused", "corrected", "skipped", "unclear")]
         query = (
             select(group.c.name, t.step, func.count().label("visits"), *sums)
             .join(s.visit, s.visit.c.no == t.visit)
             .join(group, group.c.id == s.visit.c[by])
+            .where(s.visit.c.began >= since)
             .group_by(group.c.name, t.step)
+            .order_by(group.c.name, t.step)
         )
         with self._asked() as connection:
-            return worst_first(StepCount(*row) for row in connection.execute(query))
+            return [StepCount(*row) for row in connection.execute(query)]
+
+
+def _where(asked: Search, when: ColumnElement[str]) -> Iterator[ColumnElement[bool]]:
+    """Where and when what is looked for lies. when: the column that tells."""
+    v = s.visit.c
+    yield from (v.search.contains(word, autoescape=True) for word in asked.words.lower().split())
+    if asked.crew:
+        yield v.crew == select(s.crew.c.id).where(s.crew.c.name == asked.crew).scalar_subquery()
+    if asked.since:
+        yield when >= asked.since
+    if asked.until:
+        yield when < asked.until + "~"  # after every time of that day
 
 
 def _review(row: Row) -> Review:

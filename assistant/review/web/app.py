@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from datetime import UTC, datetime
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import fields, replace
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
-from typing import Any, cast, get_args
+from typing import Any, TypeVar, cast, get_args
 from urllib.parse import quote
 
 from starlette.applications import Starlette
@@ -20,26 +23,60 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from assistant.errors import Problem
-from assistant.record.story import Story, story_of
+from assistant.files import library
+from assistant.record.story import Story, printed, story_of
 from assistant.review.found_left import as_found_and_left
 from assistant.review.report import page as report_page
 from assistant.review.report import plots, words
+from assistant.review.store.accounts import User
 from assistant.review.store.parcel import ODD
 from assistant.review.store.store import Store
-from assistant.review.timeline import moments
+from assistant.review.timeline import KINDS, moments
+from assistant.review.web.crews import by_crew, due, tally, weeks
 from assistant.review.web.guard import COOKIE, LOOPBACK, SESSION_S, Door, Guard, Headers, Hosts, read_form
 from assistant.review.web.limits_now import then_and_now
 from assistant.review.web.now import Follower
-from assistant.review.web.shop import STANDINGS, By, Kept, Measured, Review, Search, Standing, StoreDown
+from assistant.review.web.shop import (
+    STANDINGS,
+    By,
+    Kept,
+    Listed,
+    Measured,
+    ReadingFound,
+    ReadingSearch,
+    Review,
+    Search,
+    Standing,
+    StoreDown,
+    worst_first,
+)
+from assistant.trade.computation import Computation
+from assistant.trade.computations import FINDINGS
 from assistant.trade.limits import limit_for
+from assistant.trade.quantities import Quantity
 from assistant.trade.units import UNIT_SYMBOL
 
 PAGE_LENGTH = 50
 """Visits in one list: what a person looks through before searching."""
 
+LONGEST_CSV = 10_000
+"""Rows of a table that is taken away."""
+
+PERIODS = ("13", "26", "52")
+"""Weeks that the page of all crews looks back."""
+
 LONGEST_COMMENT = 2_000
 LONGEST_NAME = 100
 _HERE = Path(__file__).parent
+Asked = TypeVar("Asked", bound=Search)
+
+SHOWN_OUTCOMES = {
+    "outside": "outside its limit",
+    "watch": "to watch",
+    "within": "within its limit",
+    "not judged": "not judged",
+    "refused": "read back, and refused",
+}
 
 OUTCOMES = {
     "unsafe": "unsafe notice given",
@@ -64,9 +101,11 @@ def create_app(
             Route("/visit/{visit}/audio/{name}", view.audio),
             Route("/visit/{visit}/review", view.review, methods=["POST"]),
             Route("/appliance/{appliance:path}", view.appliance),
+            Route("/readings", view.readings),
+            Route("/crews", view.crews),
             Route("/steps", view.steps),
             *now,
-            Route("/enter", view.ask_token, methods=["GET"]),
+            Route("/enter", view.sign_in, methods=["GET"]),
             Route("/enter", view.enter, methods=["POST"]),
             Route("/leave", view.leave, methods=["POST"]),
             Mount("/static", StaticFiles(directory=_HERE / "static"), name="static"),
@@ -93,22 +132,30 @@ class _View:
         self.follower = follower
         self.guard = guard
         self._environment = report_page.environment("assistant.review.web", "templates")
-        self._environment.globals.update(w=words, form_key=guard.form_key, follows=follower is not None, guard=guard)
+        self._environment.globals.update(w=words, form_key=guard.form_key, follows=follower is not None)
 
-    def _page(self, template: str, status: int = 200, **of: Any) -> HTMLResponse:
-        return HTMLResponse(self._environment.get_template(template).render(**of), status_code=status)
+    def _page(self, request: Request, template: str, status: int = 200, **of: Any) -> HTMLResponse:
+        admitted, may_leave = getattr(request.state, "admitted", False), bool(request.cookies.get(COOKIE))
+        of |= {"user": self._user(request), "admitted": admitted, "may_leave": may_leave}
+        made = self._environment.get_template(template).render(of)
+        return HTMLResponse(made, status_code=status)
+
+    @staticmethod
+    def _user(request: Request) -> User | None:
+        user: User | None = getattr(request.state, "user", None)  # what never came to the door has none
+        return user
 
     # --- visits
 
     def visits(self, request: Request) -> Response:
         """The list, by what is looked for."""
-        asked = Search(
-            **{name: request.query_params.get(name, "").strip() for name in ("words", "crew", "standing", "outcome")}
-        )
-        number = request.query_params.get("page", "1")
-        page = int(number) if number.isdecimal() and 0 < int(number) < 10_000 else 1
+        asked, wrong = _asked(request, Search)
+        if _wants_csv(request):
+            return _csv("visits", Listed, self.shop.visits(asked, 0, LONGEST_CSV))
+        page = _page_number(request)
         found = self.shop.visits(asked, (page - 1) * PAGE_LENGTH, PAGE_LENGTH + 1)
         answer = self._page(
+            request,
             "visits.html.j2",
             waiting=self.shop.waiting,
             asked=asked,
@@ -118,11 +165,33 @@ class _View:
             crews=self.shop.crews(),
             outcomes=OUTCOMES,
             here=request.url,
-            warnings=self.shop.warnings(),
+            warnings=[*wrong, *self.shop.warnings()],
         )
         if self.shop.waiting:
             answer.headers["Refresh"] = "1"
         return answer
+
+    def readings(self, request: Request) -> Response:
+        """The readings of one quantity over all visits, by what is looked for."""
+        asked, wrong = _asked(request, ReadingSearch)
+        if _wants_csv(request):
+            return _csv(asked.quantity or "readings", ReadingFound, self.shop.readings(asked, 0, LONGEST_CSV))
+        page = _page_number(request)
+        found = self.shop.readings(asked, (page - 1) * PAGE_LENGTH, PAGE_LENGTH + 1)
+        known: Mapping[str, Quantity | Computation] = {**library().quantities, **FINDINGS}
+        return self._page(
+            request,
+            "readings.html.j2",
+            asked=asked,
+            wrong=wrong,
+            found=found[:PAGE_LENGTH],
+            more=len(found) > PAGE_LENGTH,
+            page=page,
+            crews=self.shop.crews(),
+            quantities=sorted((printed(of.spoken), name, of.unit) for name, of in known.items()),
+            outcomes=SHOWN_OUTCOMES,
+            here=request.url,
+        )
 
     def _kept(self, request: Request) -> Kept:
         kept = self.shop.visit(request.path_params["visit"])
@@ -133,15 +202,19 @@ class _View:
     def visit(self, request: Request, wrong: str = "", typed: Mapping[str, str] | None = None) -> Response:
         """One visit: its time line, its limits then and now, and what was said of it."""
         kept = self._kept(request)
+        show = request.query_params.get("show", "")
         common: dict[str, Any] = {"kept": kept, "wrong": wrong, "typed": typed or {}, "status": 422 if wrong else 200}
         try:
             story = story_of(kept.entries)
             return self._page(
+                request,
                 "visit.html.j2",
                 s=story,
                 attention=report_page.attention(story),
                 lines=as_found_and_left(story),
-                moments=list(moments(kept.entries)),
+                show=show if show in KINDS else "",
+                kinds=list(KINDS),
+                moments=[each for each in moments(kept.entries) if show not in KINDS or show in each.kinds],
                 changed=then_and_now(story),
                 nonce=request.state.nonce,
                 **common,
@@ -149,7 +222,7 @@ class _View:
         except (Problem, *ODD) as odd:
             if not kept.problems:
                 common["kept"] = replace(kept, problems=[f"It cannot be shown ({odd})."])
-            return self._page("broken.html.j2", **common)
+            return self._page(request, "broken.html.j2", **common)
 
     def report(self, request: Request) -> Response:
         """The visit's report, as it prints."""
@@ -184,7 +257,11 @@ class _View:
     async def review(self, request: Request) -> Response:
         """Signs a visit off, returns it or calls it disputed, with a comment: a new entry, never a change."""
         form = await self._form(request)
+        user = self._user(request)
         by, comment, standing = (form.get(name, "").strip() for name in ("by", "comment", "standing"))
+        by, role = (user.name, user.role) if user else (by, "")
+        if user and not user.reviews:
+            raise HTTPException(403, "A technician looks at visits, and does not sign them; ask a supervisor.")
         wrong = ""
         if standing not in STANDINGS:
             wrong = "Choose one: sign it off, return it, or call it disputed."
@@ -202,7 +279,7 @@ class _View:
         utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
         entries = form.get("entries", "")
         number = int(entries) if entries.isascii() and entries.isdecimal() and len(entries) < 10 else 0
-        review = Review(utc, by, cast("Standing", standing), comment, form.get("head", ""), number)
+        review = Review(utc, by, cast("Standing", standing), comment, form.get("head", ""), number, role)
         try:
             await run_in_threadpool(self.shop.add_review, visit, review)
         except StoreDown:
@@ -233,46 +310,78 @@ class _View:
         kept = self.shop.visit(last.visit)
         story = story_of(kept.entries) if kept else None
         return self._page(
+            request,
             "appliance.html.j2",
             appliance=appliance,
             story=story,
             trends=[_trend(name, points, story) for name, points in trends.items()],
         )
 
+    def crews(self, request: Request) -> Response:
+        """How all crews do: for those who review."""
+        if (user := self._user(request)) and not user.reviews:
+            raise HTTPException(403, "How the crews do is for supervisors and owners.")
+        asked = request.query_params.get("weeks", "")
+        period = int(asked) if asked in PERIODS else int(PERIODS[0])
+        today = datetime.now(UTC).date()
+        since = today - timedelta(weeks=period - 1, days=today.weekday())
+        counts = self.shop.steps("crew", since.isoformat())
+        days = self.shop.days(since.isoformat())
+        return self._page(
+            request,
+            "crews.html.j2",
+            weeks=weeks(days, since, today),
+            people=by_crew(days),
+            technicians=tally(counts, "group"),
+            questions=sorted(tally(counts, "step"), key=lambda each: -(each.asked + each.corrected + each.refused)),
+            skipped=sorted(tally(counts, "step"), key=lambda each: -each.skipped),
+            due=due(self.shop.meters(since.isoformat()), today),
+            period=period,
+            periods=PERIODS,
+        )
+
     def steps(self, request: Request) -> Response:
         """Which steps go wrong most."""
         by: By = "microphone" if request.query_params.get("by") == "microphone" else "crew"
-        return self._page("steps.html.j2", by=by, groups=get_args(By), counts=self.shop.steps(by))
+        return self._page(request, "steps.html.j2", by=by, groups=get_args(By), counts=worst_first(self.shop.steps(by)))
 
     # --- the visit that goes on
 
     def now(self, request: Request) -> Response:
         """It at a glance, for a screen beside the work."""
         assert self.follower
-        return self._page("now.html.j2", g=self.follower.glance())
+        return self._page(request, "now.html.j2", g=self.follower.glance())
 
     def glance(self, request: Request) -> Response:
         """What changes on that screen."""
         assert self.follower
-        return self._page("glance.html.j2", g=self.follower.glance())
+        return self._page(request, "glance.html.j2", g=self.follower.glance())
 
     # --- the door
 
-    def ask_token(self, request: Request) -> Response:
-        """Asks for the token."""
-        return self._page("enter.html.j2", wrong="")
+    def sign_in(self, request: Request) -> Response:
+        """Asks who it is, or for the token. A link is used up only by the button, for programs follow links too."""
+        return self._sign_in(request, link=request.query_params.get("link", ""))
+
+    def _sign_in(self, request: Request, wrong: str = "", status: int = 200, link: str = "") -> Response:
+        return self._page(request, "enter.html.j2", status=status, wrong=wrong, asks=self.guard.asks, link=link)
 
     async def enter(self, request: Request) -> Response:
-        """Takes the token, once for a browser."""
+        """Takes a password, a link or the token, once for a browser."""
         form = await self._form(request)
+        return await run_in_threadpool(self._enter, request, form)
+
+    def _enter(self, request: Request, form: Mapping[str, str]) -> Response:
         if seconds := self.guard.waits_s():
-            wrong = f"There were too many wrong tokens; wait {seconds} s, then try again."
-            return self._page("enter.html.j2", status=429, wrong=wrong)
-        session = self.guard.enter(form.get("token", ""))
+            return self._sign_in(request, f"There were too many wrong tries; wait {seconds} s, then try again.", 429)
+        session = self.guard.enter(form)
         if session is None:
-            return self._page(
-                "enter.html.j2", status=403, wrong="That is not the token. It is where the page was started."
-            )
+            wrong = "That is not the token. It is where the page was started."
+            if self.guard.asks == "password":
+                wrong = "That name and password do not fit. Ask for a new link: assistant shop user NAME --link"
+            if form.get("link"):
+                wrong = "That link was used, or is too old. Ask for a new one: assistant shop user NAME --link"
+            return self._sign_in(request, wrong, 403)
         answer = RedirectResponse("/", status_code=303)
         answer.set_cookie(COOKIE, session, max_age=SESSION_S, httponly=True, samesite="strict", path="/")
         return answer
@@ -289,19 +398,75 @@ class _View:
 
     async def down(self, request: Request, wrong: Exception) -> Response:
         """The store does not answer, or what it holds cannot be shown: one sentence."""
-        return self._page("sentence.html.j2", status=503, title="Not now", sentence=str(wrong))
+        return self._page(request, "sentence.html.j2", status=503, title="Not now", sentence=str(wrong))
 
     async def not_so(self, request: Request, wrong: Exception) -> Response:
         """Something is not there, or not as it must be."""
         assert isinstance(wrong, HTTPException)
         known = {404: "There is no such page.", 405: "That is not done this way."}
         sentence = wrong.detail if wrong.detail not in ("Not Found", "Method Not Allowed") else known[wrong.status_code]
-        return self._page("sentence.html.j2", status=wrong.status_code, title="Not here", sentence=sentence)
+        return self._page(request, "sentence.html.j2", status=wrong.status_code, title="Not here", sentence=sentence)
 
     async def broken(self, request: Request, wrong: Exception) -> Response:
         """A fault of this program: it is on the terminal, not on the page."""
         sentence = "This page has a fault; what it is stands on the terminal where the page was started."
-        return self._page("sentence.html.j2", status=500, title="A fault", sentence=sentence)
+        return self._page(request, "sentence.html.j2", status=500, title="A fault", sentence=sentence)
+
+
+def _asked(request: Request, of: type[Asked]) -> tuple[Asked, list[str]]:
+    """What is looked for, and what of it cannot be."""
+    found: dict[str, Any] = {}
+    wrong = []
+    for name in (field.name for field in fields(of)):
+        value = request.query_params.get(name, "").strip()
+        try:
+            if name in ("since", "until") and value:
+                date.fromisoformat(value)
+            if name in ("below", "above"):
+                found[name] = figure(value) if value else None
+                continue
+        except (ValueError, ArithmeticError):
+            wrong.append(f"{name}: {value!r} is no {'day' if name in ('since', 'until') else 'figure'}; left out.")
+            continue
+        found[name] = value
+    return of(**found), wrong
+
+
+def figure(text: str) -> Decimal:
+    """A figure that was typed; raises ArithmeticError or ValueError for what is none."""
+    number = Decimal(text)
+    if not number.is_finite():
+        raise ValueError(text)
+    return number
+
+
+def _page_number(request: Request) -> int:
+    number = request.query_params.get("page", "1")
+    return int(number) if number.isdecimal() and 0 < int(number) < 10_000 else 1
+
+
+def _wants_csv(request: Request) -> bool:
+    return request.query_params.get("as") == "csv"
+
+
+def _csv(name: str, of: type[Any], rows: Iterable[Any]) -> Response:
+    """Rows of a dataclass as CSV. Text that a spreadsheet would take for a formula begins with an apostrophe."""
+    out = io.StringIO()
+    writer = csv.writer(out)
+    columns = [field.name for field in fields(of)]
+    writer.writerow(columns)
+    for row in rows:
+        writer.writerow([_harmless(str(getattr(row, column))) for column in columns])
+    headers = {"Content-Disposition": f'attachment; filename="{name}.csv"'}
+    return Response(out.getvalue(), media_type="text/csv; charset=utf-8", headers=headers)
+
+
+def _harmless(text: str) -> str:
+    try:
+        figure(text)
+    except (ValueError, ArithmeticError):
+        return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
+    return text
 
 
 def _trend(name: str, points: Sequence[Measured], story: Story | None) -> dict[str, Any]:

@@ -1,4 +1,6 @@
-"""Who may look and who may write: a token where the page is not on this machine alone, and headers for browsers."""
+"""Who may look and who may write: accounts of the shop, or a token where the page is not on this machine alone; and
+headers for browsers.
+"""
 
 from __future__ import annotations
 
@@ -6,14 +8,18 @@ import hmac
 import math
 import secrets
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Literal
 from urllib.parse import parse_qs, urlsplit
 
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
 from starlette.requests import HTTPConnection, Request
 from starlette.responses import PlainTextResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from assistant.review.store.accounts import Accounts, User
 
 COOKIE = "page"
 LONGEST_FORM = 20_000
@@ -24,10 +30,18 @@ OTHER_NAME = "This page is not served by that name; see --name of: assistant pag
 
 
 SESSION_S = 12 * 3600
-"""How long a browser is known after the token was given: a working day."""
+"""How long a browser is known after somebody signed in: a working day."""
 TRIES = 10
-"""Wrong tokens in a row, after which the next are heard only every `SLOW_S`, from whomever they come."""
+"""Wrong tokens or passwords in a row, after which the next are heard only every `SLOW_S`, from whomever they come."""
 SLOW_S = 30
+
+
+@dataclass(frozen=True)
+class Session:
+    """A browser that is known. ends: by the guard's clock. user: who signed in; None with the token."""
+
+    ends: float
+    user: User | None
 
 
 @dataclass
@@ -38,32 +52,60 @@ class Guard:
     # In every form: another site can make a browser send a form here, but cannot read it.
     form_key: str = field(default_factory=lambda: secrets.token_urlsafe(24))
     clock: Callable[[], float] = time.monotonic
-    sessions: dict[str, float] = field(default_factory=dict)  # cookie -> when it ends
-    failed: int = 0  # wrong tokens since the last right one
+    accounts: Accounts | None = None
+    sessions: dict[str, Session] = field(default_factory=dict)  # by cookie
+    failed: int = 0  # wrong tokens or passwords since the last right one
     slow_until: float = 0.0
 
-    def knows(self, request: Request) -> bool:
-        """Whether this request comes from somebody who gave the token, or needs none."""
-        return self.token is None or self.sessions.get(request.cookies.get(COOKIE, ""), 0.0) > self.clock()
+    @property
+    def asks(self) -> Literal["", "token", "password"]:
+        """What is asked before the page is shown: a password as soon as the shop has accounts."""
+        if self.accounts and self.accounts.all():
+            return "password"
+        return "token" if self.token else ""
+
+    def admits(self, request: Request) -> bool:
+        """Whether this request comes from somebody who may look; it then has `request.state.user`."""
+        request.state.user, asks = None, self.asks
+        if not asks:
+            return True
+        session = self.sessions.get(request.cookies.get(COOKIE, ""))
+        if session is None or session.ends <= self.clock() or bool(session.user) != (asks == "password"):
+            return False
+        # An account that was removed or changed meanwhile has nothing open any more.
+        if session.user and self.accounts and self.accounts.find(session.user.name) != session.user:
+            return False
+        request.state.user = session.user
+        return True
 
     def waits_s(self) -> int:
-        """How many seconds pass until another token is heard."""
+        """How many seconds pass until another try is heard."""
         return max(0, math.ceil(self.slow_until - self.clock()))
 
-    def enter(self, token: str) -> str | None:
-        """The value of a new cookie for the right token; None for a wrong one, or where it has to wait."""
+    def enter(self, form: Mapping[str, str]) -> str | None:
+        """The value of a new cookie for the right token, password or link; None for a wrong one, or while it waits."""
         now = self.clock()
-        if self.token is None or self.waits_s():
+        if self.waits_s():
             return None
-        if not hmac.compare_digest(token.encode(), self.token.encode()):
+        user, fits = None, False
+        if self.asks == "password" and self.accounts:
+            if link := form.get("link", ""):
+                user = self.accounts.by_link(link)
+            else:
+                user = self.accounts.by_password(form.get("name", "").strip(), form.get("password", ""))
+            fits = user is not None
+        elif self.token is not None:
+            fits = hmac.compare_digest(form.get("token", "").encode(), self.token.encode())
+        if not fits:
             self.failed += 1
             if self.failed >= TRIES:
                 self.slow_until = now + SLOW_S
             return None
         self.failed = 0
-        session = secrets.token_urlsafe(24)
-        self.sessions = {each: end for each, end in self.sessions.items() if end > now} | {session: now + SESSION_S}
-        return session
+        cookie = secrets.token_urlsafe(24)
+        self.sessions = {name: session for name, session in self.sessions.items() if session.ends > now}
+        self.sessions[cookie] = Session(now + SESSION_S, user)
+        return cookie
 
     def leave(self, request: Request) -> None:
         """Forgets a browser."""
@@ -148,7 +190,7 @@ class Hosts:
 
 
 class Door:
-    """Sends whoever has not given the token to where it is asked; lets the styles of that page through."""
+    """Sends whoever has not signed in to where that is asked; lets the styles of that page through."""
 
     def __init__(self, app: ASGIApp, guard: Guard) -> None:
         self.app, self.guard = app, guard
@@ -158,8 +200,12 @@ class Door:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        path = scope["path"]
-        if path == "/enter" or path.startswith("/static/") or self.guard.knows(Request(scope)):
+        path, request = scope["path"], Request(scope)
+        if path.startswith("/static/"):
+            admitted = True
+        else:
+            admitted = request.state.admitted = await run_in_threadpool(self.guard.admits, request)
+        if admitted or path == "/enter":
             await self.app(scope, receive, send)
             return
         await RedirectResponse("/enter", status_code=303)(scope, receive, send)

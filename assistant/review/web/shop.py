@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from typing import Literal
@@ -26,12 +26,41 @@ class StoreDown(Problem):
 
 @dataclass(frozen=True)
 class Search:
-    """What is looked for; an empty field is anything. words: in site, appliance and people."""
+    """What is looked for; an empty field is anything.
+
+    words: in site, appliance, technician, procedure, complaint and cause. since, until: days, "2026-01-31".
+    """
 
     words: str = ""
     crew: str = ""
+    since: str = ""
+    until: str = ""
     standing: str = ""
     outcome: str = ""  # "unsafe", "outside", "watch", "not checked", "unfinished"
+
+
+@dataclass(frozen=True)
+class ReadingSearch(Search):
+    """Which readings are looked for, with where and when as in `Search`.
+
+    quantity: has to be named. value: "open" or "over-range". outcome: of `OUTCOMES`. below, above: figures, in the
+    quantity's unit.
+    """
+
+    quantity: str = ""
+    value: str = ""
+    below: Decimal | None = None
+    above: Decimal | None = None
+
+
+OUTCOMES: Mapping[str, tuple[str, ...]] = {
+    "outside": ("fail", "conditional-fail"),
+    "watch": ("caution", "conditional-pass"),
+    "within": ("pass",),
+    "not judged": ("cannot-judge", "noted"),
+    "refused": ("refused",),
+}
+"""How a reading stands, and the verdicts that say so."""
 
 
 @dataclass(frozen=True)
@@ -65,6 +94,7 @@ class Review:
     comment: str
     head: str = ""  # of the record that was looked at
     entries: int = 0  # how many it had
+    role: str = ""  # in which they were signed in; empty where nobody checks who it is
 
 
 @dataclass(frozen=True)
@@ -77,6 +107,7 @@ class Kept:
     reviews: Sequence[Review]
     problems: Sequence[str] = ()  # what is not as it was recorded
     warnings: Sequence[str] = ()  # what its check cannot show
+    crew: str = ""  # the technician
 
     @property
     def head(self) -> str:
@@ -94,6 +125,8 @@ class Kept:
             return
         if self.problems:
             raise Problem(f"It cannot be signed off: {self.problems[0]}")
+        if review.role == "supervisor" and review.by.casefold() == self.crew.casefold():
+            raise Problem("A supervisor does not sign off their own visit; let another supervisor or the owner do it.")
         if (review.entries, review.head) != (len(self.entries), self.head):
             raise Problem("The record has grown or changed since it was shown; look at it again, then sign.")
 
@@ -137,12 +170,22 @@ class Measured:
 
 
 @dataclass(frozen=True)
+class ReadingFound(Measured):
+    """A reading that was looked for, and where it was read."""
+
+    site: str
+    appliance: str
+    crew: str
+
+
+@dataclass(frozen=True)
 class StepCount:
     """How often a step was worked by a crew, or through a microphone, and how often something went wrong in it."""
 
     group: str
     step: str
     visits: int
+    asked: int  # for a yes, which is nothing wrong
     refused: int
     corrected: int
     skipped: int
@@ -152,6 +195,29 @@ class StepCount:
     def wrong(self) -> int:
         """How often something went wrong."""
         return self.refused + self.corrected + self.skipped + self.unclear
+
+
+@dataclass(frozen=True)
+class Day:
+    """What a technician did on one day, or a shop in the week that begins with it."""
+
+    day: str
+    crew: str
+    visits: int
+    unsafe: int  # of them, in which something was found that forbids something, or an emergency
+    dangers: int  # such things
+    mended: int  # how many of these were mended in the visit
+
+
+@dataclass(frozen=True)
+class MeterSeen:
+    """A meter as the last visit that named it has it."""
+
+    name: str
+    serial: str
+    due: str  # a day; empty where the job file says none
+    crew: str
+    utc: str
 
 
 def worst_first(counts: Iterable[StepCount]) -> list[StepCount]:

@@ -368,8 +368,8 @@ def test_a_later_change_is_made_to_a_store_that_is_there(
     with Store.open(where, make=True) as store:
         store.receive(from_record(visit))
     later = shutil.copytree(Path(store_module.__file__).parent / "migrations", tmp_path / "migrations")
-    (later / "versions" / "v0003_later.py").write_text(
-        "import sqlalchemy as sa\nfrom alembic import op\nrevision, down_revision = '0003', '0002'\n"
+    (later / "versions" / "v0004_later.py").write_text(
+        "import sqlalchemy as sa\nfrom alembic import op\nrevision, down_revision = '0004', '0003'\n"
         "def upgrade():\n    op.add_column('visit', sa.Column('later', sa.Text()))\n"
     )
     with monkeypatch.context() as patch:

@@ -4,7 +4,12 @@ import WaveSurfer from "./wavesurfer.esm.js";
 const player = document.querySelector(".player");
 const status = document.getElementById("playing");
 let wave = null;
+const through = document.getElementById("through");
+const links = [...document.querySelectorAll(".timeline a.hear")];
+const PAUSE_MS = 700; // between two recordings that are played through, so that they are told apart
 let chosen = null;
+let left = []; // what is still to be played through
+let waits = 0;
 
 function make() {
   player.hidden = false;
@@ -16,7 +21,11 @@ function make() {
     cspNonce: player.dataset.nonce,
     backend: "WebAudio", // the recordings are short; the element would have to seek in them
   });
-  wave.on("finish", () => say("Heard"));
+  wave.on("finish", () => {
+    say("Heard");
+    if (through.dataset.plays && left.length) waits = setTimeout(next, PAUSE_MS);
+    else halt();
+  });
   wave.on("error", (wrong) => {
     console.error(wrong);
     say("Cannot be played");
@@ -47,9 +56,41 @@ async function hear(link) {
   }
 }
 
+function next() {
+  waits = 0;
+  const link = left.shift();
+  link.scrollIntoView({ block: "center" });
+  hear(link);
+}
+
+function halt() {
+  clearTimeout(waits);
+  waits = 0;
+  through.textContent = left.length ? "Go on playing" : "Play these through";
+  through.dataset.plays = "";
+}
+
+// One button: plays all that the table shows, pauses, and goes on where it was.
+through.hidden = !links.length;
+through.addEventListener("click", () => {
+  if (through.dataset.plays) {
+    const cut = wave.isPlaying();
+    wave.pause();
+    if (cut) left.unshift(chosen); // it is heard again from its beginning
+    halt();
+    return;
+  }
+  if (!left.length) left = [...links];
+  through.textContent = "Pause";
+  through.dataset.plays = "yes";
+  next();
+});
+
 for (const link of document.querySelectorAll("a.hear")) {
   link.addEventListener("click", (event) => {
     event.preventDefault();
+    left = [];
+    halt();
     hear(link);
   });
 }
