@@ -26,7 +26,7 @@ def accessible(tab) -> list[str]:
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/visit/lane-2026", "/visit/street-odour", "/steps", "/steps?by=microphone", "/nothing", "/now"]
+    "path", ["/visit/lane-2026?show=refusals", "/visit/street-odour", "/steps?by=microphone", "/nothing", "/now"]
 )
 def test_every_page_is_accessible(served, tab, path):
     tab.goto(served + path)
@@ -42,7 +42,14 @@ def test_nothing_is_off_the_screen_at_any_size(served, tab, folder, width, schem
     (folder / "zeroed-in-a-folder-with-a-long-name-that-has-to-wrap" / "visit.sqlite").write_bytes(bytes(4000))
     tab.set_viewport_size({"width": width, "height": 900})
     tab.emulate_media(color_scheme=scheme)
-    for path in ("/", "/visit/lane-2026", "/visit/zeroed-in-a-folder-with-a-long-name-that-has-to-wrap"):
+    for path in (
+        "/",
+        "/visit/lane-2026",
+        "/visit/zeroed-in-a-folder-with-a-long-name-that-has-to-wrap",
+        "/readings?quantity=flame-signal",
+        "/crews?weeks=52",
+        "/steps",
+    ):
         tab.goto(served + path)
         assert tab.evaluate("document.documentElement.scrollWidth") <= width
         assert accessible(tab) == []
@@ -140,13 +147,13 @@ def test_what_is_unsafe_comes_first_then_what_to_follow_up(served, tab):
 
 def test_search_and_filters(served, tab):
     tab.goto(served)
-    tab.get_by_label("Site, appliance or person").fill("model road")
+    tab.get_by_label("Site, appliance, person or cause").fill("model road")
     tab.get_by_role("button", name="Search").click()
     assert tab.locator("tbody tr").count() == 2
     tab.get_by_label("What was found").select_option("something outside its limit")
     tab.get_by_role("button", name="Search").click()
     assert tab.locator("tbody tr").count() == 1
-    tab.get_by_label("Crew").select_option("Kim Roe (invented)")
+    tab.get_by_label("Technician").select_option("Kim Roe (invented)")
     tab.get_by_role("button", name="Search").click()
     assert "No visit fits" in tab.get_by_role("status").inner_text()
 
@@ -192,6 +199,31 @@ def test_a_visit_is_reviewed_by_keyboard_alone(served, tab, folder):
     assert "returned by Pat Moe (invented): Ask the gas supplier for its number." in tab.locator("main").inner_text()
     kept = [json.loads(line)["body"] for line in (folder / "reviews.jsonl").read_text(encoding="utf-8").splitlines()]
     assert [(k["visit"], k["standing"]) for k in kept] == [("street-odour", "returned")]
+
+
+def test_a_time_line_is_played_through_with_a_pause(served, tab):
+    tab.goto(f"{served}/visit/lane-2026?show=corrections")
+    tab.get_by_role("link", name="readings", exact=True).click()
+    links = tab.locator(".timeline a.hear")
+    assert links.count() > 3
+
+    def plays(number: int):
+        expect(links.nth(number)).to_have_attribute("aria-current", "true")
+
+    tab.get_by_role("button", name="Play these through").click()
+    plays(0)
+    plays(1)
+    tab.get_by_role("button", name="Pause").click()
+    at = tab.evaluate("[...document.querySelectorAll('.timeline a.hear')].findIndex((l) => l.ariaCurrent)")
+    tab.wait_for_timeout(2000)
+    plays(at)  # nothing went on meanwhile
+    tab.get_by_role("button", name="Go on playing").click()
+    plays(at + 1)
+    tab.goto(f"{served}/visit/lane-2026?show=refusals")
+    assert links.count() == 1
+    tab.get_by_role("button", name="Play these through").click()
+    expect(tab.locator("#playing")).to_contain_text("Heard: “no”")
+    expect(tab.get_by_role("button", name="Play these through")).to_be_visible()
 
 
 def test_every_recording_is_reached_and_played_by_keyboard(served, tab):
