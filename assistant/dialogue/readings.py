@@ -98,7 +98,8 @@ def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     body |= {"findings": gone} if gone else {}
     step = dialogue.rules.procedure.step(last.step)
     notes: list[Effect] = []
-    if isinstance(last, Answer) and step.sets:
+    before_a_repair = last.after < len(state.repairs)
+    if isinstance(last, Answer) and step.sets and not before_a_repair:
         state, notes = _as_it_was(state, step)
     elif isinstance(last, Answer) and _mended_last(state, last, step):
         body |= {"repair": step.mends}
@@ -106,7 +107,8 @@ def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     said = say(" ".join([wording.TAKEN_BACK.format(what=told), *map(wording.gone_with_it, gone)]))
     if state.hand.correcting is None:  # its step is worked again as a whole
         turn, more = open_step(dialogue, state, last.step)
-    elif isinstance(last, Answer) and not last.answer:  # a remark beside a reading, which is not asked by itself
+    # A remark beside a reading is not asked by itself; what set power or gas before a repair is asked again anyway.
+    elif isinstance(last, Answer) and (not last.answer or (step.sets and before_a_repair)):
         turn, more = back_to_the_step(dialogue, handed(state, correcting=None))
     else:
         turn, more = state, present(dialogue, state)

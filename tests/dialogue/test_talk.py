@@ -356,6 +356,14 @@ def test_a_technician_who_says_anything_comes_to_the_end(seed):
     assert wander(seed)[1] == ""
 
 
+def test_what_set_the_power_before_a_repair_is_taken_back_where_the_visit_is():
+    talk = hot_surface().on_to("connections").say("repair", "igniter replaced", "yes")
+    assert talk.state.step == "isolate"
+    assert "Taken back: proved dead, yes." in talk.say("correction").told
+    assert (talk.state.step, talk.state.site.power, talk.state.site.gas) == ("isolate", "unknown", "unknown")
+    assert talk.on_to("connections").state.site.gas == "shut"
+
+
 def test_a_correction_that_forbids_the_open_step_closes_it():
     talk = hot_surface().on_to("inlet-standing").say("correction", "no", "yes")
     assert talk.state.answers[-1].text == "the gas valve leaks through"
