@@ -1,4 +1,6 @@
-# `make demo` and `make test` do all the set-up. Nothing outside this folder is changed.
+# `make demo` and `make test` do all the set-up. Outside this folder they fill caches only: pip's own, and the user's cache
+# folder of the assistant, ignition-assistant (the voice's sounds, up to 25 MB, and what was read of the data files).
+# `make test` also installs what the tests need from the system, where apt is available.
 PYTHON ?= python3
 BIN := .venv/bin
 

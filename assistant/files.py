@@ -1,28 +1,27 @@
-"""Reads what people write: the project's data files and job files, with errors that name file, line and column."""
+"""The data files of the project and of a shop, put together and checked; and job files."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from functools import cache, cached_property, lru_cache
+from functools import cache, cached_property
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 from pydantic import BaseModel, ValidationError
-from ruamel.yaml import YAML
-from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
 from assistant.dialogue.state import Rules
 from assistant.errors import Problem
 from assistant.language.jsgf import Grammar, GrammarError, read_grammars
+from assistant.language.spoken import measured_kind
 from assistant.language.utterance import Language
 from assistant.places import top_folder
 from assistant.trade.checking import check
 from assistant.trade.computations import FINDINGS
 from assistant.trade.faults import Faults
 from assistant.trade.history import History
-from assistant.trade.job import Fuel, Ignition, Job, VisitKind
+from assistant.trade.job import Fuel, Ignition, Job, Meter, PlateValue, VisitKind
 from assistant.trade.judging import Forbids
 from assistant.trade.limits import CheckValue, GenericLimit
 from assistant.trade.procedures import (
@@ -38,9 +37,9 @@ from assistant.trade.procedures import (
 )
 from assistant.trade.quantities import Quantity
 from assistant.trade.risks import Risk
-from assistant.trade.set_up import Asked
-
-M = TypeVar("M", bound=BaseModel)
+from assistant.trade.set_up import Asked, Figure
+from assistant.trade.units import UNIT_SYMBOL, convert, same_dimension
+from assistant.yaml_files import Flaw, Keys, M, Systems, fit, parse, place_of, plain, read_yaml, unfit
 
 TRADE_DATA = Path(__file__).parent / "trade" / "data"
 PROCEDURES = "procedures.yaml"
@@ -48,151 +47,138 @@ PROCEDURES = "procedures.yaml"
 SHIPPED_LIMITS = TRADE_DATA / "limits.yaml"
 
 
-@lru_cache(maxsize=64)
-def _loaded(text: str) -> Any:
-    """The content of a YAML text, kept: a check of many files reads the same parts for each. Nobody may change it."""
-    return YAML(typ="rt").load(text)
-
-
-def read_yaml(path: Path) -> Any:
-    """The content of a YAML file with its line marks, not to be changed; Problem with one sentence when it is none."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise Problem(f"{path} does not exist; check the name.") from None
-    except (OSError, UnicodeDecodeError) as wrong:
-        raise Problem(f"{path} cannot be read as text ({wrong}); check the file.") from wrong
-    try:
-        data = _loaded(text)
-    except MarkedYAMLError as wrong:
-        mark = wrong.problem_mark or wrong.context_mark
-        where = f", line {mark.line + 1}, column {mark.column + 1}" if mark else ""
-        raise Problem(f"{path}{where}: this is not YAML: {wrong.problem or wrong.context}.") from wrong
-    except YAMLError as wrong:
-        raise Problem(f"{path} is not YAML: {wrong}.") from wrong
-    if data is None:
-        raise Problem(f"{path} is empty; write it first.")
-    return data
-
-
-@dataclass(frozen=True)
-class Flaw:
-    """What is wrong in a file: where, from 1, and one sentence."""
-
-    path: Path
-    line: int
-    column: int
-    says: str
-
-    def __str__(self) -> str:
-        return f"{self.path}, line {self.line}, column {self.column}: {self.says}"
-
-
-Systems = Mapping[Ignition, Ignition | None]
-"""The ignition systems that are known, each with the one that it is worked as."""
-
-
-def fit(
-    path: Path, data: Any, model: type[M], within: Sequence[str] = (), known: Systems | None = None, **also: str
-) -> M | list[Flaw]:
-    """`data` of a YAML file, and `also`, as `model`; or all that does not fit.
-
-    within: the keys above `data` in the file. known: the ignition systems that it may name; None: any.
-    """
-    try:
-        whole = {**_plain(data), **also} if isinstance(data, Mapping) else data
-        return model.model_validate(whole, context=known)
-    except ValidationError as wrong:
-        return [flaw for _, flaw in _flaws(path, data, wrong, within)]
-
-
-def _flaws(path: Path, data: Any, wrong: ValidationError, within: Sequence[str] = ()) -> Iterator[tuple[str, Flaw]]:
-    """What does not fit, each with pydantic's name for it."""
-    # A key that is not known is a likelier typing error than the missing key that it stands for.
-    for error in sorted(wrong.errors(), key=lambda e: e["type"] != "extra_forbidden"):
-        loc = _without_tags(error["loc"])
-        key = ".".join(str(part) for part in (*within, *loc))
-        what = error["msg"].removeprefix("Value error, ").rstrip(".")
-        if error["type"] == "extra_forbidden":
-            what = "no such key is known here"
-        yield error["type"], Flaw(path, *_place(data, loc), f"{key or 'the file'}: {what}.")
-
-
-def parse(
-    path: Path, data: Any, model: type[M], within: Sequence[str] = (), known: Systems | None = None, **also: str
-) -> M:
-    """As `fit`; Problem with the first thing that does not fit, naming file, line, column and key."""
-    fitted = fit(path, data, model, within, known, **also)
-    if isinstance(fitted, list):
-        raise Problem(str(fitted[0]))
-    return fitted
-
-
-def _without_tags(loc: Sequence[int | str]) -> tuple[int | str, ...]:
-    """The keys of an error without the names that pydantic gives to the kinds of an entry in a list of steps."""
-    return tuple(
-        part for at, part in enumerate(loc) if not (part in ("step", "include") and at and isinstance(loc[at - 1], int))
-    )
-
-
-def _plain(data: Any) -> Any:
-    if isinstance(data, Mapping):
-        return {str(key): _plain(value) for key, value in data.items()}
-    if isinstance(data, list):
-        return [_plain(item) for item in data]
-    if isinstance(data, float):
-        return Decimal(repr(float(data)))  # the digits as written, not the nearest binary fraction
-    return data
-
-
-def _place(data: Any, loc: Sequence[int | str]) -> tuple[int, int]:
-    """Line and column, from 1, of the deepest part of `loc` that is in the file."""
-    marks: Any = getattr(data, "lc", None)  # only YAML's own mappings and lists have it
-    line, column = (marks.line, marks.col) if marks else (0, 0)
-    for part in loc:
-        try:
-            line, column = marks.key(part) if isinstance(data, Mapping) else marks.item(part)
-            data = data[part]
-            marks = getattr(data, "lc", None)
-        except (AttributeError, KeyError, IndexError, TypeError):
-            break
-    return line + 1, column + 1
-
-
 def read_job(path: Path) -> Job:
-    """A job file; Problem with one sentence for a wrong key, unit or value."""
-    data = read_yaml(path)
-    job = parse(path, data, Job, known=library().known)
-    _check_names(path, data)
-    return job
+    """A job file; Problem with one sentence for the first thing that is wrong in it."""
+    data, wrong = _examined(path)
+    if wrong:
+        raise Problem(str(wrong[0][1]))
+    return Job.model_validate(data, context=library().known)
 
 
 def read_draft(path: Path) -> dict[str, Any]:
     """A job file that may leave things out, as plain values; Problem with one sentence for what is in it and wrong."""
+    data, wrong = _examined(path)
+    if wrong := [each for each in wrong if each[0] != "missing"]:
+        raise Problem(str(wrong[0][1]))
+    return data
+
+
+def flaws_in_job(path: Path, draft: bool = False) -> list[Flaw]:
+    """All that keeps a job file from being one for a visit; Problem where it cannot be read. draft: it may leave things
+    out."""
+    data, wrong = _examined(path)
+    found = [flaw for kind, flaw in wrong if not (draft and kind == "missing")]
+    marked = read_yaml(path)
+    if isinstance(marked, Keys) and marked.get("invented", False) is not False:
+        says = "invented: only the jobs of the demo say this; take the line out."
+        found.append(Flaw(path, *place_of(marked, ("invented",)), says))
+    if not wrong:
+        try:
+            library().procedure_for(Job.model_validate(data))
+        except Problem as problem:
+            found.append(Flaw(path, *place_of(marked, ("appliance",)), str(problem)))
+    return found
+
+
+def _examined(path: Path) -> tuple[dict[str, Any], list[tuple[str, Flaw]]]:
+    """A job file as plain values, and what is wrong in it, each with pydantic's name for it or "value"."""
     data = read_yaml(path)
+    written, wrong = _filled_in(plain(data)), []
     try:
-        Job.model_validate(_plain(data), context=library().known)
-    except ValidationError as wrong:
-        for kind, flaw in _flaws(path, data, wrong):
-            if kind != "missing":
-                raise Problem(str(flaw)) from wrong
-    _check_names(path, data)
-    return {str(key): value for key, value in _plain(data).items()}
+        Job.model_validate(written, context=library().known)
+    except ValidationError as error:
+        wrong = list(unfit(path, data, error))
+    if isinstance(data, Keys):
+        wrong += [("value", Flaw(path, *place_of(data, loc), says)) for loc, says in _misfits(written)]
+    return written, wrong
 
 
-def _check_names(path: Path, job: Mapping[str, Any]) -> None:
-    """Problem for a quantity that is not known, in a job file that is otherwise right."""
-    named: dict[str, Iterable[str]] = {
-        "plate": job.get("plate") or (),
-        "previous": job.get("previous") or (),
-        **{f"meter {meter.get('name', '')!r}": meter.get("measures") or () for meter in job.get("meters") or ()},
-    }
-    for where, names in named.items():
-        for name in names:
-            if name not in library().quantities and name not in library().limits:
-                raise Problem(
-                    f"{path}: {where} names {name!r}, which is not a quantity; see assistant hear --questions."
-                )
+def _filled_in(job: Any) -> Any:
+    """A job file without the keys that were left blank, as in a new one."""
+    if not isinstance(job, dict):
+        return job
+    inside = {key: job[key] for key in ("appliance", "technician", "helper") if isinstance(job.get(key), dict)}
+    inside = {key: {k: v for k, v in of.items() if v is not None} for key, of in inside.items()}
+    return {key: value for key, value in {**job, **inside}.items() if value is not None}
+
+
+def _misfits(job: Mapping[str, Any]) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    """What of a job's values is of another kind than what it is for, or cannot be: its keys, and a sentence."""
+    for name, body in _mapping(job.get("plate")).items():
+        loc = ("plate", name)
+        if not (of := _measured(name)):
+            yield loc, _no_quantity(name)
+        elif plate := _fitting(PlateValue, body):
+            if not same_dimension(plate.unit, of.unit):
+                yield (*loc, "unit"), _of_another_kind(plate.unit, name, of.unit)
+                continue
+            for key in ("value", "low", "high"):
+                if (value := getattr(plate, key)) is not None:
+                    yield from _beyond((*loc, key), convert(value, plate.unit, of.unit), of)
+    for name, last in _mapping(job.get("previous")).items():
+        if not (of := _measured(name)):
+            yield ("previous", name), _no_quantity(name)
+        elif isinstance(last, Decimal | int):
+            yield from _beyond(("previous", name), Decimal(last), of)
+    for asked in library().set_up:
+        value = _mapping(job.get("gas")).get(asked.path[-1]) if asked.path[0] == "gas" else None
+        if isinstance(value, Decimal | int) and asked.figure:
+            yield from _beyond(asked.path, Decimal(value), asked.figure)
+    for at, body in enumerate(meters if isinstance(meters := job.get("meters"), list) else ()):
+        if not (meter := _fitting(Meter, body)):
+            continue
+        for nth, name in enumerate(meter.measures):
+            unit, of = meter.accuracy and meter.accuracy.unit, _measured(name)
+            if not of:
+                yield ("meters", at, "measures", nth), _no_quantity(name)
+            elif unit and not same_dimension(unit, of.unit):
+                yield ("meters", at, "accuracy", "unit"), _of_another_kind(unit, name, of.unit)
+        if meter.low is not None and meter.high is not None and meter.low > meter.high:
+            yield ("meters", at, "low"), "low is above high."
+        if meter.lead_zero < 0:
+            yield ("meters", at, "lead_zero"), "lead_zero is below zero."
+
+
+def _mapping(value: Any) -> Mapping[str, Any]:
+    return value if isinstance(value, Mapping) else {}
+
+
+def _fitting(model: type[M], body: Any) -> M | None:
+    """What is written as the model; None where it does not fit, which is told with the rest that does not."""
+    try:
+        return model.model_validate(body)
+    except ValidationError:
+        return None
+
+
+def _measured(name: str) -> Quantity | Figure | None:
+    """What a job file may give a value for: its unit and what it may be; None where there is no such thing."""
+    if name in library().quantities:
+        return library().quantities[name]
+    asked = next((each for each in library().set_up if each.path == ("plate", name)), None)
+    if asked or name not in library().limits:
+        return asked.figure if asked else None
+    return Figure(low=Decimal("-Infinity"), high=Decimal("Infinity"), unit=library().limits[name][0].unit)
+
+
+def _of_another_kind(unit: str, name: str, own: str) -> str:
+    return f"{unit} is {measured_kind(unit)}, and {name} is {measured_kind(own)}, as in {own}."
+
+
+def _no_quantity(name: str) -> str:
+    return f"{name!r}, which is not a quantity, is named here; see: assistant understand --questions"
+
+
+def _beyond(loc: tuple[str | int, ...], value: Decimal, of: Quantity | Figure) -> Iterator[tuple[Any, str]]:
+    if not of.low <= value <= of.high:
+        unit = f" {UNIT_SYMBOL[of.unit]}".rstrip()
+        says = f"{value.normalize():f}{unit} cannot be; it is from {of.low:f} to {of.high:f}{unit}"
+        yield loc, f"{'.'.join(map(str, loc[-2:]))}: {says}."
+
+
+def _read(path: Path) -> Any:
+    """A data file; what is shipped is kept read, for it does not change."""
+    return read_yaml(path, keep=path.is_relative_to(TRADE_DATA))
 
 
 def read_grammar_texts(folder: Path) -> dict[str, str]:
@@ -206,7 +192,10 @@ def read_grammar_texts(folder: Path) -> dict[str, str]:
 def read_limits(path: Path, job: Job) -> dict[str, GenericLimit]:
     """The generic limits of a file that hold for a job; Problem with one sentence for what does not fit."""
     appliance = job.appliance
-    entries = {name: (path, body) for name, body in read_yaml(path).items()}
+    data = _read(path)
+    if not isinstance(data, Keys):
+        raise Problem(f"{Flaw(path, 1, 1, 'this is no list of keys')}; give a file like {SHIPPED_LIMITS.name}.")
+    entries = {str(name): (path, body) for name, body in data.items()}
     return _holding(_limits(entries, library().known), appliance.fuel, appliance.ignition, job.visit)
 
 
@@ -227,14 +216,14 @@ def _limits(
 @cache
 def _shipped_forbids() -> dict[str, tuple[Forbids, ...]]:
     """What the shipped limits forbid, by name."""
-    shipped = _limits({name: (SHIPPED_LIMITS, body) for name, body in read_yaml(SHIPPED_LIMITS).items()})
+    shipped = _limits({name: (SHIPPED_LIMITS, body) for name, body in _read(SHIPPED_LIMITS).items()})
     return {name: tuple(limit.forbids for limit in each if limit.forbids) for name, each in shipped.items()}
 
 
 def _forbidding(path: Path, data: Any, limit: GenericLimit) -> GenericLimit:
     shipped = () if path == SHIPPED_LIMITS else _shipped_forbids().get(limit.quantity, ())
     if says := _forbids_less(limit, shipped):
-        raise Problem(str(Flaw(path, *_place(data, ()), says)))
+        raise Problem(str(Flaw(path, *place_of(data, ()), says)))
     return limit if limit.forbids or not shipped else limit.model_copy(update={"forbids": shipped[0]})
 
 
@@ -280,7 +269,7 @@ def _of(names: Sequence[str]) -> str:
 
 def _systems_in(path: Path) -> dict[Ignition, System]:
     """The ignition systems of a table of procedures that fit; what does not is told when the table is read."""
-    data = read_yaml(path) if path.exists() else {}
+    data = _read(path) if path.exists() else {}
     written = data.get("ignition") if isinstance(data, Mapping) else None
     fitted = {name: fit(path, body, System) for name, body in written.items()} if isinstance(written, Mapping) else {}
     return {str(name): system for name, system in fitted.items() if isinstance(system, System)}
@@ -315,7 +304,7 @@ class Library:
     def _entries(self, name: str) -> dict[str, tuple[Path, Any]]:
         """The entries of a data file by name, each with the file that it is from; later folders win."""
         files = [folder / name for folder in self.folders if folder == TRADE_DATA or (folder / name).exists()]
-        return {key: (path, body) for path in files for key, body in read_yaml(path).items()}
+        return {key: (path, body) for path in files for key, body in _read(path).items()}
 
     def _models(self, file: str) -> dict[str, Any]:
         """The entries of a data file by name, as models."""
@@ -372,7 +361,7 @@ class Library:
     def parts(self) -> dict[str, PartFile]:
         """The files that procedures include, by name."""
         files = {path.stem: path for folder in self.folders for path in sorted((folder / "parts").glob("*.yaml"))}
-        read = {name: (path, read_yaml(path)) for name, path in files.items()}
+        read = {name: (path, _read(path)) for name, path in files.items()}
         return {
             name: PartFile(path, data, parse(path, data, Part, known=self.known)) for name, (path, data) in read.items()
         }
@@ -400,7 +389,7 @@ class Library:
 
         Which it is follows from its name (limits.yaml), else from its keys: a procedure has a name.
         """
-        data = read_yaml(path)
+        data = _read(path)
         kind = _ENTRIES.get(path.name)
         if path.name == "faults.yaml":
             return _flaws_of(fit(path, data, Faults, known=self.known))
@@ -421,13 +410,13 @@ class Library:
             also = {key: str(name)} if key else {}
             for each in body if isinstance(body, list) and model is GenericLimit else [body]:
                 if not isinstance(each, Mapping):
-                    flaws.append(Flaw(path, *_place(data, (name,)), f"{name}: this is no list of keys."))
+                    flaws.append(Flaw(path, *place_of(data, (name,)), f"{name}: this is no list of keys."))
                     continue
                 entry = fit(path, each, model, (str(name),), self.known, **also)
                 if isinstance(entry, list):
                     flaws += entry
                 elif isinstance(entry, GenericLimit):
-                    flaws += [Flaw(path, *_place(data, (name,)), says) for says in self._unfit(entry)]
+                    flaws += [Flaw(path, *place_of(data, (name,)), says) for says in self._unfit(entry)]
         return flaws
 
     def _unfit(self, limit: GenericLimit) -> Iterator[str]:
@@ -445,7 +434,7 @@ class Library:
         for at, step in enumerate(part.steps):
             if isinstance(step, Include):
                 if step.include not in self.parts:
-                    yield Flaw(path, *_place(data, ("steps", at)), f"there is no part {step.include!r}.")
+                    yield Flaw(path, *place_of(data, ("steps", at)), f"there is no part {step.include!r}.")
                 continue
             for key, names, known in (
                 ("quantity", step.quantities, self.quantities),
@@ -454,13 +443,13 @@ class Library:
             ):
                 for name in names:
                     if name not in known:
-                        place = _place(data, ("steps", at, "times" if key == "quantity" and step.times else key))
+                        place = place_of(data, ("steps", at, "times" if key == "quantity" and step.times else key))
                         yield Flaw(path, *place, f"the step {step.id!r} names {name!r}, which is not known.")
 
     def examine(self, path: Path) -> tuple[list[Procedure], list[Flaw]]:
         """The procedures of a file or a table that can be read, with their parts put in, and all that is wrong with
         them; of a table also whose it is."""
-        data = read_yaml(path)
+        data = _read(path)
         own = _systems_in(path)
         known = {**self.known, **{name: each.like for name, each in own.items()}}
         is_table = path.name == PROCEDURES and "name" not in data
@@ -490,7 +479,7 @@ class Library:
         def flaw(place: Place, says: str) -> Flaw:
             part, keys = place
             file, marks = (self.parts[part].path, self.parts[part].data) if part else (path, data)
-            return Flaw(file, *_place(marks, keys), says)
+            return Flaw(file, *place_of(marks, keys), says)
 
         if whole.problems:
             return None, [flaw(place, says) for place, says in whole.problems]
@@ -508,13 +497,13 @@ class Library:
     def faults(self) -> Faults:
         """The table of faults."""
         path = TRADE_DATA / "faults.yaml"
-        return parse(path, read_yaml(path), Faults, known=self.known)
+        return parse(path, _read(path), Faults, known=self.known)
 
     @cached_property
     def set_up(self) -> tuple[Asked, ...]:
         """What the set-up by voice asks, in order."""
         path = TRADE_DATA / "set_up.yaml"
-        data = read_yaml(path)
+        data = _read(path)
         return tuple(parse(path, each, Asked, (str(at),)) for at, each in enumerate(data))
 
     @cached_property
@@ -572,8 +561,20 @@ def library() -> Library:
     return _LIBRARY[0]
 
 
-def use_shop(folder: Path | None) -> None:
-    """Lets a shop's folder add to and replace the shipped data files from now on; Problem when it is not there."""
+def use_shop(folder: Path | None, check: bool = True) -> None:
+    """Lets a shop's folder add to and replace the shipped data files from now on.
+
+    Raises Problem when it is not there, holds none of a shop's files, or what is in its tables is wrong; its procedures
+    are checked when one is needed. check: its tables are looked through.
+    """
     if folder is not None and not folder.is_dir():
         raise Problem(f"{folder} is not a folder; give the shop's folder, or leave it out.")
-    _LIBRARY[0] = Library(folder)
+    shop = Library(folder)
+    if folder is not None:
+        names = ("procedures", "parts", PROCEDURES, *_ENTRIES)
+        if not any((folder / name).exists() for name in names):
+            raise Problem(f"{folder} holds none of a shop's files ({', '.join(names)}); give the shop's folder.")
+        for name in _ENTRIES if check else ():
+            if flaws := shop.flaws_in(folder / name) if (folder / name).exists() else ():
+                raise Problem(str(flaws[0]))
+    _LIBRARY[0] = shop

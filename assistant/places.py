@@ -6,14 +6,22 @@ from __future__ import annotations
 import errno
 import os
 import uuid
+from collections.abc import Callable
+from contextlib import suppress
+from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
+import msgspec
 import platformdirs
 
 from assistant.errors import NotWritten
 
 NAME = "ignition-assistant"
 """Of the user's folders."""
+
+FORMAT = 1
+"""Of what is cached; another number where the same text would be kept otherwise."""
 
 _PACKAGE = Path(__file__).parent
 
@@ -34,9 +42,46 @@ def user_data() -> Path:
     return platformdirs.user_data_path(NAME, appauthor=False)
 
 
+def visits_folder() -> Path:
+    """Where real visits are kept: the folder that the user chose, else one among the user's data."""
+    try:
+        return Path(_chosen().read_text(encoding="utf-8").strip())
+    except FileNotFoundError:
+        return user_data() / "visits"
+
+
+def keep_visits_in(folder: Path) -> None:
+    """Chooses where visits are kept from now on. Raises NotWritten."""
+    user_settings().mkdir(parents=True, exist_ok=True)
+    write_whole(_chosen(), f"{folder.resolve()}\n".encode())
+
+
+def _chosen() -> Path:
+    return user_settings() / "visits-folder"
+
+
 def voice_cache() -> Path:
     """Where texts that were spoken once are kept."""
     return platformdirs.user_cache_path(NAME, appauthor=False) / "voice"
+
+
+def cached(kind: str, source: str, make: Callable[[], Any]) -> Any:
+    """What `make` makes of a text, plain JSON values, kept in the user's cache under the hash of that text.
+
+    What is kept says its own hash: a file that is not what was written is made again. Deleting it costs only time.
+    """
+    key = sha256(f"{FORMAT} {kind} {source}".encode()).hexdigest()
+    path = platformdirs.user_cache_path(NAME, appauthor=False) / kind / f"{key}.json"
+    with suppress(OSError, ValueError):
+        digest, _, body = path.read_bytes().partition(b"\n")
+        if digest.decode() == sha256(key.encode() + body).hexdigest():
+            return msgspec.json.decode(body)
+    made = make()
+    body = msgspec.json.encode(made)
+    with suppress(OSError, NotWritten):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, sha256(key.encode() + body).hexdigest().encode() + b"\n" + body)
+    return made
 
 
 def write_whole(path: Path, data: bytes) -> None:

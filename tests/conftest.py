@@ -1,6 +1,8 @@
 """What several tests share."""
 
+import io
 import os
+import signal
 from collections.abc import Callable
 from pathlib import Path
 
@@ -8,7 +10,8 @@ import parts
 import pytest
 from hypothesis import HealthCheck, settings
 
-from assistant.files import Library, library
+from assistant import cli
+from assistant.files import Library, library, use_shop
 from assistant.language.meaning import Question
 from assistant.language.utterance import Language
 
@@ -59,3 +62,24 @@ def language(shelf: Library) -> Language:
 def ask(shelf: Library):
     """The question for a quantity."""
     return lambda name: Question(name, shelf.quantities[name])
+
+
+@pytest.fixture
+def run(capfd, monkeypatch):
+    """Runs a command line in this process; its exit status, output and error output."""
+    interrupted = signal.getsignal(signal.SIGINT)  # which the end of a stopped command switches off
+
+    def command(*arguments: object, stdin: str = "") -> tuple[int, str, str]:
+        monkeypatch.setattr("sys.argv", ["assistant", *map(str, arguments)])
+        monkeypatch.setattr("sys.stdin", io.StringIO(stdin))
+        status = 0
+        try:
+            cli.main()
+        except SystemExit as ended:
+            status = int(ended.code or 0)
+        signal.signal(signal.SIGINT, interrupted)
+        use_shop(None)
+        out, err = capfd.readouterr()
+        return status, out, err
+
+    return command

@@ -15,24 +15,27 @@ from decimal import Decimal
 from functools import partial
 from itertools import product
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any, Literal, get_args, get_origin
 
 from diagram import dialogue_page
 from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 from what_can_be_said import what_can_be_said
 
+from assistant.cli.job import filled_in
 from assistant.files import Library, library
 from assistant.record.story import printed
 from assistant.review.report import words
 from assistant.trade import procedures
 from assistant.trade.computation import Computation, Input
 from assistant.trade.computations import COMPUTATIONS, FINDINGS, work_out
-from assistant.trade.job import Fuel, Ignition, VisitKind
-from assistant.trade.judging import Bound, Source
+from assistant.trade.job import SAID_FOR, Appliance, Fuel, Gas, Ignition, Meter, Person, PlateValue, VisitKind
+from assistant.trade.job import Job as JobFile
+from assistant.trade.judging import Bound, MeterAccuracy, Source
 from assistant.trade.limits import GenericLimit
 from assistant.trade.model import Data
 from assistant.trade.procedures import Part, Procedure, ProcedureTable, Step, Wait, WrittenProcedure
+from assistant.trade.quantities import Quantity
 from assistant.trade.units import UNIT_SYMBOL, UNITS
 
 # --- docs/limits.md
@@ -516,6 +519,95 @@ def _range(working: Computation, given: Input) -> str:
     return "; ".join(dict.fromkeys(said)) or "any number"
 
 
+# --- docs/job.md
+
+
+def job_page(shelf: Library) -> str:
+    """docs/job.md: every key of a job file, and the words and values that it takes; Markdown."""
+    found = {name: FINDINGS[name] for name in shelf.limits if name in FINDINGS and name not in shelf.quantities}
+    quantities: dict[str, Quantity | Computation] = {**shelf.quantities, **found}
+    lines = [
+        "# The job file",
+        "",
+        "What is known of a visit before it begins, as YAML. Made from the models in `assistant/trade/job.py` by",
+        "`make docs`. `assistant job new` writes one to fill in; `assistant job check FILE` says what is wrong in one.",
+        *(line for model, title, says in JOB_PARTS for line in ("", f"## {title}", "", says, "", *_keys(model))),
+        "",
+        "## Names of quantities",
+        "",
+        "For `plate`, `previous` and `measures`. Any unit of the same kind can be written.",
+        "",
+        *_table(
+            ("name", "unit", "what it is"),
+            ((f"`{name}`", each.unit, each.plain or printed(each.spoken)) for name, each in quantities.items()),
+        ),
+        "",
+        "## Units and other words",
+        "",
+        f"Units: {', '.join(f'`{name}`' for name in UNITS)}. Also taken, for what stands beside it:",
+        "",
+        *_table(("written", "taken as"), ((f"`{said}`", f"`{own}`") for said, own in SAID_FOR.items() if said != own)),
+        "",
+        "## As `assistant job new` writes it",
+        "",
+        "```yaml",
+        filled_in({}).rstrip(),
+        "```",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+JOB_PARTS: tuple[tuple[type[BaseModel], str, str], ...] = (
+    (JobFile, "The job", "`plate` and `previous` are tables: the name of a quantity, and what is told of it."),
+    (Appliance, "appliance", f"`ignition` is one of {', '.join(library().systems)}, or a shop's own."),
+    (Person, "technician, helper", "Who works."),
+    (PlateValue, "plate", "Each value of the rating plate, or of a maker's sheet; it comes before any generic limit."),
+    (Gas, "gas", "Both are needed for working out the input rate."),
+    (Meter, "meters", "Each meter in use."),
+    (MeterAccuracy, "accuracy of a meter", "± (percent of the reading + counts of the last digit)."),
+)
+"""The models of a job file, each with the title of its table and a sentence."""
+
+
+def _keys(model: type[BaseModel]) -> list[str]:
+    """The keys of a model as a table."""
+    remarks = {line[1]: line[2] for line in _remarks(model)}
+    return _table(
+        ("key", "takes", "left out", "what it is"),
+        (
+            (
+                f"`{key}`",
+                _taken(field.annotation),
+                "*cannot be*" if field.is_required() else _default(field.get_default(call_default_factory=True)),
+                remarks[key],
+            )
+            for key, field in model.model_fields.items()
+        ),
+    )
+
+
+def _taken(kind: Any) -> str:
+    """What a key takes, in words."""
+    if kind in (str, Decimal, bool):
+        return {str: "text", Decimal: "a number", bool: "true or false"}[kind]
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        return f"keys: {', '.join(kind.model_fields)}"
+    of = [each for each in get_args(kind) if each not in (type(None), ...)]
+    if get_origin(kind) is Literal:
+        return ", ".join(of)
+    if get_origin(kind) is tuple:
+        return f"a list: {_taken(of[0])}"
+    if get_origin(kind) is dict:
+        return f"names with: {_taken(of[1])}"
+    return _taken(of[0])
+
+
+def _default(value: Any) -> str:
+    if value in (None, "", (), {}):
+        return "nothing"
+    return {False: "false"}.get(value, str(value)) if isinstance(value, bool) else str(value)
+
+
 def schema() -> dict[str, Any]:
     """The JSON Schema of procedure files, of the table of procedures and of parts."""
     kinds, definitions = models_json_schema(
@@ -547,6 +639,7 @@ def schema_text() -> str:
 DOCUMENTS: dict[str, Callable[[], str]] = {
     "grammars/units.jsgf": units_grammar,
     "grammars/README.md": lambda: what_can_be_said(library().language),
+    "docs/job.md": lambda: job_page(library()),
     "docs/limits.md": lambda: limits_table(library()),
     "docs/dialogue.md": dialogue_page,
     "docs/procedure.schema.json": schema_text,

@@ -57,7 +57,7 @@ TABLE = [
         "  warm surface: {name",
         "no flame-failure test, which is required of every procedure. (hot-surface-lp-commissioning and 7 more)",
     ),
-    ("order: by-cause", "order: by-luck", "visit.no heat.order: Input should be 'written' or 'by-cause'"),
+    ("order: by-cause", "order: by-luck", "visit.no heat.order: it must be 'written' or 'by-cause'"),
     ("title: LP}", "titel: LP}", "fuel.LP.titel: no such key is known here"),
 ]
 
@@ -209,8 +209,8 @@ UNSAID = "hum:\n  spoken: hum\n  unit: hertz\n  low: 0\n  high: 400\n  resolutio
 @pytest.mark.parametrize(
     ("name", "text", "line", "said"),
     [
-        ("limits.yaml", "draft: {unit: inH2O, high: 0,\n  authority: generic}\n", 1, "draft.source: Field required"),
-        ("limits.yaml", "draft:\n  - unit: inH2O\n    low: 0\n    authority: generic\n", 2, "source: Field required"),
+        ("limits.yaml", "draft: {unit: inH2O, high: 0,\n  authority: generic}\n", 1, "draft.source: it is missing"),
+        ("limits.yaml", "draft:\n  - unit: inH2O\n    low: 0\n    authority: generic\n", 2, "source: it is missing"),
         ("limits.yaml", f"# x\ndraft:\n  unit: volt\n  authority: generic\n  {MARK}\n", 2, "in volt"),
         ("limits.yaml", f"# x\nluck: {{unit: volt, authority: generic, {MARK}}}\n", 2, "'luck'"),
         ("limits.yaml", "draft:\n  unit: inH2O\n  source: {mark: published}\n  authority: code\n", 3, "name its title"),
@@ -234,7 +234,7 @@ UNSAID = "hum:\n  spoken: hum\n  unit: hertz\n  low: 0\n  high: 400\n  resolutio
         ),
         ("limits.yaml", f"draft:\n  unit: inch\n  authority: code\n  {MARK}\n", 2, "known unit"),
         ("hazards.yaml", f"wind:\n  level: mild\n  say: Wind.\n  {MARK}\n", 2, "wind.level"),
-        ("quantities.yaml", "noise:\n  spoken: noise\n  unit: dB\n", 2, "noise.low: Field required"),
+        ("quantities.yaml", "noise:\n  spoken: noise\n  unit: dB\n", 2, "noise.low: it is missing"),
         ("quantities.yaml", UNSAID, 3, "hum.unit: 'hertz' is not a known unit"),
         ("limits.yaml", f"draft:\n  unit: watt\n  authority: code\n  {MARK}\n", 2, "'watt' is not a known unit"),
         ("hazards.yaml", "- wind\n", 1, "no list of keys"),

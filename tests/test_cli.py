@@ -10,6 +10,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
 
@@ -17,7 +18,7 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from assistant import cli
+from assistant import cli, selfcheck
 from assistant.cli.self_check import room_table
 from assistant.errors import Problem
 from assistant.files import read_job, top_folder
@@ -25,28 +26,17 @@ from assistant.record.record import Record
 from assistant.speech.audio import Audio, read_audio, write_flac
 from assistant.speech.room import OwnVoice, Room
 
+COMMANDS = {name: line for group in cli.COMMANDS.values() for name, line in group.items()}
 FIXTURES = top_folder("audio_fixtures") / "visits"
 JOB = FIXTURES / "hot-surface.job.yaml"
 
 
 @pytest.fixture
-def run(capsys, monkeypatch):
-    """Runs a command line; its exit status, output and error output."""
-    interrupted = signal.getsignal(signal.SIGINT)  # which the end of a stopped command switches off
-
-    def command(*arguments: object, stdin: str = "") -> tuple[int, str, str]:
-        monkeypatch.setattr("sys.argv", ["assistant", *map(str, arguments)])
-        monkeypatch.setattr("sys.stdin", io.StringIO(stdin))
-        status = 0
-        try:
-            cli.main()
-        except SystemExit as ended:
-            status = int(ended.code or 0)
-        signal.signal(signal.SIGINT, interrupted)
-        out, err = capsys.readouterr()
-        return status, out, err
-
-    return command
+def job(tmp_path):
+    """The demo's job as a file for real visits."""
+    text = JOB.read_text(encoding="utf-8")
+    (tmp_path / "real.job.yaml").write_text(text.replace("invented: true\n", ""), encoding="utf-8")
+    return tmp_path / "real.job.yaml"
 
 
 def refused(result: tuple[int, str, str]) -> str:
@@ -163,16 +153,16 @@ def test_a_database_that_is_no_record_is_refused(run, tmp_path):
     assert "visit.sqlite" in refused(run("replay", tmp_path))
 
 
-def test_a_recording_that_is_none_stops_the_visit_before_it_begins(run, tmp_path):
+def test_a_recording_that_is_none_stops_the_visit_before_it_begins(run, job, tmp_path):
     (tmp_path / "bad.flac").write_bytes(b"nothing")
-    got = run("visit", "--job", JOB, "--from-audio", tmp_path / "bad.flac", "--folder", tmp_path / "v")
+    got = run("visit", "--job", job, "--from-audio", tmp_path / "bad.flac", "--folder", tmp_path / "v")
     assert "bad.flac" in refused(got)
     assert not list((tmp_path / "v").glob("*/visit.sqlite"))
 
 
-def test_a_visit_from_recordings_is_replayed_from_its_record_alone(run, tmp_path):
+def test_a_visit_from_recordings_is_replayed_from_its_record_alone(run, job, tmp_path):
     sound = FIXTURES / "gas-odour.flac"
-    status, out, _ = run("visit", "--job", JOB, "--from-audio", sound, "--folder", tmp_path)
+    status, out, _ = run("visit", "--job", job, "--from-audio", sound, "--folder", tmp_path)
     assert status == 0
     assert "EMERGENCY" in out
     (record,) = tmp_path.glob("*/visit.sqlite")
@@ -194,8 +184,8 @@ def test_a_visit_from_recordings_is_replayed_from_its_record_alone(run, tmp_path
         assert opened.head in shown.replace("\n", "")
 
 
-def test_a_changed_record_is_told_in_its_replay(run, tmp_path):
-    run("visit", "--job", JOB, "--from-audio", FIXTURES / "gas-odour.flac", "--folder", tmp_path)
+def test_a_changed_record_is_told_in_its_replay(run, job, tmp_path):
+    run("visit", "--job", job, "--from-audio", FIXTURES / "gas-odour.flac", "--folder", tmp_path)
     (record,) = tmp_path.glob("*/visit.sqlite")
     with sqlite3.connect(record) as raw:
         for (name,) in raw.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
@@ -215,30 +205,42 @@ def test_a_second_demo_sets_the_first_aside(run, tmp_path):
     assert (tmp_path / "visit.sqlite").exists()
 
 
-def test_without_a_microphone_the_way_out_is_told(run, tmp_path, monkeypatch):
+def test_without_a_microphone_the_way_out_is_told(run, job, tmp_path, monkeypatch):
     def no_library(*_: object, **__: object) -> None:
         raise Problem("The sound library PortAudio was not found; install it with: sudo apt install libportaudio2")
 
     monkeypatch.setattr("assistant.speech.microphone.load_sounddevice", no_library)
-    assert "libportaudio2" in refused(run("visit", "--job", JOB, "--folder", tmp_path))
+    assert "libportaudio2" in refused(run("visit", "--job", job, "--folder", tmp_path))
 
 
-def test_a_full_disk_is_told_and_nothing_recorded_is_lost(run, tmp_path, monkeypatch):
+def test_a_full_disk_is_told_and_nothing_recorded_is_lost(run, job, tmp_path, monkeypatch):
     def full(path: Path, audio: Audio) -> None:
         raise Problem(f"{path} could not be written: no space left; free some space and resume the visit.")
 
     monkeypatch.setattr("assistant.session.keeping.write_flac", full)
     sound = FIXTURES / "gas-odour.flac"
-    got = run("visit", "--job", JOB, "--from-audio", sound, "--folder", tmp_path)
+    got = run("visit", "--job", job, "--from-audio", sound, "--folder", tmp_path)
     assert "free some space" in refused(got)
     (record,) = tmp_path.glob("*/visit.sqlite")
     with Record.open(record, read_only=True) as opened:
         assert opened.verify() == []
 
 
-def test_self_check_names_every_part_and_what_fixes_it(run):
-    out = run("self-check")[1]
+@pytest.mark.parametrize(("missing", "status"), [((), 0), (("microphone",), 1), (("microphone", "voice"), 2)])
+def test_self_check_names_every_part_and_what_fixes_it(run, monkeypatch, missing, status):
+    real = selfcheck.checks
+
+    def checks(model: Path):
+        parts = {part.name: part for part in real(model)}
+        for name in ("PortAudio", "microphone", "loudspeaker"):
+            parts[name] = selfcheck.Part(name, True, "of the test", f"mend the {name}", needed=False)
+        yield from (replace(part, found=part.found and part.name not in missing) for part in parts.values())
+
+    monkeypatch.setattr(selfcheck, "checks", checks)
+    ended, out, _ = run("self-check")
     assert all(part in out for part in ("speech model", "words of the", "voice", "PortAudio"))
+    assert ended == status
+    assert ("mend the microphone" in " ".join(out.split())) == bool(missing)
 
 
 def test_what_was_measured_of_a_room_comes_with_what_to_do():
@@ -279,8 +281,8 @@ def test_what_was_measured_of_a_room_comes_with_what_to_do():
 def test_every_command_has_help_and_is_in_the_readme(run):
     readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
     listed = run("--help")[1]
-    assert len(cli.COMMANDS) >= 13
-    for command, what in cli.COMMANDS.items():
+    assert len(COMMANDS) >= 13
+    for command, what in COMMANDS.items():
         assert any(line.split(maxsplit=1) == [command, what] for line in listed.splitlines()), command
         status, out, _ = run(command, "--help")
         assert status == 0
@@ -321,7 +323,7 @@ def test_the_list_and_the_version_come_without_what_the_commands_import(option, 
     assert not got & HEAVY
 
 
-@pytest.mark.parametrize("command", sorted(set(cli.COMMANDS) - {"shop", "page"}))  # both show a store
+@pytest.mark.parametrize("command", sorted(set(COMMANDS) - {"shop", "page"}))  # both show a store
 def test_only_a_store_imports_a_database(command):
     got = imported(f"import assistant.cli.{command.replace('-', '_')}")
     assert "rich" in got
@@ -356,13 +358,13 @@ def made_up(tmp_path, monkeypatch):
     """A command more: a file, and its line in the list."""
     (tmp_path / "made_up.py").write_text(MADE_UP, encoding="utf-8")
     monkeypatch.setattr(cli, "__path__", [*cli.__path__, str(tmp_path)])
-    monkeypatch.setitem(cli.COMMANDS, "made-up", "Do as it is told.")
+    monkeypatch.setitem(cli.COMMANDS["A visit"], "made-up", "Do as it is told.")
     yield
     sys.modules.pop("assistant.cli.made_up", None)
 
 
 def test_a_command_more_is_a_file_and_a_line(made_up, run):
-    assert "  made-up          Do as it is told." in run("--help")[1].splitlines()
+    assert ["made-up", "Do as it is told."] in [line.split(maxsplit=1) for line in run("--help")[1].splitlines()]
     assert "assistant.cli.made_up" not in sys.modules
     shown = run("made-up", "--help")
     assert shown[0] == 0
@@ -388,10 +390,8 @@ def stopped(*_: object, **__: object) -> None:
 
 
 SOUND = FIXTURES / "gas-odour.flac"
-KEPT = "Stopped. Everything said so far is in the record; go on with: assistant visit --resume\n"
-LEFT = (
-    "Stopped. It was stopped before the visit began, and nothing of it is recorded; start again, and it asks again.\n"
-)
+KEPT = "Stopped. Everything said so far is in the record; go on with: assistant visit --resume"
+LEFT = "Stopped. It was stopped before the visit began, and nothing of it is recorded; start again, and it asks again."
 
 
 @pytest.mark.parametrize(
@@ -401,21 +401,22 @@ LEFT = (
         ("assistant.record.record.Record.append", [], LEFT),
         ("assistant.session.loop.Loop.work", ["--wait"], LEFT),
         ("assistant.session.loop.Loop.work", ["--set-up"], LEFT),
-        ("assistant.session.session.recognizer_in_use", [], "Stopped.\n"),
+        ("assistant.session.session.recognizer_in_use", [], "Stopped."),
         ("assistant.cli.visit.Terminal.over", [], KEPT),
     ],
 )
-def test_a_visit_that_is_stopped_says_what_is_kept(run, tmp_path, monkeypatch, where, more, said):
+def test_a_visit_that_is_stopped_says_what_is_kept(run, job, tmp_path, monkeypatch, where, more, said):
     monkeypatch.setattr(where, stopped)
-    got = run("visit", "--job", JOB, "--from-audio", SOUND, "--folder", tmp_path, *more)
-    assert got[::2] == (130, said)
+    got = run("visit", "--job", job, "--from-audio", SOUND, "--folder", tmp_path, *more)
+    again = f"{said} --folder {tmp_path}" if said == KEPT else said
+    assert got[::2] == (130, f"{again}\n")
 
 
 @pytest.mark.parametrize(
     ("command", "sign", "said"),
     [
         (["understand", "-q", "line-voltage"], "", "Stopped."),
-        (["demo", "--folder", "."], "(begins)", KEPT.strip()),
+        (["demo", "--folder", "."], "(begins)", f"{KEPT} --folder ."),
         (["page", "--folder", ".", "--port", "0"], "until Ctrl-C", "Stopped."),
     ],
 )

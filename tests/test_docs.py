@@ -1,14 +1,19 @@
 """The documents say what is so."""
 
+import re
+from decimal import Decimal
+from typing import get_args
+
 import documents
 import pytest
 from documents import Page, procedure_page
+from pydantic import BaseModel
 from what_can_be_said import what_can_be_said
 
-from assistant.files import library
+from assistant.files import library, read_job
 from assistant.record.story import printed
 from assistant.review.report import words
-from assistant.trade.job import Ignition
+from assistant.trade.job import Ignition, Job
 
 
 def test_the_check_names_a_document_that_is_out_of_date(tmp_path, monkeypatch):
@@ -149,3 +154,73 @@ def test_the_limits_have_a_line_each_with_figures_authority_mark_and_condition(s
             assert bound is None or f"{bound:,f}".replace(",", "\u202f") in says
         assert ("safety limit" in says) == limit.guarded
         assert ("plate or sheet" in says) == (limit.plate_only and not limit.is_known)
+
+
+def test_every_key_of_a_job_file_is_explained_with_what_it_takes(shelf):
+    page = documents.job_page(shelf)
+    seen = 0
+    for model, title, _ in documents.JOB_PARTS:
+        part = page.split(f"## {title}\n")[1].split("\n## ")[0]
+        for key, field in model.model_fields.items():
+            (row,) = [line for line in part.splitlines() if line.startswith(f"| `{key}` |")]
+            _, _, takes, left_out, remark, _ = (cell.strip() for cell in row.split("|"))
+            assert takes, key
+            assert len(remark) > 5, key
+            assert ("cannot be" in left_out) == field.is_required(), key
+            seen += 1
+    assert seen > 30
+    models = {model for model, _, _ in documents.JOB_PARTS}
+    assert models == _models_in(Job), "a model of the job file has no table"
+    assert all(f"| `{name}` |" in page for name in shelf.quantities)
+
+
+def _models_in(model):
+    """A model and all that are inside it."""
+    inside = {of for field in model.model_fields.values() for of in _classes_in(field.annotation)}
+    return {model, *(each for of in inside for each in _models_in(of))}
+
+
+def _classes_in(kind):
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        return {kind}
+    return {of for each in get_args(kind) for of in _classes_in(each)}
+
+
+def test_a_new_job_file_has_every_key_and_what_it_leaves_blank_is_told(run, tmp_path):
+    path = tmp_path / "job.yaml"
+    assert run("job", "new", path)[0] == 0
+    text = path.read_text(encoding="utf-8")
+    for model, _, _ in documents.JOB_PARTS:
+        for key in model.model_fields:
+            assert key in ("invented", "tolerance") or re.search(rf"\b{key}:", text), key
+    status, out, _ = run("job", "check", path)
+    blank = ["site", "appliance.description", "appliance.fuel", "appliance.ignition", "technician.name"]
+    assert (status, [line.split(": ")[1] for line in out.splitlines()]) == (1, blank)
+    assert all(f"line {text[: text.index(key)].count(chr(10)) + 1}, " in out for key in ("site:", "description:"))
+
+
+def test_a_new_job_file_with_all_its_lines_in_use_is_right(run, tmp_path):
+    path = tmp_path / "job.yaml"
+    run("job", "new", path)
+    in_use = re.sub(r"^( *)# (?= *(- )?[\w-]+:( |$))", r"\1", path.read_text(encoding="utf-8"), flags=re.M)
+    for key, value in {"site": "9 Way", "description": "furnace", "fuel": "propane", "ignition": "hot surface"}.items():
+        in_use = re.sub(rf"^( *{key}:) *$", rf"\1 {value}", in_use, flags=re.M)
+    path.write_text(in_use.replace("{name: ,", "{name: Jo,"), encoding="utf-8")
+    assert run("job", "check", path)[1:] == (f"{path}: complete; {TITLE}.\nBegin the visit with: {BEGIN} {path}\n", "")
+    job = read_job(path)
+    assert job.meters[1].lead_zero == Decimal("0.3")
+    assert job.previous == {"flame-signal": Decimal("2.8")}
+
+
+TITLE, BEGIN = "Hot surface igniter, LP, yearly check", "assistant visit --job"
+
+
+def test_a_job_file_is_made_of_answers_at_the_terminal(run, tmp_path):
+    path = tmp_path / "job.yaml"
+    answers = ['9 "Way"', "Jo", "", "80 000: it's \\ here", "no heat", "propane", "hot", "hot surface"]
+    status, out, _ = run("job", "new", path, "--ask", stdin="\n".join([*answers, "80,000", "x", "10", ""]))
+    assert status == 0
+    assert "complete; Hot surface igniter, LP, no heat" in out
+    job = read_job(path)
+    assert (job.site, job.appliance.description) == ('9 "Way"', "80 000: it's \\ here")
+    assert (job.plate["input-rate"].value, job.plate["manifold-pressure"].value) == (80000, 10)

@@ -32,7 +32,7 @@ def test_a_broken_procedure_is_told_with_its_place(shelf, tmp_path, old, new, sa
     [
         (b"", "is empty"),
         (b"a: [1", "this is not YAML"),
-        (b"\xff\xfe", "cannot be read as text"),
+        (b"\xff\xfe", "not text in UTF-8"),
         (b"a: 1\na: 2", "YAML"),
     ],
 )

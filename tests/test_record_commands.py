@@ -13,31 +13,15 @@ from doubles import TestClock
 from scripted_ears import Person, open_visit
 from scripted_visits import EVENTFUL
 
-from assistant import cli
 from assistant.files import TRADE_DATA, top_folder
 from assistant.record import seal
 from assistant.record.record import SCHEMA_VERSION, Record, audio_of
 from assistant.review.store.folder import FolderStore
+from assistant.review.store.parcel import from_record
+from assistant.review.store.store import Store
 from assistant.review.web.shop import Review
 
 JOB = top_folder("audio_fixtures") / "visits" / "hot-surface.job.yaml"
-
-
-@pytest.fixture
-def run(capsys, monkeypatch):
-    """Runs a command line; its exit status, output on one line, and error output."""
-
-    def command(*arguments):
-        monkeypatch.setattr("sys.argv", ["assistant", *map(str, arguments)])
-        status = 0
-        try:
-            cli.main()
-        except SystemExit as ended:
-            status = int(ended.code or 0)
-        out, err = capsys.readouterr()
-        return status, out, err
-
-    return command
 
 
 @pytest.fixture(scope="module")
@@ -102,7 +86,8 @@ def test_verify_says_what_it_shows_and_what_it_does_not(run, folder, tmp_path):
     status, out, _ = run("record", "verify", folder)
     assert (status, "Not witnessed" in out, "fit each other" in out) == (0, True, True)
     assert "Everything is as it was recorded" not in out
-    assert run("shop", "send", folder, "--store", store)[0] == 0
+    with Store.open(str(store), make=True) as shop:
+        shop.receive(from_record(folder / "visit.sqlite"))
     status, out, _ = run("record", "verify", folder, "--store", store)
     assert (status, "Witnessed by the shop on" in out) == (0, True)
     assert "Everything is as it was recorded" in out

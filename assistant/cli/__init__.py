@@ -10,21 +10,29 @@ import sys
 from typing import NoReturn
 
 COMMANDS = {
-    "demo": "Run an invented visit from recordings.",
-    "visit": "Work a visit by voice, from a microphone or recordings.",
-    "hear": "Say what the assistant makes of recordings.",
-    "understand": "Say what the assistant makes of words.",
-    "replay": "Go through a recorded visit, or judge it again.",
-    "record": "Verify, seal and export a record; erase its sound.",
-    "work-out": "Work out input rate, airflow, CO air-free and the like.",
-    "report": "Write a visit's report, as HTML or PDF.",
-    "page": "Serve the supervisor's page.",
-    "shop": "Keep the visits of many crews in one store.",
-    "models": "List, fetch, verify and choose the speech models.",
-    "check-procedure": "Say all that is wrong in procedures or data files.",
-    "self-check": "Say what is missing, or measure the room.",
+    "A visit": {
+        "demo": "Run an invented visit from recordings.",
+        "self-check": "Say what is missing, or measure the room.",
+        "job": "Write a job file, or check one.",
+        "visit": "Work a visit by voice, from a microphone or recordings.",
+        "visits": "List the visits, or choose where they are kept.",
+        "report": "Write a visit's report, as HTML or PDF.",
+        "work-out": "Work out input rate, airflow, CO air-free and the like.",
+    },
+    "For the supervisor": {
+        "page": "Serve the supervisor's page.",
+        "replay": "Go through a recorded visit, or judge it again.",
+        "record": "Verify, seal and export a record; erase its sound.",
+        "shop": "Keep the visits of many crews in one store.",
+    },
+    "Hearing, and a shop's own data": {
+        "understand": "Say what the assistant makes of words.",
+        "hear": "Say what the assistant makes of recordings.",
+        "models": "List, fetch, verify and choose the speech models.",
+        "check-procedure": "Say all that is wrong in procedures or data files.",
+    },
 }
-"""Each command and its line in the list."""
+"""The commands as the list shows them, in groups: each with its line."""
 
 
 def main() -> None:
@@ -35,7 +43,7 @@ def main() -> None:
 
         try:
             build()()
-        except Problem as problem:
+        except (Problem, OSError) as problem:  # the second where a file or a folder may not be used
             from assistant.cli.terminal import complain
 
             complain("Problem", problem)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib import import_module
@@ -14,12 +15,24 @@ from typer.main import get_command
 
 from assistant.cli import COMMANDS, stop
 
+WrongCall: Any = typer.BadParameter.__base__
+"""What typer raises where the words after `assistant` do not fit."""
+
 
 @contextmanager
-def _stopping() -> Iterator[None]:
-    """Ends the program on Ctrl-C, also at a question: typer would end it without a word."""
+def _in_one_line() -> Iterator[None]:
+    """Says in one line what is wrong with a call, and ends the program on Ctrl-C, also at a question: typer would end
+    it without a word."""
     try:
         yield
+    except WrongCall as wrong:
+        if "\n" in wrong.message:  # the list of a command's own commands, where none of them is given
+            raise
+        says = wrong.format_message().replace("Value error, ", "").rstrip(".")
+        from assistant.cli.terminal import complain
+
+        complain("Problem", f"{says}; see: {wrong.ctx.command_path if wrong.ctx else 'assistant'} --help")
+        sys.exit(2)
     except (KeyboardInterrupt, typer.Abort) as error:
         interrupt = error.__context__ if isinstance(error, typer.Abort) else error
         if not isinstance(interrupt, KeyboardInterrupt):
@@ -32,12 +45,18 @@ class Commands(TyperGroup):
 
     def make_context(self, *arguments: Any, **more: Any) -> Any:
         """What is given before a command."""
-        with _stopping():
+        with _in_one_line():
             return super().make_context(*arguments, **more)
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """The list of the commands, in groups."""
+        for group, commands in COMMANDS.items():
+            with formatter.section(group):
+                formatter.write_dl([*commands.items()])
 
     def invoke(self, ctx: Any) -> Any:
         """Runs the command that is named."""
-        with _stopping():
+        with _in_one_line():
             return super().invoke(ctx)
 
 
@@ -75,15 +94,15 @@ VERSION = Annotated[
 ]
 
 
-def start(shop: SHOP = None, version: VERSION = False) -> None:  # noqa: ARG001 - its callback answers
+def start(context: typer.Context, shop: SHOP = None, version: VERSION = False) -> None:  # noqa: ARG001 - a callback
     """Before every command: the data files of the shop, the one that is given or the one among the user's settings."""
     from assistant.places import user_settings
 
     own = user_settings() / "shop"
-    if folder := shop or (own if own.is_dir() else None):
+    if folder := shop or (own if own.is_dir() and any(own.iterdir()) else None):
         from assistant.files import use_shop
 
-        use_shop(folder)
+        use_shop(folder, check=context.invoked_subcommand != "check-procedure")  # which tells all that is wrong
 
 
 def _later() -> None:
@@ -103,6 +122,7 @@ def build() -> typer.Typer:
         "the hand goes in, and keeps a record. It advises and records; it gives no permission.",
     )
     app.callback()(start)
-    for name, line in COMMANDS.items():
-        app.command(name, cls=Later, help=line)(_later)
+    for group in COMMANDS.values():
+        for name, line in group.items():
+            app.command(name, cls=Later, help=line)(_later)
     return app

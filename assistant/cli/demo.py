@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from assistant.cli.terminal import FOLDER, VISITS, VOICE, command_app, console
+from assistant.cli.terminal import VOICE, command_app, console
 from assistant.cli.visit import Terminal
 from assistant.errors import Problem
 from assistant.files import read_draft
@@ -32,12 +33,14 @@ def demo(
     visit: Annotated[
         str, typer.Argument(help="Which: " + "; ".join(f"{k}, {v}" for k, v in DEMO_VISITS.items()))
     ] = "hot-surface-brief",
-    folder: FOLDER = VISITS,
+    folder: Annotated[Path, typer.Option("--folder", help="Where the demo's visit is left.")] = Path("out"),
     voice: VOICE = "bundled",
 ) -> None:
     """Run an invented visit from recordings: real recognition, no microphone, no network."""
     if visit not in DEMO_VISITS:
         raise Problem(f"There is no demo called {visit!r}; there is: {', '.join(DEMO_VISITS)}.")
+    if (folder / visits.RECORD).exists() and not visits.holds_demo(folder):
+        raise Problem(f"{folder} holds a visit that is no demo, and stays as it is; choose another with --folder.")
     fixtures = top_folder("audio_fixtures") / "visits"
     visits.make(folder)
     visits.set_aside(folder)

@@ -81,10 +81,12 @@ def fetch_command(name: Name, yes: Yes = False) -> None:
         DownloadColumn(),
         TransferSpeedColumn(),
     )
-    with Progress(*columns, console=errors) as bar:
+    bar = Progress(*columns, console=errors)
+    try:
         task = bar.add_task(name, total=None)
 
         def show(here: int, whole: int) -> None:
+            bar.start()
             bar.update(task, completed=here, total=whole or None)
 
         def ask(archive: FirstArchive) -> bool:
@@ -92,6 +94,9 @@ def fetch_command(name: Name, yes: Yes = False) -> None:
             return _confirm(yes)(archive)
 
         folder = store().fetch(name, ask, show)
+    finally:
+        if bar.live.is_started:  # else it would leave an empty line
+            bar.stop()
     _done(name, folder)
 
 

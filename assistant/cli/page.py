@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import socket
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -14,8 +15,10 @@ import typer
 import uvicorn
 from rich.markup import escape
 
-from assistant.cli.terminal import FOLDER, VISITS, command_app, lines
+from assistant.cli.terminal import FOLDER, command_app, lines
 from assistant.errors import Problem
+from assistant.places import visits_folder
+from assistant.record import folder as visits
 from assistant.review.store.accounts import Accounts
 from assistant.review.store.folder import FolderStore
 from assistant.review.store.store import Store
@@ -34,7 +37,7 @@ TOKEN = "ASSISTANT_PAGE_TOKEN"
 
 @app.command()
 def page(
-    folder: FOLDER = VISITS,
+    folder: FOLDER,
     store: Annotated[
         str, typer.Option("--store", envvar="ASSISTANT_STORE", help="A shop's store instead of a folder.")
     ] = "",
@@ -56,14 +59,16 @@ def page(
         lines.print("It asks for name and password: those of assistant shop user.")
     elif guard.token:
         lines.print(f"Token: {escape(guard.token)}")
-    server = uvicorn.Server(uvicorn.Config(served, host=host, port=port, log_level="warning", server_header=False))
-    at = f"[{host}]" if ":" in host else host
-    lines.print(f"The page is at http://{at}:{port}/ until Ctrl-C; the visit that goes on is at /now.")
     try:
-        with _read_ahead(shop):
-            server.run()
-    except SystemExit as wrong:
+        opened = socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
+    except OSError as wrong:
         raise Problem(f"The page cannot be served at {host}, port {port}; is it in use? Try another --port.") from wrong
+    at = f"[{host}]" if ":" in host else host
+    lines.print(
+        f"The page is at http://{at}:{opened.getsockname()[1]}/ until Ctrl-C; the visit that goes on is at /now."
+    )
+    with _read_ahead(shop):
+        uvicorn.Server(uvicorn.Config(served, log_level="warning", server_header=False)).run(sockets=[opened])
     raise KeyboardInterrupt  # nothing else ends it; the server has taken it and closed down
 
 
@@ -88,6 +93,8 @@ def open_shop(folder: Path, store: str = "") -> Store:
     """The visits to show: of a store, or without one of a folder."""
     if store:
         return Store.open(store)
+    if folder == visits_folder():
+        visits.make(folder)  # the page may be opened before the first visit
     if not folder.is_dir():
         raise Problem(f"There is no folder {folder}; name where the visits are with --folder.")
     return FolderStore(folder, PATIENCE_S)

@@ -11,8 +11,9 @@ from typing import Annotated, Literal
 import typer
 from rich.markup import escape
 
-from assistant.cli.terminal import VISIT, complain, group_app, lines
+from assistant.cli.terminal import FORCE, VISIT, complain, free, group_app, lines
 from assistant.errors import Problem
+from assistant.places import write_whole
 from assistant.record import folder as visits
 from assistant.record import seal as seals
 from assistant.record.record import Record
@@ -36,6 +37,8 @@ def verify(
     if head and not (len(head) >= 8 and set(head.lower()) <= set("0123456789abcdef")):
         raise Problem(f"{head!r} is no head: give at least the eight characters that were spoken at the end.")
     path = visits.find(visit)
+    if not path.exists():
+        raise Problem(f"There is no visit record {path}; check the name.")
     lodged = _lodged(path, store) if store else []
     checked = seals.check(path, head or None, [(each.entries, each.head) for each in lodged])
     for problem in checked.problems:
@@ -89,12 +92,14 @@ def export(
     visit: VISIT,
     to: Annotated[Literal["jsonl", "csv"], typer.Option("--format", help="Every entry, or the readings.")] = "jsonl",
     out: Annotated[Path | None, typer.Option("--out", help="A file; else standard output.")] = None,
+    force: FORCE = False,
 ) -> None:
     """Write a record as JSON Lines, or its readings as CSV. JSON Lines hold every entry, the seal's too.
 
     For PDF: assistant report.
     """
     path = visits.find(visit)
+    out = out and free(out, force)
     with Record.open(path, read_only=True) as record:
         rows = [*record.rows(), *seals.sealed_rows(path)]
         text = to_jsonl(rows) if to == "jsonl" else readings_csv(story_of(record.entries()))
@@ -102,10 +107,7 @@ def export(
     if out is None:
         sys.stdout.write(text)
     else:
-        try:
-            out.write_text(text, encoding="utf-8")
-        except OSError as wrong:
-            raise Problem(f"{out} cannot be written ({wrong.strerror}); give another name with --out.") from wrong
+        write_whole(out, text.encode())
     for problem in problems:
         complain("Not as it was recorded", problem)
     if problems:

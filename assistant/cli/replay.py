@@ -13,6 +13,7 @@ from rich.table import Table
 
 from assistant.cli.terminal import VISIT, command_app, complain, console
 from assistant.cli.turns import print_turn, turn_table
+from assistant.errors import Problem
 from assistant.files import read_grammar_texts, read_job, read_limits
 from assistant.language.heard import Heard
 from assistant.language.meaning import Question
@@ -52,6 +53,8 @@ def replay(
     job: Annotated[Path | None, typer.Option("--job", help="Judge by this job file: plate, meters.")] = None,
 ) -> None:
     """Print or play a visit turn by turn, from its record alone; or judge it again and print what would differ."""
+    if fast and not aloud:
+        raise Problem("--fast is for what is played: give it with --aloud.")
     path = visits.find(visit)
     problems = check(path).problems
     with Record.open(path, read_only=True) as record:

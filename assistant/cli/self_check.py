@@ -32,15 +32,16 @@ def self_check(
     loudspeaker: LOUDSPEAKER = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON value.")] = False,
 ) -> None:
-    """Say what is there and what is missing, each with the command that fixes it; or measure the room."""
+    """Say what is there and what is missing, each with the command that fixes it; or measure the room.
+
+    Exit status 1: a visit by microphone cannot be held, one from recordings can; 2: none can, or the room is too loud.
+    """
     model = user_store().model_in_use()
-    wrong = _measure(model, microphone, loudspeaker, as_json) if listen else _check(model, as_json)
-    if wrong:
-        sys.exit(2)
+    sys.exit(_measure(model, microphone, loudspeaker, as_json) if listen else _check(model, as_json))
 
 
-def _check(model: Path, as_json: bool) -> bool:
-    """Prints what is there and what is missing; whether something is that every visit needs."""
+def _check(model: Path, as_json: bool) -> int:
+    """Prints what is there and what is missing; the exit status."""
     parts = list(selfcheck.checks(model))
     if as_json:
         print_json([asdict(part) for part in parts])
@@ -50,11 +51,11 @@ def _check(model: Path, as_json: bool) -> bool:
             state = "[green]there[/]" if part.found else "[red]missing[/]" if part.needed else "[yellow]missing[/]"
             table.add_row(part.name, f"{state} {escape(part.detail)}", "" if part.found else escape(part.fix))
         console.print(table)
-    return any(part.needed and not part.found for part in parts)
+    return max((2 if part.needed else 1 for part in parts if not part.found), default=0)
 
 
-def _measure(model: Path, microphone: str | None, loudspeaker: str | None, as_json: bool) -> bool:
-    """Measures the room and prints what was found; whether a visit would not be heard in it."""
+def _measure(model: Path, microphone: str | None, loudspeaker: str | None, as_json: bool) -> int:
+    """Measures the room and prints what was found; the exit status."""
 
     def tell(text: str) -> None:
         errors.print(f"[cyan]< {text}[/]")
@@ -67,7 +68,7 @@ def _measure(model: Path, microphone: str | None, loudspeaker: str | None, as_js
         print_json(found)
     else:
         console.print(room_table(found))
-    return not found["heard_right"] or found["distance"] == "too far"
+    return 0 if found["heard_right"] and found["distance"] != "too far" else 2
 
 
 def room_table(found: dict[str, Any]) -> Table:

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 from rich.markup import escape
 
-from assistant.cli.terminal import FOLDER, VISITS, complain, group_app, lines
+from assistant.cli.terminal import FOLDER, complain, group_app, lines
 from assistant.errors import Problem
 from assistant.record import folder as visits
 from assistant.review.store import copies
@@ -35,8 +35,8 @@ DEFAULT = "shop.sqlite"
 
 @app.command()
 def send(
+    folder: FOLDER,
     visit: Annotated[list[Path] | None, typer.Argument(help="Visits; without any, all in the folder.")] = None,
-    folder: FOLDER = VISITS,
     store: STORE = DEFAULT,
 ) -> None:
     """Send visits to the store. Sending again changes nothing, and goes on where it was stopped."""
@@ -74,7 +74,8 @@ def _store_all(where: str, work: Iterable[tuple[Path, Callable[[Path], Parcel]]]
     with Store.open(where, make=True) as store:
         for path, pack in work:
             try:
-                done = store.receive(pack(path))
+                parcel = pack(path)
+                done = "invented, and left out" if visits.is_invented(parcel.rows) else store.receive(parcel)
             except StoreDown:
                 raise
             except (Problem, *ODD) as problem:
@@ -91,7 +92,7 @@ def _store_all(where: str, work: Iterable[tuple[Path, Callable[[Path], Parcel]]]
 
 
 @app.command()
-def pending(folder: FOLDER = VISITS, store: STORE = DEFAULT) -> None:
+def pending(folder: FOLDER, store: STORE = DEFAULT) -> None:
     """List the visits that the store does not have, or not all of."""
     paths, missed = _look([folder])
     waiting = 0
@@ -102,6 +103,8 @@ def pending(folder: FOLDER = VISITS, store: STORE = DEFAULT) -> None:
             except Problem as problem:
                 complain("Cannot be sent", problem)
                 missed += 1
+                continue
+            if visits.is_invented(parcel.rows):
                 continue
             entries, head = opened.heads([parcel.id]).get(parcel.id, (0, ""))
             if head != parcel.rows[-1].hash:

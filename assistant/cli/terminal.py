@@ -10,14 +10,24 @@ import typer
 from rich.console import Console
 from rich.markup import escape
 
+from assistant.errors import Problem
+from assistant.places import visits_folder
+
 console = Console(highlight=False)
 lines = Console(highlight=False, soft_wrap=True)
 """For lines that a person or a program takes whole, with paths and hashes in them."""
 
 errors = Console(stderr=True, highlight=False, soft_wrap=True)
 
-FOLDER = Annotated[Path, typer.Option("--folder", help="Where visits are kept.")]
-VISITS = Path("out")
+FOLDER = Annotated[
+    Path,
+    typer.Option(
+        "--folder",
+        help="Where visits are kept, if not where `assistant visits` says.",
+        default_factory=visits_folder,
+        show_default=False,
+    ),
+]
 VISIT = Annotated[Path, typer.Argument(metavar="VISIT", help="A visit's folder or its record.")]
 MICROPHONE = Annotated[str | None, typer.Option("--microphone", help="The microphone's name; else the system's own.")]
 LOUDSPEAKER = Annotated[
@@ -25,6 +35,25 @@ LOUDSPEAKER = Annotated[
 ]
 VoiceEngine = Literal["bundled", "system"]
 VOICE = Annotated[VoiceEngine, typer.Option("--voice", help="The bundled voice, or the one that the system has.")]
+
+
+FORCE = Annotated[bool, typer.Option("--force", help="Write over a file that is there; never over a visit's own.")]
+
+
+def free(path: Path, force: bool) -> Path:
+    """The path of a file that may be written; Problem for a file of a visit, a folder, or one that is there.
+
+    force: one that is there may be written over.
+    """
+    from assistant.record.folder import is_of_a_visit
+
+    if is_of_a_visit(path):
+        raise Problem(f"{path} is the name of a file of a visit, which stays as it is; give another name.")
+    if path.exists() and not path.is_file():
+        raise Problem(f"{path} is not a file; give the name of one.")
+    if path.exists() and not force:
+        raise Problem(f"{path} is there already; give another name, or write over it with --force.")
+    return path.resolve()
 
 
 def command_app() -> typer.Typer:

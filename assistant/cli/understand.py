@@ -14,6 +14,8 @@ from assistant.errors import Problem
 from assistant.files import library
 from assistant.language.heard import Heard
 from assistant.language.meaning import Command, Meaning, Named, Question, Reading, Readings, Unclear, value_text
+from assistant.language.spoken import figures_said
+from assistant.trade.procedures import Step
 
 app = command_app()
 
@@ -36,10 +38,11 @@ def understand(
         return
     language, asked = library().language, question_named(question)
     for line in [" ".join(words)] if words else (line.rstrip("\n") for line in sys.stdin):
-        meaning = language.understand(line, asked)
-        confirm = language.confirm(Heard(line), meaning, asked)
+        said = figures_said(line)
+        meaning = language.understand(said, asked)
+        confirm = language.confirm(Heard(said), meaning, asked)
         body: dict[str, Any] = {"said": line, "meaning": meaning_body(meaning), "confirm": confirm}
-        values = language.why(line, asked) if why else []
+        values = language.why(said, asked) if why else []
         if why and as_json:
             body["considered"] = [
                 {"value": value_text(c.value), "unit": c.unit, "how": c.how, "gone": c.gone or None} for c in values
@@ -57,6 +60,10 @@ def question_named(name: str) -> Question:
     quantities = library().quantities
     if name in quantities:
         return Question(name, quantities[name])
+    for part in library().parts.values():  # without putting procedures together, which takes a second
+        for step in part.part.steps:
+            if isinstance(step, Step) and step.id == name:
+                return Question(name, quantities[step.quantity] if step.quantity else None)
     for procedure in library().procedures.values():
         if procedure.has(name):
             asked = procedure.step(name).quantity

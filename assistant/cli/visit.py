@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from io import StringIO
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -16,7 +17,6 @@ from assistant.cli.terminal import (
     FOLDER,
     LOUDSPEAKER,
     MICROPHONE,
-    VISITS,
     VOICE,
     command_app,
     console,
@@ -25,8 +25,9 @@ from assistant.cli.turns import print_turn, turn_table
 from assistant.dialogue.effects import Effect
 from assistant.dialogue.events import Event
 from assistant.errors import Problem
-from assistant.files import read_draft, read_job
+from assistant.files import flaws_in_job, read_draft
 from assistant.language.meaning import value_text
+from assistant.places import write_whole
 from assistant.record import folder as visits
 from assistant.record.fold import turns
 from assistant.record.record import Record
@@ -51,13 +52,13 @@ HELPER = Annotated[str | None, typer.Option("--helper-microphone", help="The nam
 
 @app.command()
 def visit(
+    folder: FOLDER,
     job: Annotated[Path | None, typer.Option("--job", help="The job file (YAML).")] = None,
     from_audio: Annotated[
         list[Path] | None,
         typer.Option("--from-audio", help="Recordings instead of the microphone; repeat it for more."),
     ] = None,
     resume: Annotated[bool, typer.Option("--resume", help="Go on with the newest unfinished visit.")] = False,
-    folder: FOLDER = VISITS,
     voice: VOICE = "bundled",
     microphone: MICROPHONE = None,
     loudspeaker: LOUDSPEAKER = None,
@@ -78,6 +79,14 @@ def visit(
     """Work a visit by voice, from a microphone or from recordings; without a job file it is set up by voice."""
     if resume and (job or set_up):
         raise Problem("Give --resume alone to go on with an unfinished visit; a new one takes --job and --set-up.")
+    if resume:
+        begun: Path | Begin = visits.unfinished(folder)
+    else:
+        if flaws := flaws_in_job(job, draft=set_up) if job else ():
+            raise Problem(str(flaws[0]))
+        if visits.holds_demo(folder):
+            raise Problem(f"{folder} is the folder of a demo; choose one for real visits with --folder.")
+        begun = Begin(read_draft(job) if job else {}, ask=set_up or not job)
     settings, terminal = VoiceSettings(engine=voice), Terminal()
     live = Live(microphone, loudspeaker, quiet_s, tail_s, headset, helper_microphone)
     if phone:
@@ -92,13 +101,6 @@ def visit(
         place = by_phone.place_for(phone_address, phone_port, phone_certificate, taken)
         opened = opener(place, folder, settings, phone_helper, by_phone.show, terminal.tell)
         live = replace(live, instead=opened)
-    if resume:
-        begun: Path | Begin = visits.unfinished(folder)
-    elif job and not set_up:
-        read_job(job)
-        begun = Begin(read_draft(job))
-    else:
-        begun = Begin(read_draft(job) if job else {}, ask=True)
     work(begun, folder, from_audio or [], settings, terminal, live, wait)
 
 
@@ -127,12 +129,14 @@ class Terminal:
         folder = record.path.parent
         table = turn_table(record)
         console.print(table)
-        with (folder / "turns.txt").open("w", encoding="utf-8") as out:
-            Console(file=out, width=160, highlight=False).print(table)
+        text = StringIO()
+        Console(file=text, width=160, highlight=False).print(table)
+        write_whole(folder / "turns.txt", text.getvalue().encode())
         page.write(page.of_record(record)[0], folder / page.REPORT)
         console.print(f"Report: {escape(str(folder / page.REPORT))}")
         if not closed:
-            console.print("The recording ended before the visit did; go on with: assistant visit --resume")
+            again = visits.resume_command(folder.parent)
+            console.print(f"The recording ended before the visit did; go on with: {escape(again)}")
         console.print(f"Head of the record: {record.head}")
         if closed:
             console.print(f"As it was said, before the end was written: {list(record.rows())[-1].previous[:8]}")

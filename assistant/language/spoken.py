@@ -6,6 +6,7 @@ the point are always voiced, and a trailing zero is said because it was said.
 
 from __future__ import annotations
 
+import re
 from decimal import Decimal
 
 from assistant.trade.quantities import Overload
@@ -59,3 +60,11 @@ def spoken_value(value: Decimal | Overload, unit: str) -> str:
 def spoken_characters(text: str) -> str:
     """Letters and digits one by one, for the head of a record."""
     return ", ".join(_DIGITS.get(character, character.upper()) for character in text)
+
+
+def figures_said(text: str) -> str:
+    """Typed words with their figures as they are said, digit by digit: "3.5 inches" is "three point five inches"."""
+    return FIGURE.sub(lambda figure: spoken_number(Decimal(figure[0].replace(",", ""))), text)
+
+
+FIGURE = re.compile(r"(?<![\w.,])-?\d+(?:,\d{3})*(?:\.\d+)?(?![.,]?\d)")

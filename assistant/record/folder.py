@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from assistant.errors import Problem
+from assistant.places import visits_folder
+from assistant.record.chain import Entry, Row
 from assistant.record.entries import Event, Visit, read, read_all
 from assistant.record.record import END, Record, is_record
 from assistant.record.setting import setting_of
@@ -55,6 +59,39 @@ def find(path: Path) -> Path:
             raise Problem(f"{path} holds no visit record ({RECORD}); name a visit's folder or its record.")
         return inside
     return path
+
+
+def is_invented(rows: Iterable[Row]) -> bool:
+    """Whether the first entry of a visit says that it is invented, as those of the demo do."""
+    try:
+        return bool(Entry.of(next(iter(rows))).body["job"]["invented"])
+    except (StopIteration, ValueError, KeyError, TypeError):
+        return False
+
+
+def holds_demo(folder: Path) -> bool:
+    """Whether the record in a folder is that of a demo."""
+    try:
+        with Record.open(folder / RECORD, read_only=True) as record:
+            return is_invented(record.rows())
+    except Problem:
+        return False
+
+
+def resume_command(folder: Path) -> str:
+    """What to type to go on with the unfinished visit in a folder."""
+    return "assistant visit --resume" + ("" if folder == visits_folder() else f" --folder {shlex.quote(str(folder))}")
+
+
+def is_of_a_visit(path: Path) -> bool:
+    """Whether a file is a visit's record, one of its recordings, or has a name that is kept for what lies beside it."""
+    path = path.resolve()
+    beside = path.parent if path.parent.suffix == ".audio" else path
+    try:
+        records = [each for each in beside.parent.iterdir() if each.name == RECORD or is_record(each)]
+    except OSError:
+        return False
+    return any(re.match(rf"{re.escape(record.stem)}[.-]", beside.name) for record in records)
 
 
 @dataclass(frozen=True)

@@ -150,7 +150,7 @@ def work(
             screen.over(record, closed)
     except KeyboardInterrupt as stopped:
         stopped.add_note(
-            LEFT if record is None else KEPT if closed else f"{KEPT}; go on with: assistant visit --resume"
+            LEFT if record is None else KEPT if closed else f"{KEPT}; go on with: {visits.resume_command(folder)}"
         )
         raise
 
@@ -165,7 +165,8 @@ def _worked(visit: Visit, screen: Screen) -> bool:
         return visit.run()
     except MicrophoneLost as lost:
         visit.device("microphone lost", problem=str(lost))
-        raise Problem(f"{str(lost).rstrip('.')}, then go on with: assistant visit --resume") from lost
+        again = visits.resume_command(visit.record.path.parent.parent)
+        raise Problem(f"{str(lost).rstrip('.')}, then go on with: {again}") from lost
 
 
 def before(edges: Edges, kept: InMemory, screen: Screen, wait: bool, begun: Begin | None = None) -> dict[str, Any]:

@@ -7,8 +7,10 @@ keeps without loss. Other kinds are turned into it at the moment they are read.
 from __future__ import annotations
 
 import io
+import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -70,7 +72,7 @@ def read_audio(path: Path) -> Audio:
     except OSError as error:
         raise Problem(f"{path} could not be opened ({error.strerror}); choose one you may read.") from None
     try:
-        with soundfile.SoundFile(path) as file:
+        with _no_decoder_lines(), soundfile.SoundFile(path) as file:
             rate_hz, stated_frames = file.samplerate, file.frames
             if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
                 raise Problem(
@@ -84,6 +86,8 @@ def read_audio(path: Path) -> Audio:
             samples = _read_mono(file)
     # TypeError: a name that ends in .raw is taken for sound without a header.
     except (soundfile.SoundFileError, TypeError, _NotSoundError):
+        if kind := _kind_not_read(path):
+            raise Problem(f"{path} is {kind}, which is not supported; give WAV, FLAC, Ogg, AIFF or MP3.") from None
         raise Problem(f"{path} is not sound or is damaged; give an intact WAV or FLAC recording.") from None
     if cut_short or len(samples) < (1 - _LENGTH_SLACK) * stated_frames:
         raise Problem(f"{path} ends before the length that it states; copy it again from where it came.")
@@ -171,6 +175,34 @@ class VisitTrack:
         Raises NotWritten where it cannot be written and ValueError where nothing was added yet.
         """
         write_whole(path, _flac(map(_on_side, self._pieces), channels=2, rate_hz=self.rate_hz))
+
+
+NOT_READ = (
+    (4, b"ftyp", "sound in an MP4 container (m4a, aac, 3gp)"),
+    (0, b"\x1aE\xdf\xa3", "sound in a Matroska container (webm)"),
+    (0, b"\x30\x26\xb2\x75", "Windows Media sound"),
+    (0, b"#!AMR", "AMR sound"),
+    (0, b"\xff\xf1", "AAC sound"),
+)
+"""Where a file of a kind that libsndfile does not read has which bytes, and what it is."""
+
+
+def _kind_not_read(path: Path) -> str:
+    head = path.open("rb").read(16)
+    return next((kind for at, sign, kind in NOT_READ if head[at:].startswith(sign)), "")
+
+
+@contextmanager
+def _no_decoder_lines() -> Iterator[None]:
+    """The MP3 decoder writes to standard error by itself, beside the one sentence that is said of a damaged file."""
+    with Path(os.devnull).open("wb") as nowhere:
+        kept = os.dup(2)
+        try:
+            os.dup2(nowhere.fileno(), 2)
+            yield
+        finally:
+            os.dup2(kept, 2)
+            os.close(kept)
 
 
 class _NotSoundError(Exception):

@@ -10,6 +10,7 @@ from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, mo
 
 from assistant.trade.judging import MeterAccuracy
 from assistant.trade.model import Data, UnitName
+from assistant.trade.units import UNITS
 
 Fuel = Literal["natural gas", "LP"]
 Ignition = str
@@ -28,12 +29,18 @@ Fitted = Literal[
 """Parts that an appliance may have or not, and whose tests are left out where it has not."""
 
 
-SAID_FOR = {"propane": "LP", "tune up": "yearly check", "tune-up": "yearly check", "inches": "inH2O"}
-"""What people write in a job file for its own words."""
+SAID_FOR = {
+    **{unit.symbol: name for name, unit in reversed(UNITS.items()) if unit.symbol},  # °F is a temperature, no rise
+    **{word: name for name, unit in reversed(UNITS.items()) for word in (unit.one, unit.several)},
+    **{"inches": "inH2O", "inch": "inH2O", "psig": "psi", "btu/h": "Btu_per_hour", "btuh": "Btu_per_hour"},
+    **{"propane": "LP", "lp": "LP", "lpg": "LP", "lp gas": "LP", "natural": "natural gas"},
+    **{"tune up": "yearly check", "tune-up": "yearly check"},
+}
+"""What people write in a job file for its own words: the symbol of a unit as it is printed, the rest in any case."""
 
 
 def _own_word(said: object) -> object:
-    return SAID_FOR.get(said.strip().lower(), said) if isinstance(said, str) else said
+    return SAID_FOR.get(said.strip(), SAID_FOR.get(said.strip().lower(), said)) if isinstance(said, str) else said
 
 
 def known_systems(names: Sequence[Ignition], info: ValidationInfo) -> tuple[Ignition, ...]:
@@ -81,20 +88,20 @@ class Only(Data):
 class Person(Data):
     """Somebody at work."""
 
-    name: str
+    name: str  # as it should stand in the report
     licence: str = ""  # free text; the tool does not check it and grants nothing
 
 
 class Appliance(Data):
     """What is serviced."""
 
-    description: str
-    tag: str = ""  # what tells it from others at the same site, as on its own label (free text)
-    fuel: Annotated[Fuel, BeforeValidator(_own_word, Fuel)]
-    ignition: Ignition
+    description: str  # what it is, so that somebody else finds it
+    tag: str = ""  # what tells it from others at the same site, as on its own label
+    fuel: Annotated[Fuel, BeforeValidator(_own_word, Fuel)]  # the gas it burns
+    ignition: Ignition  # how it lights
     serial: str = ""  # as on its plate
-    igniter_material: Literal["silicon carbide", "silicon nitride"] | None = None
-    fitted: tuple[Fitted, ...] | None = None  # which of these it has; None where nobody has said: each is asked for
+    igniter_material: Literal["silicon carbide", "silicon nitride"] | None = None  # of a hot surface igniter
+    fitted: tuple[Fitted, ...] | None = None  # which of these it has; left out: each is asked for
 
     @field_validator("ignition")
     @classmethod
@@ -109,11 +116,11 @@ class PlateValue(Data):
     Either `value` with an optional `tolerance`, or a range by `low` and `high`, all in `unit` (pint name).
     """
 
-    unit: Annotated[UnitName, BeforeValidator(_own_word, str)]
-    value: Decimal | None = None
-    tolerance: Decimal | None = Field(default=None, ge=0)
-    low: Decimal | None = None
-    high: Decimal | None = None
+    unit: Annotated[UnitName, BeforeValidator(_own_word, str)]  # of all that is given here
+    value: Decimal | None = None  # one figure; or give low and high, or one of the two
+    tolerance: Decimal | None = Field(default=None, ge=0)  # of the value, up and down; left out: the generic limit's
+    low: Decimal | None = None  # the least that it may be
+    high: Decimal | None = None  # the most that it may be
 
     @model_validator(mode="after")
     def _says_something(self) -> Self:
@@ -128,37 +135,39 @@ class Gas(Data):
     """The gas and its meter."""
 
     heating_value_btu_ft3: Decimal = Field(gt=0)  # as the supplier gives it, at the meter's conditions
-    dial_ft3: Decimal = Field(gt=0)
+    dial_ft3: Decimal = Field(gt=0)  # the meter's test dial, in cubic feet a turn
 
 
 class Meter(Data):
     """A meter in use."""
 
-    name: str
+    name: str  # as it should stand in the report
     measures: tuple[str, ...]  # the quantities read with it
-    accuracy: MeterAccuracy | None = None
+    accuracy: MeterAccuracy | None = None  # as its manual states it; without it readings are judged as they are
     low: Decimal | None = None  # its range, in accuracy.unit
-    high: Decimal | None = None
-    serial: str = ""
+    high: Decimal | None = None  # likewise
+    serial: str = ""  # as on the meter
     calibrated: str = ""  # date as written on it
-    calibration_due: Annotated[str, BeforeValidator(str)] = Field(default="", pattern=r"^(\d{4}-\d{2}-\d{2})?$")
+    calibration_due: Annotated[str, BeforeValidator(str)] = Field(  # date as written on it: 2027-03-02
+        default="", pattern=r"^(\d{4}-\d{2}-\d{2})?$"
+    )
     lead_zero: Decimal = Decimal(0)  # what it shows with its leads shorted, in ohms; taken off resistance readings
 
 
 class Job(Data):
     """One visit's job file."""
 
-    invented: bool = False
+    invented: bool = False  # only the jobs of the demo say this: no such site, people or appliance exist
     pace: Pace | None = None  # of the talk; left out: full for a technician's first visits, then brief
-    site: str
-    visit: Annotated[VisitKind, BeforeValidator(_own_word, VisitKind)] = "yearly check"
-    appliance: Appliance
-    technician: Person
-    helper: Person | None = None
-    plate: dict[str, PlateValue] = Field(default_factory=dict)  # quantity -> what the plate or sheet says
-    gas: Gas | None = None
-    previous: dict[str, Decimal] = Field(default_factory=dict)  # quantity -> its last value; one far from it is asked
-    meters: tuple[Meter, ...] = ()
+    site: str  # where it is, as it should stand in the report; visits to one site are compared
+    visit: Annotated[VisitKind, BeforeValidator(_own_word, VisitKind)] = "yearly check"  # what the visit is for
+    appliance: Appliance  # what is serviced
+    technician: Person  # who works
+    helper: Person | None = None  # who reads meters out, if anybody
+    plate: dict[str, PlateValue] = Field(default_factory=dict)  # what the plate and the sheets say, by quantity
+    gas: Gas | None = None  # for clocking the gas meter
+    previous: dict[str, Decimal] = Field(default_factory=dict)  # the last values; one far from it is asked
+    meters: tuple[Meter, ...] = ()  # those in use; of two that measure the same the first counts
 
     def meter_for(self, quantity: str) -> Meter | None:
         """The first meter that measures this quantity."""

@@ -69,11 +69,10 @@ class Source(Data):
 class MeterAccuracy(Data):
     """A meter's stated accuracy on the range in use: +/- (percent of reading + counts)."""
 
-    percent_of_reading: Decimal
-    counts: Decimal
-    resolution: Decimal
-    """Worth of the last digit, in `unit`."""
-    unit: UnitName
+    percent_of_reading: Decimal  # as its manual states it
+    counts: Decimal  # likewise; 0 where there are none
+    resolution: Decimal  # worth of the last digit, in `unit`
+    unit: UnitName  # in which it reads
 
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:

@@ -15,12 +15,15 @@ Sources of the factors that are not exact by definition:
   Btu_IT/h = 2.930 711 E-01 W).
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from decimal import Context, Decimal
 from functools import cache
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from pint import Unit, UnitRegistry
+if TYPE_CHECKING:
+    from pint import Unit, UnitRegistry
 
 SIGNIFICANT_DIGITS = 6
 """Digits kept in a computed value: more than any field meter shows, fewer than the arithmetic can blur."""
@@ -133,7 +136,9 @@ UNIT_SYMBOL: dict[str, str] = {name: unit.symbol for name, unit in UNITS.items()
 
 @cache
 def _registry() -> UnitRegistry[Decimal]:
-    """The one registry, built when first needed: building it takes about 0.2 s."""
+    """The one registry, built when something is first converted: with its import it takes about half a second."""
+    from pint import UnitRegistry  # noqa: PLC0415 - see above
+
     registry: UnitRegistry[Decimal] = UnitRegistry(non_int_type=Decimal, on_redefinition="ignore")
     # pint's own Btu is ISO's rounded 1055.056 J.
     registry.define("british_thermal_unit = 1055.05585262 * joule = Btu = BTU = Btu_iso")
@@ -165,17 +170,17 @@ def same_dimension(a: str, b: str) -> bool:
     """Whether a value in unit `a` can be converted into unit `b`.
 
     A temperature (degF, degC) and a temperature difference (delta_degF, delta_degC) are not the same: 40 degF
-    is 4.4 degC, but a rise of 40 delta_degF is one of 22.2 delta_degC. Energy per volume and pressure are the
-    same by dimension; nothing in the project converts between them.
+    is 4.4 degC, but a rise of 40 delta_degF is one of 22.2 delta_degC. A count, a percentage and a share in parts
+    per million are all plain numbers.
 
     Raises:
         ValueError: if either name is not a known unit.
     """
-    return _unit(a).dimensionality == _unit(b).dimensionality and _is_temperature(a) == _is_temperature(b)
+    kinds = {UNITS[check_unit(name)].measures for name in (a, b)}
+    return len(kinds) == 1 or kinds <= _PLAIN_NUMBERS
 
 
-def _is_temperature(name: str) -> bool:
-    return name in ("degF", "degC")
+_PLAIN_NUMBERS = {"a count", "a percentage", "a share in parts per million"}
 
 
 def convert(value: Decimal, from_unit: str, to_unit: str) -> Decimal:

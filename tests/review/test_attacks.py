@@ -39,7 +39,8 @@ from assistant.review.web.shop import Kept, Review, Search
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A short visit, ended and sealed; not to be changed."""
-    path = scripted_visits.visit(tmp_path_factory.mktemp("made") / "visit", most=14)
+    real = scripted_visits.demo_job().model_copy(update={"invented": False})  # what is invented is not taken in
+    path = scripted_visits.visit(tmp_path_factory.mktemp("made") / "visit", job=real, most=14)
     with Record.open(path) as record:
         record.append([("closed", {}), (END, {"entries": 0})])
         seal(record)

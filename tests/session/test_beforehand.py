@@ -240,7 +240,7 @@ def test_from_a_recording_it_waits_is_set_up_and_begins(tmp_path, monkeypatch, c
     """Real sound both ways: the bundled voice says the answers, the bundled model hears them."""
     job = tmp_path / "job.yaml"
     job.write_text(
-        "invented: true\nsite: 7 Sample Row (invented)\ntechnician: {name: Sam Doe (invented)}\n"
+        "site: 7 Sample Row (invented)\ntechnician: {name: Sam Doe (invented)}\n"
         "appliance: {description: invented furnace, ignition: direct spark}\nvisit: yearly check\n"
         "plate: {manifold-pressure: {value: 3.5, unit: inH2O}, temperature-rise: {low: 40, unit: delta_degF}, "
         "supply-temperature: {value: 175, unit: degF}}\n",

@@ -69,7 +69,7 @@ def test_a_mistake_in_a_part_is_told_at_its_own_line(shop):
         ("steps: [{include: pilot}]\n", "parts/pilot.yaml, line 1, column 9: the part 'pilot' includes itself"),
         ("steps:\n  - include: lost\n", "parts/pilot.yaml, line 2, column 5: there is no part 'lost'"),
         ("steps:\n" + step("a", "onyl: {fuel: LP}"), "line 6, column 5: steps.0.onyl: no such key"),
-        ("steps:\n" + step("a", "only: {fuel: coal}"), "line 6, column 12: steps.0.only.fuel.0: Input should be"),
+        ("steps:\n" + step("a", "only: {fuel: coal}"), "line 6, column 12: steps.0.only.fuel.0: it must be"),
         ("repairs: {x: {say: x, voids: [no-such], restart: first}}\n", "pilot.yaml, line 1, column 31: the repair 'x'"),
         ("repairs: {x: {say: x, voids: [draft], restart: lost}}\n", "no step has that id"),
     ],

@@ -13,6 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from assistant.errors import Problem
+from assistant.places import write_whole
 from assistant.record.earlier import history
 from assistant.record.entries import Reading, Utterance, to_json
 from assistant.record.record import Record, audio_of
@@ -156,12 +157,12 @@ def pdf(page: str, path: Path) -> None:
         ) from wrong
     # The report holds all that it shows: whatever else it would name is not looked for.
     data = HTML(string=page, url_fetcher=URLFetcher(allowed_protocols=())).write_pdf()
-    _write(path, data)
+    write_whole(path, data)
 
 
 def write(page: str, path: Path) -> None:
     """Writes the report as HTML; Problem when that cannot be."""
-    _write(path, page.encode())
+    write_whole(path, page.encode())
 
 
 def note_copy(record: Path, report: Path) -> None:
@@ -188,13 +189,6 @@ def copies_of(record: Path) -> list[Path]:
 
 def _list_of(record: Path) -> Path:
     return record.with_suffix(".reports.txt")
-
-
-def _write(path: Path, data: bytes) -> None:
-    try:
-        path.write_bytes(data)
-    except OSError as wrong:
-        raise Problem(f"The report {path} cannot be written ({wrong.strerror}); name another file.") from wrong
 
 
 def environment(package: str, folder: str) -> Environment:
