@@ -160,6 +160,7 @@ SAYS = {
     **dict.fromkeys(("bool_type", "bool_parsing"), "it must be true or false"),
     **dict.fromkeys(("list_type", "tuple_type"), "it must be a list, as [one, two]"),
     "dict_type": "it must be keys with their values",
+    "string_pattern_mismatch": "it must be a date, as 2027-03-02",
 }
 """What is wrong, by pydantic's name for it, where pydantic's own sentence speaks of Python."""
 
