@@ -284,7 +284,7 @@ VISITS: dict[str, tuple[tuple[object, ...], str, list[str]]] = {
             *("That is your decision, not mine.", "I heard that it stays on, with all that was found."),
             *("Is that your decision?", "I ask once more.", "It stays on by your decision.", "Is that right?"),
             *("Who was told what was found?", "Say the name, or say no for nobody.", "Recorded."),
-            *("It stays on by your decision.", "I give no permission.", "What stays on is your decision.", HEAD),
+            *("It stays on by your decision.", "I give no permission.", HEAD),
         ],
     ),
     "an emergency": ((CRY, 30.0), "", [*ALARM, "I am listening.", *STAY_OUT]),
