@@ -285,6 +285,44 @@ def test_a_clean_visit_takes_four_pages_each_with_number_and_head(tmp_path, need
         assert story.rules.hazards[hazard].say in Shape(made).words
 
 
+def test_what_is_left_with_an_unsafe_appliance_is_one_page_to_sign(eventful, tmp_path, need):
+    need("pango")
+    need("pdftoppm")
+    with Record.open(eventful, read_only=True) as record:
+        made, _ = of_record(record, audio=False)
+    page.pdf(made, tmp_path / "r.pdf")
+    told = subprocess.run(["pdftotext", "-layout", tmp_path / "r.pdf", "-"], capture_output=True, text=True, check=True)
+    first, second = told.stdout.split("\f")[:2]
+    for said in (
+        "Notice of a gas appliance",
+        "14 Example Lane",
+        "What is wrong:",
+        "Told:",
+        "Received by",
+        "Technician",
+    ):
+        assert said in first
+    assert "What was found" not in first
+    assert second.index("What was found") < second.index("How it was left")
+    assert told.stdout.count("Received by") == 1
+
+
+def test_serial_numbers_and_when_calibration_is_due(eventful, tmp_path):
+    def told(**meter: str) -> str:
+        job = scripted_visits.demo_job()
+        meters = tuple(each.model_copy(update=meter) for each in job.meters[:1])
+        job = job.model_copy(update={"meters": meters})
+        visit = scripted_visits.visit(tmp_path / str(len(list(tmp_path.iterdir()))), job=job, most=5)
+        with Record.open(visit, read_only=True) as record:
+            return Shape(page.html(story_of(record.entries()))).words
+
+    assert "serial number invented 0000" in told()
+    assert "serial number invented 001" in told()
+    assert "2026-01-04, before this visit" in told(calibration_due="2026-01-04")
+    assert "2026-01-05, before this visit" not in told(calibration_due="2026-01-05")
+    assert "serial number not given" in told(serial="")
+
+
 def test_a_danger_that_nobody_understood_is_said(tmp_path):
     with Record.open(scripted_visits.visit(tmp_path), read_only=True) as record:
         story = story_of(record.entries())
