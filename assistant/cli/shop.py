@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import sys
+import threading
 from collections import Counter
 from collections.abc import Callable, Iterable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated
 
@@ -15,8 +17,10 @@ from assistant.cli.terminal import FOLDER, complain, group_app, lines
 from assistant.errors import Problem
 from assistant.record import folder as visits
 from assistant.review.store import copies
+from assistant.review.store import retention as keeping
 from assistant.review.store.accounts import Accounts, Role
 from assistant.review.store.parcel import ODD, Parcel, from_export, from_record
+from assistant.review.store.retention import AUDIO_DAYS, RECORD_YEARS
 from assistant.review.store.store import Store
 from assistant.review.web.shop import StoreDown
 
@@ -31,6 +35,9 @@ STORE = Annotated[
     ),
 ]
 DEFAULT = "shop.sqlite"
+
+LODGE_EVERY_S = 60
+"""How often the head of a running visit is lodged."""
 
 
 @app.command()
@@ -133,6 +140,72 @@ def verify(store: STORE = DEFAULT) -> None:
     lines.print(f"{count} visits; {wrong} not as it was recorded." if wrong else f"{count} visits, as they were sent.")
     if wrong:
         sys.exit(2)
+
+
+@app.command()
+def retention(
+    audio_days: Annotated[int, typer.Option("--audio-days", min=0, help="How long recordings are kept.")] = AUDIO_DAYS,
+    record_years: Annotated[
+        int, typer.Option("--record-years", min=1, help="How long visits are kept.")
+    ] = RECORD_YEARS,
+    erase: Annotated[bool, typer.Option("--erase", help="Erases; without it, only says what would be.")] = False,
+    by: Annotated[str, typer.Option("--by", help="Who erases; it is recorded.")] = "",
+    store: STORE = DEFAULT,
+) -> None:
+    """Say what is older than the shop keeps it; with --erase, erase it.
+
+    What is unsafe, disputed, not signed off or not as it was recorded stays. Backups are not changed: erase those by
+    their age.
+    """
+    if erase and not by.strip():
+        raise Problem("Say who erases with --by: it is recorded.")
+    today = datetime.now(UTC)
+    audio_before, records_before = (
+        (today - timedelta(days=days)).isoformat() for days in (audio_days, record_years * 365.25)
+    )
+    why = f"older than the shop keeps it: recordings {audio_days} days, visits {record_years} years"
+    counts: Counter[str] = Counter()
+    with Store.open(store) as opened:
+        for each in keeping.due(opened, audio_before, records_before):
+            what = "the visit" if each.whole else f"{each.recordings} recordings"
+            size = f" ({each.size / 1e6:.1f} MB)" if each.recordings else ""
+            lines.print(escape(f"{each.began[:10]} {each.site}: {f'kept, {each.kept}' if each.kept else what + size}"))
+            counts["kept" if each.kept else "whole" if each.whole else "sound"] += 1
+            if erase and not each.kept:
+                keeping.carry_out(opened, each, by.strip(), why)
+    done = "Erased" if erase else "Would be erased"
+    lines.print(
+        f"{done}: {counts['whole']} visits, and the recordings of {counts['sound']} more. Kept all the same: "
+        f"{counts['kept']}.{'' if erase else ' To erase: --erase --by NAME'}"
+    )
+
+
+@app.command(hidden=True)
+def lodge(store: STORE = DEFAULT) -> None:
+    """Lodge the heads that a running visit writes to standard input; `assistant visit --store` starts it."""
+    last, done, why = "", 0, ""
+
+    def read() -> None:
+        nonlocal last
+        for line in sys.stdin:
+            last = line
+
+    reader = threading.Thread(target=read, daemon=True)
+    reader.start()
+    goes_on = True
+    while goes_on:
+        reader.join(LODGE_EVERY_S)
+        goes_on = reader.is_alive()
+        visit, entries, head = last.split() if last else ("", "0", "")
+        if int(entries) > done:
+            try:
+                with Store.open(store) as opened:
+                    opened.lodge(visit, int(entries), head)
+                done, why = int(entries), ""
+            except Problem as problem:
+                why = str(problem)
+    if why:
+        complain("Not lodged with the shop", why)
 
 
 @app.command()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import replace
 from io import StringIO
 from pathlib import Path
@@ -13,6 +14,7 @@ from rich.console import Console
 from rich.markup import escape
 
 from assistant.cli import by_phone
+from assistant.cli.lodging import lodging
 from assistant.cli.terminal import (
     FOLDER,
     LOUDSPEAKER,
@@ -70,6 +72,9 @@ def visit(
         bool, typer.Option("--set-up", help="Ask by voice for what the job file leaves out; without one, for all.")
     ] = False,
     wait: Annotated[bool, typer.Option("--wait", help='Wait until somebody says "begin the visit".')] = False,
+    store: Annotated[
+        str, typer.Option("--store", envvar="ASSISTANT_STORE", help="A shop's store that is to have its heads.")
+    ] = "",
     phone: by_phone.PHONE = False,
     phone_helper: Annotated[bool, typer.Option("--phone-helper", help="A second phone, for a helper.")] = False,
     phone_address: by_phone.ADDRESS = None,
@@ -101,7 +106,10 @@ def visit(
         place = by_phone.place_for(phone_address, phone_port, phone_certificate, taken)
         opened = opener(place, folder, settings, phone_helper, by_phone.show, terminal.tell)
         live = replace(live, instead=opened)
-    work(begun, folder, from_audio or [], settings, terminal, live, wait)
+    with ExitStack() as stack:
+        if store:
+            live = replace(live, lodge=stack.enter_context(lodging(store)))
+        work(begun, folder, from_audio or [], settings, terminal, live, wait)
 
 
 class Terminal:

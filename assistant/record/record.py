@@ -243,7 +243,7 @@ class Record:
         appended: list[Entry] = []
         try:
             self._connection.execute("BEGIN IMMEDIATE")
-            for row in chained(self._last(), bodies, utc, monotonic_s):
+            for row in chained(self.last(), bodies, utc, monotonic_s):
                 self._connection.execute(f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)", row)
                 appended.append(Entry.of(row))
             self._connection.execute("COMMIT")
@@ -272,7 +272,7 @@ class Record:
     def head(self) -> str:
         """Hash of the last entry, hex; `GENESIS` if there is none. Noted elsewhere, it fixes the record."""
         try:
-            return self._last()[1]
+            return self.last()[1]
         except _UNREADABLE as error:
             raise _not_readable(self.path, error) from None
 
@@ -320,7 +320,8 @@ class Record:
     ) -> None:
         self.close()
 
-    def _last(self) -> tuple[int, str]:
+    def last(self) -> tuple[int, str]:
+        """The number of entries, and the hash of the last; `GENESIS` if there is none."""
         row = self._connection.execute("SELECT seq, hash FROM entry ORDER BY seq DESC LIMIT 1").fetchone()
         return (row[0], row[1]) if row else (0, GENESIS)
 

@@ -13,7 +13,7 @@ from assistant.record.story import story_of
 from assistant.review.report import page
 from assistant.review.store.folder import REVIEWS, read_reviews
 from assistant.review.store.store import Store
-from assistant.review.web.shop import Standing, standing_of
+from assistant.review.web.shop import SOMETHING_UNSAFE, WHY_KEPT, Standing, standing_of
 
 
 def why_kept(record: Path, store: str = "") -> str:
@@ -29,15 +29,8 @@ def why_kept(record: Path, store: str = "") -> str:
         return ""
     story = story_of(entries)
     if story.notices or story.emergencies:
-        return "it is a visit with something unsafe"
-    standing = _standing(record, entries, store)
-    return {
-        "open": "nobody has reviewed it",
-        "lapsed": "its sign-off has lapsed: the record is no longer the one that was signed",
-        "returned": "it was returned to the technician",
-        "disputed": "it is disputed",
-        "signed off": "",
-    }[standing]
+        return SOMETHING_UNSAFE
+    return WHY_KEPT[_standing(record, entries, store)]
 
 
 def _standing(record: Path, entries: list[Entry], store: str) -> Standing:

@@ -57,6 +57,7 @@ class Live:
     helper: str | None = None  # the name of a second microphone
     # Opens what takes the place of the sound card, until the stack is left; given samples a second. Raises Problem.
     instead: Callable[[int, ExitStack], Route] | None = None
+    lodge: Callable[[Record], None] | None = None  # is given the record after each turn, and does not wait
 
 
 LIVE = Live()
@@ -140,7 +141,7 @@ def work(
             now.record = str(record.path.resolve())
             screen.tell(f"Record: {record.path}")
             try:
-                closed = _worked(Visit(record, edges), screen)
+                closed = _worked(record, edges, screen, live.lodge)
             finally:
                 now.over()
                 if track.seconds:
@@ -155,8 +156,15 @@ def work(
         raise
 
 
-def _worked(visit: Visit, screen: Screen) -> bool:
+def _worked(record: Record, edges: Edges, screen: Screen, lodge: Callable[[Record], None] | None) -> bool:
     """Works the visit; whether it came to its end."""
+
+    def show(event: Event, effects: Sequence[Effect]) -> None:
+        screen.turn(event, effects)
+        if lodge:
+            lodge(record)
+
+    visit = Visit(record, replace(edges, show=show))
     if route := visit.edges.route:
         visit.device("opened", **route.facts, headset=visit.edges.headset)
         if route.microphone.is_narrow:

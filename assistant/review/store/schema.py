@@ -1,9 +1,9 @@
 """The tables of a shop's store, the same in SQLite and in PostgreSQL.
 
 `entry` holds each visit's whole chain as it was sent, its seal too; `recording` the sound; `review` what
-supervisors said, a chain of its own for each visit; `lodged` the heads of visits as they were sent. These are the
-truth, and all but `recording` only grow: triggers refuse a change. `account` holds who may open the page. Everything
-else is derived from the truth so that it can be looked for, and can be made again.
+supervisors said, a chain of its own for each visit; `lodged` the heads of visits, and what was erased here. These are
+the truth, and all but `recording` only grow: triggers refuse a change. `account` holds who may open the page.
+Everything else is derived from the truth so that it can be looked for, and can be made again.
 
 `visit.search` is lower case text in which words are looked for. The index `visit_listing` holds every column that a
 list is chosen and sorted by: a search reads that index from its end until a page is full, so a common word ends
@@ -101,7 +101,8 @@ def _chain() -> list[Column[object]]:
 entry = Table("entry", metadata, _of_visit(), *_chain(), Column("in_seal", Boolean, nullable=False))
 review = Table("review", metadata, _of_visit(), *_chain())
 lodged = Table("lodged", metadata, *_chain(), Column("visit", String(64), nullable=False, index=True))
-"""The heads that visits had when they were sent: one chain for all of them, so that none is taken out unseen."""
+"""The log of the store: the heads that visits had when they were sent, or while they ran, and what was erased here;
+one chain for all of them, so that none is taken out unseen."""
 
 ONLY_GROWS = {
     "sqlite": [

@@ -32,6 +32,7 @@ from sqlalchemy import (
     insert,
     or_,
     select,
+    union_all,
     update,
 )
 from sqlalchemy.dialects import postgresql, sqlite
@@ -40,7 +41,7 @@ from sqlalchemy.exc import ArgumentError, DataError, SQLAlchemyError
 
 from assistant.errors import Problem
 from assistant.record.chain import GENESIS, Entry, Row, canonical_json, chained, is_closed, verify_entries
-from assistant.record.seal import ERASED, NO_END, NO_SEAL, SEALED, erased, recordings, verify_lodged
+from assistant.record.seal import ERASED, NO_END, NO_SEAL, SEALED, recordings, verify_lodged
 from assistant.review.store import schema as s
 from assistant.review.store.parcel import ODD, Derived, Parcel, nothing_of, read_recording, understood, urgency
 from assistant.review.web.shop import (
@@ -72,6 +73,9 @@ BUSY_TIMEOUT_S = 60
 
 PIECE_BYTES = 2_000_000
 """Recordings that are stored in one go. A sender that is stopped loses at most this much of its work."""
+
+LODGED, REMOVED = "lodged", "visit-removed"
+"""Kinds of entries in the log of the store; that recordings were erased there is one of `ERASED`."""
 
 LOOKED_UP = "What the store looks it up by is not what its record says:"
 
@@ -187,6 +191,11 @@ class Store:
         parcel.refuse(verify_entries(parcel.rows))
         derived = understood([Entry.of(row) for row in parcel.rows[: parcel.sealed_from]], parcel.where)
         with self._asked() as connection:
+            gone = select(s.lodged.c.utc).where(s.lodged.c.visit == parcel.id, s.lodged.c.kind == REMOVED)
+            if utc := connection.scalar(gone):
+                raise Problem(
+                    f"{parcel.where} was removed from the store on {utc[:10]}: it is older than is kept there."
+                )
             self._check_same(connection, parcel)
         self._receive_recordings(parcel)
         with self._asked(write=True) as connection:
@@ -239,7 +248,8 @@ class Store:
         if gone:
             table = s.recording
             connection.execute(delete(table).where(table.c.visit == parcel.id, table.c.name.in_(gone)))
-        self._lodge(connection, parcel, with_sound=bool(parcel.recordings.keys() - gone))
+        sound_to = len(parcel.rows) if parcel.recordings.keys() - gone else 0
+        self._lodge(connection, parcel.id, len(parcel.rows), parcel.rows[-1].hash, sound_to)
         if not rows:
             return "there already"
         no = there.no
@@ -249,25 +259,37 @@ class Store:
         )
         last = parcel.rows[parcel.sealed_from - 1]
         standing = standing_of([_review(row) for row in self._chain(connection, s.review, no)], last.seq, last.hash)
-        self._look_up(connection, no, derived, standing)
+        problems = verify_lodged(
+            parcel.rows, [(each.entries, each.head) for each in self._lodged(connection, parcel.id)]
+        )
+        self._look_up(connection, no, derived, standing, problems[0] if problems else "")
         head = {"entries": len(parcel.rows), "head": parcel.rows[-1].hash}
         connection.execute(update(s.visit).where(s.visit.c.no == no).values(head))
         return "added to" if there.entries else "stored"
 
-    def _lodge(self, connection: Connection, parcel: Parcel, with_sound: bool) -> None:
-        """Keeps the head of what is sent, where it is a new one: a log of all visits, which only grows."""
-        sound_to = len(parcel.rows) if with_sound else 0
-        body = {"visit": parcel.id, "entries": len(parcel.rows), "head": parcel.rows[-1].hash, "sound_to": sound_to}
-        there = self._lodged(connection, parcel.id)
-        if any(each.entries >= len(parcel.rows) and each.sound_to >= sound_to for each in there):
+    def lodge(self, visit: str, entries: int, head: str) -> None:
+        """Keeps the head that a visit has while it runs, and is not sent yet."""
+        with self._asked(write=True) as connection:
+            self._lodge(connection, visit, entries, head, 0)
+
+    def _lodge(self, connection: Connection, visit: str, entries: int, head: str, sound_to: int) -> None:
+        """Keeps the head of a visit, where it is a new one."""
+        there = self._lodged(connection, visit)
+        if any(each.entries >= entries and each.sound_to >= sound_to for each in there):
             return
+        body = {"visit": visit, "entries": entries, "head": head, "sound_to": sound_to}
+        self._log(connection, visit, LODGED, canonical_json(body))
+
+    def _log(self, connection: Connection, visit: str, kind: str, body: str) -> None:
+        """One entry more in the log of all visits, which only grows."""
         if connection.dialect.name == "postgresql":  # SQLite has one writer at a time
             connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({APPLICATION_ID + 1})")
-        (row,) = chained(_end(connection, s.lodged), [("lodged", canonical_json(body))], now(), time.monotonic())
-        connection.execute(insert(s.lodged), [{**row._asdict(), "visit": parcel.id}])
+        (row,) = chained(_end(connection, s.lodged), [(kind, body)], now(), time.monotonic())
+        connection.execute(insert(s.lodged), [{**row._asdict(), "visit": visit}])
 
     def _lodged(self, connection: Connection, visit: str) -> list[Lodged]:
-        query = select(s.lodged.c.utc, s.lodged.c.body).where(s.lodged.c.visit == visit).order_by(s.lodged.c.seq)
+        of = (s.lodged.c.visit == visit) & (s.lodged.c.kind == LODGED)
+        query = select(s.lodged.c.utc, s.lodged.c.body).where(of).order_by(s.lodged.c.seq)
         found = [(row.utc, json.loads(row.body)) for row in connection.execute(query)]
         return [Lodged(utc, body["entries"], body["head"], body["sound_to"]) for utc, body in found]
 
@@ -471,7 +493,8 @@ class Store:
 
     def _check_sounds(self, connection: Connection, visit: str, rows: Sequence[Row], to: int) -> Iterator[str]:
         """What is not as it was recorded among a visit's recordings. to: the entry up to which they were sent."""
-        wanted, sent, gone = recordings(rows), recordings(r for r in rows[:to] if r.kind != SEALED), erased(rows)
+        wanted, sent = recordings(rows), recordings(r for r in rows[:to] if r.kind != SEALED)
+        gone = _erased(connection, visit)
         table, there = s.recording.c, set[str]()
         for name in connection.scalars(select(table.name).where(table.visit == visit).order_by(table.name)).all():
             there.add(name)
@@ -480,7 +503,7 @@ class Store:
                 yield f"The recording {name} was added: no entry names it."
             elif hashlib.sha256(data or b"").hexdigest() != wanted[name]:
                 yield f"The recording {name} is not what was recorded."
-        for name in sorted(sent.keys() - there - gone.keys()):
+        for name in sorted(sent.keys() - there - gone):
             yield f"The recording {name} is missing."
 
     def _differences(
@@ -624,8 +647,10 @@ def _erased(connection: Connection, visit: str) -> set[str]:
     Holds the visit's row until the end of the transaction, so that none is erased meanwhile.
     """
     no = connection.scalar(select(s.visit.c.no).where(s.visit.c.id == visit).with_for_update())
-    query = select(s.entry.c.body).where(s.entry.c.visit == no, s.entry.c.kind == ERASED)
-    return {name for body in connection.scalars(query) for name in json.loads(body).get("files", {})}
+    there = select(s.entry.c.body).where(s.entry.c.visit == no, s.entry.c.kind == ERASED)
+    here = select(s.lodged.c.body).where(s.lodged.c.visit == visit, s.lodged.c.kind == ERASED)
+    bodies = connection.scalars(union_all(there, here))
+    return {name for body in bodies for name in json.loads(body).get("files", {})}
 
 
 def _number_of(connection: Connection, table: Table, name: str) -> int:

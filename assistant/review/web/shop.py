@@ -17,6 +17,17 @@ is no longer the one that was."""
 STANDINGS = ("signed off", "returned", "disputed")
 """What a supervisor can say."""
 
+WHY_KEPT: Mapping[Standing, str] = {
+    "open": "nobody has reviewed it",
+    "lapsed": "its sign-off has lapsed: the record is no longer the one that was signed",
+    "returned": "it was returned to the technician",
+    "disputed": "it is disputed",
+    "signed off": "",
+}
+"""Why nothing of a visit is erased that stands so; empty where it may be."""
+
+SOMETHING_UNSAFE = "it is a visit with something unsafe"
+
 By = Literal["crew", "microphone"]
 
 
