@@ -86,7 +86,9 @@ def test_a_visit_lodges_its_head(tmp_path: Path) -> None:
     store = str(tmp_path / "shop.sqlite")
     Store.open(store, make=True).close()
     sounds = Path(scripted_visits.__file__).parents[1] / "audio_fixtures" / "visits"
-    command = [sys.executable, "-m", "assistant", "visit", "--job", str(sounds / "gas-odour.job.yaml")]
+    job = tmp_path / "job.yaml"
+    job.write_text((sounds / "gas-odour.job.yaml").read_text(encoding="utf-8").replace("invented: true\n", ""))
+    command = [sys.executable, "-m", "assistant", "visit", "--job", str(job)]
     command += ["--from-audio", str(sounds / "gas-odour.flac"), "--folder", str(tmp_path / "out"), "--store", store]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     (path,) = (tmp_path / "out").glob("*/visit.sqlite")
