@@ -122,6 +122,11 @@ def normalise(text: str) -> tuple[str, ...]:
     return tuple(plain.split())
 
 
+def _without_article(words: tuple[str, ...]) -> tuple[str, ...]:
+    """The words without an article at their end, where nobody says one: "yes" and a breath were heard as "yes a"."""
+    return words[:-1] if len(words) > 1 and words[-1] in ("a", "an", "the") else words
+
+
 def _first_tag(node: Node) -> str:
     """The first tag of a derivation, outermost first; empty where it has none."""
     if node.tags:
@@ -172,10 +177,11 @@ class Language:
             # "No gas smell" answers a question, or somebody is startled: that is asked.
             denied = words[0] == "no" and " ".join(words[1:]) in self._cries
             return Unclear("not-understood", near=cry) if denied else cry
-        if command := self._command(words):
+        plain = _without_article(words)
+        if command := self._command(plain):
             return command
         for rule in self.own_rules(question):
-            if tag := self._tag(rule, words):
+            if tag := self._tag(rule, plain):
                 return Named(rule, tag)
         readings, named = self.grammar.parse("reading", words), self.grammar.parse("named", words)
         if not (readings or named):
@@ -233,7 +239,7 @@ class Language:
         """The command, if it is one that counts at any moment: "stop" or "emergency"; else nothing."""
         if self.emergency(text):
             return "emergency"
-        return "stop" if self.grammar.parse("stop", normalise(text)) else ""
+        return "stop" if self.grammar.parse("stop", _without_article(normalise(text))) else ""
 
     def emergency(self, text: str) -> EmergencyKind | None:
         """What the emergency is of that the words call out; None where they call out none.

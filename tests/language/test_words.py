@@ -222,3 +222,11 @@ def test_a_check_means_by_its_words_what_it_asks(shelf, step, words, answer):
     assert steps
     assert {s.means[words] for s in steps} == {answer}
     assert all((answer in s.bad) == (words == "reversed") for s in steps)
+
+
+def test_an_article_at_the_end_is_a_breath(language, ask):
+    assert language.understand("yes a", Question("look")) == Command("yes")
+    assert language.understand("okay the", Question("refit", words=("finished",))) == Named("finished", "done")
+    assert language.urgent("stop a") == "stop"
+    assert isinstance(language.understand("the", Question("look")), Unclear)
+    assert isinstance(language.understand("three and a", ask("line-voltage")), Unclear)
