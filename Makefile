@@ -18,7 +18,7 @@ test: check
 	$(BIN)/python tests/parts.py
 	$(BIN)/pytest -q $(TWO) $(QUICK) --cov  # with the floor of the coverage; "--cov" takes the word after it
 	$(BIN)/pytest -q $(TWO) $(foreach part,$(QUICK) tests/live,--ignore $(part))
-	$(BIN)/pytest -q tests/live  # these keep time with a sound card, so they run alone
+	$(BIN)/pytest -q -n 2 --dist load tests/live  # these keep time with sound cards of their own, so nothing runs beside
 
 # Two processes. The tests of one file share fixtures, so they run in one process.
 TWO := -n 2 --dist loadfile

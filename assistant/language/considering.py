@@ -93,7 +93,7 @@ def _parts(node: Node) -> list[Node]:
 
 def _meanings(node: Node, quantity: Quantity) -> Iterator[Considered]:
     unit_node = node.node("unit")
-    unit = _unit(unit_node.tags[0], quantity) if unit_node else quantity.unit
+    unit = unit_of(unit_node.tags[0], quantity) if unit_node else quantity.unit
     match node.rule:
         case "open" if not node.tags or units.same_dimension(node.tags[0], quantity.unit):
             yield Considered(Overload(quantity.overload), quantity.unit, "as said")
@@ -142,7 +142,7 @@ def _signed(number: tuple[bool, Node]) -> Decimal:
     return -value if minus else value
 
 
-def _unit(said: str, quantity: Quantity) -> str:
+def unit_of(said: str, quantity: Quantity) -> str:
     """The pint name of a unit as said; degrees are differences where a difference is asked."""
     difference = quantity.unit.startswith("delta_")
     match said:

@@ -8,14 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from decimal import Decimal
 from functools import cached_property
 from itertools import islice
 from random import Random
 
+from assistant.language.considering import unit_of
 from assistant.language.jsgf import Node
 from assistant.language.meaning import Meaning, Question, Reading, Unclear
 from assistant.language.spoken import measured_kind
 from assistant.language.utterance import Language
+from assistant.trade import units
 
 SEED = 7  # any fixed number: the same question always gives the same list, so a record can name its hash
 READINGS = 1200  # enough that every word pair a number can hold is seen
@@ -71,10 +74,14 @@ def phrases(language: Language, question: Question) -> list[str]:
 
 def own_units(language: Language, question: Question) -> list[str]:
     """Every form of the units that a reading may have that answers the question."""
-    assert question.quantity is not None
-    asked = measured_kind(question.quantity.unit)
-    meant = {form: language.understand(f"one {form}", question) for form in language.grammar.sentences("unit")}
-    return [form for form, m in meant.items() if isinstance(m, Reading) and measured_kind(m.unit) == asked]
+    asked = question.quantity
+    assert asked is not None
+
+    def may_have(unit: str) -> bool:
+        same = measured_kind(unit) == measured_kind(asked.unit)
+        return same and asked.low <= units.convert(Decimal(1), unit, asked.unit) <= asked.high
+
+    return [form for form, unit in language.units.items() if may_have(unit_of(unit, asked))]
 
 
 def _units(language: Language, question: Question, draw: Callable[[], float]) -> Iterator[str]:

@@ -333,6 +333,11 @@ class Language:
         return found
 
     @cached_property
+    def units(self) -> dict[str, str]:
+        """The units, as said -> the tag of each."""
+        return {said: self._tag("unit", tuple(said.split())) for said in self.grammar.sentences("unit")}
+
+    @cached_property
     def _names(self) -> dict[tuple[str, ...], str]:
         """The names of quantities, as said -> the quantity."""
         said = (tuple(name.split()) for name in self.grammar.sentences("name"))
