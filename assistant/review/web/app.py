@@ -63,7 +63,7 @@ LONGEST_CSV = 10_000
 """Rows of a table that is taken away."""
 
 PERIODS = ("13", "26", "52")
-"""Weeks that the page of all crews looks back."""
+"""Weeks that are looked back, where all crews are counted."""
 
 LONGEST_COMMENT = 2_000
 LONGEST_NAME = 100
@@ -321,10 +321,8 @@ class _View:
         """How all crews do: for those who review."""
         if (user := self._user(request)) and not user.reviews:
             raise HTTPException(403, "How the crews do is for supervisors and owners.")
-        asked = request.query_params.get("weeks", "")
-        period = int(asked) if asked in PERIODS else int(PERIODS[0])
-        today = datetime.now(UTC).date()
-        since = today - timedelta(weeks=period - 1, days=today.weekday())
+        period, today = _period(request), datetime.now(UTC).date()
+        since = _first_day(period, today)
         counts = self.shop.steps("crew", since.isoformat())
         days = self.shop.days(since.isoformat())
         return self._page(
@@ -333,7 +331,7 @@ class _View:
             weeks=weeks(days, since, today),
             people=by_crew(days),
             technicians=tally(counts, "group"),
-            questions=sorted(tally(counts, "step"), key=lambda each: -(each.asked + each.corrected + each.refused)),
+            questions=sorted((each for each in tally(counts, "step") if each.back), key=lambda each: -each.back),
             skipped=sorted(tally(counts, "step"), key=lambda each: -each.skipped),
             due=due(self.shop.meters(since.isoformat()), today),
             period=period,
@@ -343,7 +341,16 @@ class _View:
     def steps(self, request: Request) -> Response:
         """Which steps go wrong most."""
         by: By = "microphone" if request.query_params.get("by") == "microphone" else "crew"
-        return self._page(request, "steps.html.j2", by=by, groups=get_args(By), counts=worst_first(self.shop.steps(by)))
+        period = _period(request, "52")
+        counts = self.shop.steps(by, _first_day(period, datetime.now(UTC).date()).isoformat())
+        shown: dict[str, Any] = {
+            "by": by,
+            "groups": get_args(By),
+            "counts": worst_first(counts),
+            "period": period,
+            "periods": PERIODS,
+        }
+        return self._page(request, "steps.html.j2", **shown)
 
     # --- the visit that goes on
 
@@ -438,6 +445,17 @@ def figure(text: str) -> Decimal:
     if not number.is_finite():
         raise ValueError(text)
     return number
+
+
+def _period(request: Request, usual: str = PERIODS[0]) -> int:
+    """How many weeks are looked back."""
+    asked = request.query_params.get("weeks", "")
+    return int(asked if asked in PERIODS else usual)
+
+
+def _first_day(period: int, today: date) -> date:
+    """The Monday with which so many weeks begin, this one the last."""
+    return today - timedelta(weeks=period - 1, days=today.weekday())
 
 
 def _page_number(request: Request) -> int:

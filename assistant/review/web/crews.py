@@ -24,6 +24,11 @@ class Tally:
     skipped: int
     unclear: int
 
+    @property
+    def back(self) -> int:
+        """How often it was asked back, or went another way than it was heard."""
+        return self.asked + self.refused + self.corrected + self.unclear
+
 
 def weeks(days: Iterable[Day], first: date, last: date) -> list[Day]:
     """What was done in each week from that of `first` to that of `last`; each has the day of its Monday."""

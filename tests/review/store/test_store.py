@@ -8,6 +8,7 @@ import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -24,9 +25,10 @@ from assistant.review.export import to_jsonl
 from assistant.review.store import copies
 from assistant.review.store import schema as s
 from assistant.review.store import store as store_module
+from assistant.review.store.accounts import Accounts
 from assistant.review.store.parcel import derive, from_export, from_record
 from assistant.review.store.store import Store
-from assistant.review.web.shop import Review, Search, StoreDown
+from assistant.review.web.shop import ReadingSearch, Review, Search, StoreDown
 
 BY_HAND = Review("2026-02-01T10:00:00.000Z", "Sam Poe (invented)", "returned", "Read the flame signal again.")
 
@@ -347,6 +349,34 @@ def differences(store: Store) -> list[object]:
     """Between the tables of a store and those of the schema."""
     with store._asked() as connection:
         return compare_metadata(MigrationContext.configure(connection), s.metadata)
+
+
+def test_both_databases_find_the_same(store: Store, visit: Path) -> None:
+    store.receive(from_record(visit))
+    igniter = ReadingSearch(quantity="igniter-resistance", since="2026-01-01", until="2026-01-05")
+    found = store.readings(igniter, 0, 9)
+    assert [(each.value, each.outcome, each.site) for each in found] == [
+        ("61.7", "pass", "14 Example Lane, basement (invented)"),
+        ("open", "fail", "14 Example Lane, basement (invented)"),
+    ]
+    assert [each.value for each in store.readings(replace(igniter, above=Decimal("61.6")), 0, 9)] == ["61.7"]
+    assert store.readings(replace(igniter, below=Decimal("61.7")), 0, 9) == []
+    assert [each.value for each in store.readings(replace(igniter, value="open"), 0, 9)] == ["open"]
+    assert store.readings(replace(igniter, since="2026-01-06", until=""), 0, 9) == []
+    assert store.readings(replace(igniter, words="no such street"), 0, 9) == []
+    assert len(store.readings(igniter, 1, 9)) == 1
+    (day,) = store.days("2026-01-01")
+    assert (day.day, day.crew, day.visits, day.unsafe) == ("2026-01-05", "Sam Doe (invented)", 1, 1)
+    assert store.days("2026-01-06") == []
+    assert {(each.name, each.due) for each in store.meters("2026-01-01")} >= {("multimeter (invented)", "2027-03-02")}
+    assert {each.step: each.refused for each in store.steps("crew", "2026-01-01")}["flame"] == 1
+    assert store.steps("crew", "2026-01-06") == []
+    Accounts(store).put("Pat", "owner")
+    Accounts(store).set_password("Pat", "three invented words")
+    assert Accounts(store).by_password("Pat", "three invented words")
+    link = Accounts(store).make_link("Pat")
+    assert Accounts(store).by_link(link)
+    assert Accounts(store).by_link(link) is None
 
 
 def test_a_store_of_the_first_version_is_one_of_today(tmp_path: Path, visit: Path) -> None:

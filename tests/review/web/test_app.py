@@ -18,6 +18,7 @@ from assistant.record.folder import all_in
 from assistant.review.store.folder import FolderStore
 from assistant.review.store.parcel import from_record
 from assistant.review.store.store import Store
+from assistant.review.web import app as app_module
 from assistant.review.web import limits_now
 from assistant.review.web.app import create_app
 from assistant.review.web.guard import COOKIE, SESSION_S, SLOW_S, TRIES, Guard
@@ -289,9 +290,16 @@ def test_what_has_no_figure_and_what_was_refused_is_in_the_trends(page):
     assert "1.3 read back, and refused" in told
 
 
-def test_which_steps_go_wrong_by_crew(page):
+def test_which_steps_go_wrong_by_crew(page, monkeypatch):
+    class Then(app_module.datetime):
+        @classmethod
+        def now(cls, zone=None):
+            return cls(2026, 1, 14, tzinfo=zone)
+
+    monkeypatch.setattr(app_module, "datetime", Then)
     told = sentence(page.get("/steps"))
-    assert "Sam Doe (invented) flame 4 1 0 0 0" in told
+    assert "Sam Doe (invented) flame 1 1 0 0 0" in told
+    assert "Lee Poe (invented) inlet running 1 0 0 0 1" in sentence(page.get("/steps?weeks=13"))
     assert "Lee Poe (invented) inlet running 2 0 0 0 1" in told
     assert "not recorded" in sentence(page.get("/steps?by=microphone"))
 

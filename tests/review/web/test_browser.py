@@ -130,6 +130,25 @@ def test_the_trends_are_accessible_and_drawn(served, tab):
     )
 
 
+def test_the_trends_are_seen_in_the_dark(served, tab):
+    tab.emulate_media(color_scheme="dark")
+    tab.goto(f"{served}/visit/lane-2026")
+    tab.get_by_role("link", name="induced draft furnace").click()
+    tab.wait_for_selector(".trend canvas")
+    # The darkest ink on it, of 255: the page behind it has some 20.
+    assert (
+        tab.locator(".trend canvas").first.evaluate(
+            """c => {
+          const data = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;
+          let least = 255;
+          for (let i = 0; i < data.length; i += 4) if (data[i + 3] > 200) least = Math.min(least, data[i]);
+          return least;
+        }"""
+        )
+        > 100
+    )
+
+
 def test_what_is_unsafe_comes_first_then_what_to_follow_up(served, tab):
     tab.goto(served)
     rows = tab.locator("tbody tr")

@@ -165,7 +165,7 @@ def test_the_figures_of_all_crews(page: TestClient, monkeypatch: pytest.MonkeyPa
     assert "The last 13 or 26 or 52 weeks" in told
     assert "Week of" in told
     assert re.search(r"2026-01-05 \d+ \d+ \d+ \d+", told)
-    assert "no date in the job file" in told
+    assert "None is due within 30 days." in told
     sam = re.search(r"Sam Doe \(invented\)((?: \d+)+)", told)
     assert sam
     assert sam[1].split()[0] == "1"  # its other visits are older than 13 weeks

@@ -11,13 +11,17 @@ let chosen = null;
 let left = []; // what is still to be played through
 let waits = 0;
 
+function colour(name) {
+  return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+}
+
 function make() {
   player.hidden = false;
   wave = WaveSurfer.create({
     container: "#wave",
     height: 56,
-    waveColor: "#555",
-    progressColor: "#111",
+    waveColor: colour("--quiet"),
+    progressColor: colour("--link"),
     cspNonce: player.dataset.nonce,
     backend: "WebAudio", // the recordings are short; the element would have to seek in them
   });

@@ -1,6 +1,11 @@
 // Draws each trend from the figures that stand in the page; the table below it says the same in words.
 "use strict";
 
+// A canvas knows nothing of the style sheet: the page's own colours, light or dark, are asked of it.
+const style = getComputedStyle(document.documentElement);
+const [ink, quiet, line] = ["--ink", "--quiet", "--line"].map((name) => style.getPropertyValue(name).trim());
+const grid = { grid: { stroke: line, width: 0.5 }, ticks: { stroke: line, width: 0.5 } };
+
 for (const place of document.querySelectorAll(".trend")) {
   const { times, values, bounds, unit } = JSON.parse(place.dataset.trend);
   const lines = Object.entries(bounds);
@@ -14,14 +19,14 @@ for (const place of document.querySelectorAll(".trend")) {
       cursor: { show: false },
       legend: { show: false },
       axes: [
-        { stroke: "#111", values: "{YYYY}-{MM}-{DD}", space: 90 },
-        { stroke: "#111", label: unit, size: 60 },
+        { stroke: ink, values: "{YYYY}-{MM}-{DD}", space: 90, ...grid },
+        { stroke: ink, label: unit, size: 60, ...grid },
       ],
       scales: { y: { range: (_, low, high) => spread([low, high, ...lines.map(([, bound]) => bound)]) } },
       series: [
         {},
-        { label: unit, stroke: "#111", width: 2, points: { size: 9, fill: "#111" } },
-        ...lines.map(([name]) => ({ label: names[name], stroke: "#555", width: 1.5, dash: dashes[name], points: { show: false } })),
+        { label: unit, stroke: ink, width: 2, points: { size: 9, fill: ink } },
+        ...lines.map(([name]) => ({ label: names[name], stroke: quiet, width: 1.5, dash: dashes[name], points: { show: false } })),
       ],
     },
     [times, values, ...lines.map(([, bound]) => times.map(() => bound))],
