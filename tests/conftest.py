@@ -83,3 +83,13 @@ def run(capfd, monkeypatch):
         return status, out, err
 
     return command
+
+
+@pytest.fixture(scope="session")
+def playwright(need):
+    """What drives browsers; there can be one in a process."""
+    need("chromium")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as running:
+        yield running

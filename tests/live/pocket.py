@@ -9,30 +9,41 @@ from __future__ import annotations
 import os
 import re
 import shutil
+import signal
+import subprocess
+import sys
 import time
 import wave
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Page, Playwright
 
 RATE_HZ = 16_000
+TURN_S = 1.3  # of silence, after which a person takes the turn; as in technician.py
 NOISE = 60  # of int16's full scale: the blower, without which the detector of speech hears silence that is digital
 LEAD_S = 0.6  # of noise before what is said: the onset of a word is looked for in it
 CALM = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"]
 
 # What the page plays and captures, watched from outside it: nothing of the page is another for the tests.
 WATCH = """
+Object.assign(window, { waiting: new Set(), ended: 0, voiced: false, plays: [], context: { currentTime: 0 } });
 const media = navigator.mediaDevices, real = media.getUserMedia.bind(media);
 media.getUserMedia = async (asked) => { window.stream = await real(asked); window.opened = (window.opened ?? 0) + 1;
   return window.stream; };
+const Socket = WebSocket;
+window.WebSocket = class extends Socket {
+  constructor(...of) { super(...of); window.socket = this; }
+  set onmessage(told) { super.onmessage = (event) => window.deaf || told(event); }
+};
 const Node = AudioWorkletNode;
 window.AudioWorkletNode = class extends Node {
   constructor(context, ...rest) {
     super(context, ...rest);
-    Object.assign(window, { context, waiting: new Set(), ended: 0, voiced: false, plays: [] });
+    window.context = context;
     const silence = new ConstantSourceNode(context, { offset: 0 });
     silence.connect(this); silence.start();
     const post = this.port.postMessage.bind(this.port);
@@ -68,16 +79,15 @@ class Saying:
 
 
 class Pocket:
-    """The phone, open inside `with`. environment: for the program that it is the phone of."""
+    """The phone, open inside `with`."""
 
-    def __init__(self, folder: Path, width: int = 390, height: int = 844) -> None:
-        self.environment = dict(os.environ)
+    def __init__(self, playwright: Playwright, folder: Path, width: int = 390, height: int = 844) -> None:
+        self._playwright = playwright
         self._file, self._size = folder / "microphone.wav", {"width": width, "height": height}
         self._noise = np.random.default_rng(5)
         self._put(np.zeros(0, np.int16))
 
     def __enter__(self) -> Self:
-        self._playwright = sync_playwright().start()
         fake = ["--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream"]
         fed = f"--use-file-for-fake-audio-capture={self._file}%noloop"
         self._browser = self._playwright.chromium.launch(
@@ -89,7 +99,6 @@ class Pocket:
 
     def __exit__(self, *_: object) -> None:
         self._browser.close()
-        self._playwright.stop()
 
     def new_page(self) -> Page:
         """A page of another phone: it shares nothing with the first."""
@@ -121,23 +130,63 @@ class Pocket:
         return self.page.evaluate("now()")
 
 
-class Heard:
-    """What is heard of the assistant by whoever holds the phone; as `Room`."""
+class PhoneVisit:
+    """The real command `assistant visit --phone` and its phone; open inside `with`."""
 
-    def __init__(self, pocket: Pocket) -> None:
-        self._pocket = pocket
-        self.voiced = True
+    def __init__(self, pocket: Pocket, job: Path, folder: Path, *options: str) -> None:
+        self.pocket, self.folder = pocket, folder
+        command = [sys.executable, "-m", "assistant", "visit", "--job", str(job), "--folder", str(folder), "--phone"]
+        self._out = (folder / "out.txt").open("w")
+        environment = {**os.environ, "COLUMNS": "200", "XDG_CACHE_HOME": str(folder / "cache")}
+        self.process = subprocess.Popen([*command, *options], env=environment, stdout=self._out, stderr=self._out)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.process.kill()
+        self.process.wait()
+        self._out.close()
 
     @property
-    def quiet_s(self) -> float:
-        """For how long the assistant has been silent."""
-        now = self._pocket.now()
-        return now["quiet_s"] if now["voiced"] else 0.0
+    def output(self) -> str:
+        """What the command printed."""
+        return (self.folder / "out.txt").read_text(encoding="utf-8")
 
-    def close(self) -> None:
-        """As of a recording."""
+    @property
+    def record(self) -> Path:
+        """Where the record is."""
+        return next(iter(self.folder.rglob("visit.sqlite")))
 
+    def addresses(self) -> list[str]:
+        """Those of the QR codes, once they were printed."""
+        self.wait(lambda: "Waiting for the phone." in self.output)
+        return re.findall(r"https?://\S+/#\S+", self.output)
 
-def addresses(output: str) -> list[str]:
-    """The phones' addresses that the command printed."""
-    return re.findall(r"https?://\S+/#\S+", output)
+    def wait(self, until: Callable[[], bool], limit_s: float = 40.0) -> None:
+        """Waits until something is so."""
+        end = time.monotonic() + limit_s
+        while not until():
+            assert self.process.poll() is None, self.output[-3000:]
+            assert time.monotonic() < end, self.output[-3000:]
+            time.sleep(0.03)
+
+    def hear_out(self, limit_s: float = 40.0) -> None:
+        """Waits until the assistant has spoken, and for the turn that a person takes then."""
+
+        def turn() -> bool:
+            now = self.pocket.now()
+            return now["voiced"] and now["quiet_s"] >= TURN_S
+
+        self.wait(turn, limit_s)
+
+    def say(self, samples: NDArray[np.int16]) -> None:
+        """Says it when it is the person's turn."""
+        self.hear_out()
+        self.pocket.say(samples).wait()
+        self.pocket.page.evaluate("voiced = false")  # what ends from now on is the answer
+
+    def stop(self) -> None:
+        """Ends the program as Ctrl-C does."""
+        self.process.send_signal(signal.SIGINT)
+        self.process.wait(20)

@@ -6,7 +6,6 @@ are heard by `make bench-visits`.
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import os
 import signal
@@ -15,6 +14,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from recorded import FIXTURES, held, spoken
 from script import step_in_words, table_of
 
 from assistant.dialogue.effects import Note
@@ -22,7 +22,7 @@ from assistant.dialogue.events import Event, Opened, Said, Voiced
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Phase
 from assistant.errors import Problem
-from assistant.files import library, read_job, top_folder
+from assistant.files import library, read_job
 from assistant.language.heard import Heard
 from assistant.language.meaning import Question
 from assistant.record import folder as visits
@@ -32,34 +32,8 @@ from assistant.review.replay import rows
 from assistant.session.loop import LONGEST_S
 from assistant.speech.audio import read_audio
 
-FIXTURES = top_folder("audio_fixtures") / "visits"
 VISITS = sorted(path.name.removesuffix(".say.yaml") for path in FIXTURES.glob("*.say.yaml"))
 HEARD = ("hot-surface", "hot-surface-brief")  # what the demo plays without a name is always heard
-
-# What the visit holds in the end, and what of each entry; times are compared apart.
-HELD = {
-    "reading": ("step", "quantity", "value", "unit", "verdict", "stage", "speaker"),
-    "finding": ("finding", "value", "verdict"),
-    "answer": ("step", "answer"),
-    "unclear": ("step", "reason"),
-    "skipped": ("step", "reason"),
-    "repair": ("repair", "voids"),
-    "correction": ("quantity", "withdrawn"),
-    "remark": ("step", "text"),
-    "decision": ("stays_on",),
-    "site": ("power", "gas"),
-}
-
-
-def held(kind: str, body: dict) -> tuple | None:
-    if kind not in HELD or (kind == "reading" and body["words"] == "mark"):
-        return None
-    return (kind, *(str(body[key]) for key in HELD[kind]))
-
-
-def spoken(name: str) -> list[dict[str, str]]:
-    with (FIXTURES / f"{name}.spoken.tsv").open(encoding="utf-8") as table:
-        return list(csv.DictReader((line for line in table if not line.startswith("#")), delimiter="\t"))
 
 
 def in_words(name: str) -> list[tuple[str, dict]]:

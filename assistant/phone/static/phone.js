@@ -90,6 +90,7 @@ function told(data) {
   if (message.stop) node.port.postMessage({ stop: true });
   if (message.now !== undefined) of("now").innerHTML = message.now; // made and escaped by the page's own template
   if (message.tick) {
+    if (lost) node.port.postMessage({ stop: true }); // what the phone says by itself
     lost = false;
     of("told").hidden = true;
     of("now").hidden = false; // what was true a while ago would be believed, so that it waits for this

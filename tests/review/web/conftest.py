@@ -62,14 +62,10 @@ def serve(shop, guard: Guard, follower: Follower | None = None) -> Iterator[str]
 
 
 @pytest.fixture(scope="session")
-def browser(need):
-    need("chromium")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=QUIET)
-        yield running
-        running.close()
+def browser(playwright):
+    running = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=QUIET)
+    yield running
+    running.close()
 
 
 @pytest.fixture

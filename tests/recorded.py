@@ -1,0 +1,34 @@
+"""The recorded visits, and what of a visit is compared with another of the same words."""
+
+from __future__ import annotations
+
+import csv
+
+from assistant.files import top_folder
+
+FIXTURES = top_folder("audio_fixtures") / "visits"
+
+# What the visit holds in the end, and what of each entry; times are compared apart.
+HELD = {
+    "reading": ("step", "quantity", "value", "unit", "verdict", "stage", "speaker"),
+    "finding": ("finding", "value", "verdict"),
+    "answer": ("step", "answer"),
+    "unclear": ("step", "reason"),
+    "skipped": ("step", "reason"),
+    "repair": ("repair", "voids"),
+    "correction": ("quantity", "withdrawn"),
+    "remark": ("step", "text"),
+    "decision": ("stays_on",),
+    "site": ("power", "gas"),
+}
+
+
+def held(kind: str, body: dict) -> tuple | None:
+    if kind not in HELD or (kind == "reading" and body["words"] == "mark"):
+        return None
+    return (kind, *(str(body[key]) for key in HELD[kind]))
+
+
+def spoken(name: str) -> list[dict[str, str]]:
+    with (FIXTURES / f"{name}.spoken.tsv").open(encoding="utf-8") as table:
+        return list(csv.DictReader((line for line in table if not line.startswith("#")), delimiter="\t"))
