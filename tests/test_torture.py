@@ -1,5 +1,6 @@
 """A small part of `make torture`; the whole of it takes minutes."""
 
+import cuts
 import torture
 from scripted_ears import Person, open_visit
 
@@ -49,3 +50,10 @@ def test_every_flipped_byte_is_found():
 def test_a_full_disk_is_told_aloud_and_the_visit_goes_on_when_there_is_room():
     filled = torture.fill(2)
     assert (filled.times, filled.told, filled.not_finished, filled.lost) == (2, 2, 0, [])
+
+
+def test_a_phone_that_is_cut_off_loses_nothing_and_its_last_words_answer_nothing():
+    cut = cuts.cut(5)
+    assert cut.cuts == 5
+    assert cut.said > 0
+    assert (cut.lost, cut.from_before, cut.unsound) == ([], [], [])

@@ -19,10 +19,11 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path.extend(str(Path(__file__).parent / folder) for folder in ("", "live", "phone"))
 
 import itertools
 
+import cuts
 from doubles import ScriptedPlayer, ScriptedVoice, TestClock
 from scripted_ears import Person, open_visit
 from scripted_visits import EVENTFUL
@@ -315,8 +316,23 @@ def main(kills: int) -> None:
         f"full disk: {filled.times} visits, told aloud in {filled.told}, {len(filled.lost)} lost something, "
         f"{filled.not_finished} did not come to their end."
     )
+    cut = cuts.cut(100)
+    print(
+        f"a phone's socket cut: {cut.cuts} times in {cut.visits} visits; {cut.acknowledged} readings acknowledged, "
+        f"{len(cut.lost)} lost; {len(cut.from_before)} of {cut.said} answers from before a cut taken after it; "
+        f"{len(cut.unsound)} records unsound."
+    )
     print(f"{time.monotonic() - began:.0f} s.")
-    wrong = [*killed.lost, *killed.unsound, *killed.wrong_step, *flipped.missed, *filled.lost]
+    wrong = [
+        *killed.lost,
+        *killed.unsound,
+        *killed.wrong_step,
+        *flipped.missed,
+        *filled.lost,
+        *cut.lost,
+        *cut.from_before,
+        *cut.unsound,
+    ]
     for line in wrong[:20]:
         print(line)
     sys.exit(bool(wrong) or filled.told != filled.times or filled.not_finished > 0)
