@@ -153,16 +153,20 @@ def _look(path: Path, connections: list[list[float]], acknowledged: dict[int, st
         f"visit {count.visits}: entry {seq}" for seq, made in acknowledged.items() if hashes.get(seq) != made
     ]
     count.acknowledged += len(acknowledged)
-    back_s = 0.0
+    back_s, before, back = 0.0, 0, True
     for entry in entries:
         at_s = datetime.fromisoformat(entry.utc).astimezone(UTC).timestamp()
         if entry.kind == "device" and entry.body["what"] == "devices back":
-            back_s = at_s
+            back_s, back = at_s, True
         if entry.kind != "said" or not entry.body["audio"]:
             continue
         count.said += 1
+        name = f"visit {count.visits}: entry {entry.seq}, {entry.body['heard']['text']!r}"
         sound = read_audio(audio_of(path) / entry.body["audio"]).samples
-        came_by = round(float(sound.mean()) / OFFSET) % OFFSETS
+        came_by, *others = {round(float(part.mean()) / OFFSET) % OFFSETS for part in np.array_split(sound, 4)}
         (*_, number) = (n for n, (began, _) in enumerate(connections) if n % OFFSETS == came_by and began <= at_s)
-        if connections[number][1] < back_s:
-            count.from_before.append(f"visit {count.visits}: entry {entry.seq}, {entry.body['heard']['text']!r}")
+        if connections[number][1] < back_s or others:
+            count.from_before.append(name)
+        if number > before and not back:
+            count.unsound.append(f"{name}: a cut before it was not noticed")
+        before, back = number, False

@@ -68,7 +68,7 @@ function connect() {
   mine.onmessage = ({ data }) => mine === socket && told(data);
   mine.onclose = ({ code: why, reason }) => {
     if (mine !== socket) return;
-    if (why === 4001) end(of("over").innerHTML);
+    if (why === 4001) end("over");
     else if (why >= 4000) end(reason);
     else gone();
   };
@@ -115,6 +115,7 @@ function gone() {
 
 function tell(what) {
   of("told").textContent = of(what)?.innerHTML ?? what;
+  of("told").className = what === "over" ? what : "";
   of("told").hidden = false;
   of("now").hidden = true;
 }
