@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import partial
@@ -17,8 +18,8 @@ from assistant.language.phrases import Expected
 from assistant.speech import room
 from assistant.speech.devices import load_sounddevice
 from assistant.speech.ears import Ears, Utterance
-from assistant.speech.microphone import Microphone
-from assistant.speech.player import DevicePlayer
+from assistant.speech.microphone import Captured, Microphone
+from assistant.speech.player import DevicePlayer, Player
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.voice import ChildVoice, VoiceError, VoiceSettings
 
@@ -88,25 +89,36 @@ SENTENCE = Decimal(120)  # volts: the value of `room.SAY_SENTENCE`
 SENTENCE_S = 20.0  # waited for it
 
 
+Devices = tuple[Captured, Player, str]
+"""A microphone, a loudspeaker and its name."""
+
+
+@contextmanager
+def sound_card(microphone: str | None, loudspeaker: str | None, rate_hz: int) -> Iterator[Devices]:
+    """The devices of this machine, by their names. Raises Problem where one is missing."""
+    with Microphone(microphone, rate_hz) as opened:
+        player = DevicePlayer(loudspeaker)
+        yield opened, player, player.device_name
+
+
 def listen(
     model_folder: Path,
     cache: Path,
-    microphone_name: str | None,
-    loudspeaker_name: str | None,
+    devices: Callable[[int], AbstractContextManager[Devices]],
     tell: Callable[[str], None],
 ) -> dict[str, Any]:
     """Measures the room with the person in it; what was measured, as plain JSON values.
 
-    Raises Problem where a device or the model is missing, PlayerError and MicrophoneLost where one is lost.
+    devices: opens them, given samples a second. Raises Problem where a device or the model is missing, PlayerError and
+    MicrophoneLost where one is lost.
     """
     language = library().language
     question = Question("line-voltage", library().quantities["line-voltage"])
     recognizer = VoskRecognizer(model_folder)
     with (
-        Microphone(microphone_name, recognizer.rate_hz) as microphone,
+        devices(recognizer.rate_hz) as (microphone, player, loudspeaker),
         ChildVoice(VoiceSettings(), cache) as voice,
     ):
-        player = DevicePlayer(loudspeaker_name)
 
         def hear() -> Utterance | float | None:
             ears = Ears(recognizer, microphone, tail_s=room.LEAST_TAIL_S)
@@ -120,7 +132,7 @@ def listen(
     return {
         "microphone": microphone.device_name,
         "microphone_hz": microphone.device_rate_hz,
-        "loudspeaker": player.device_name,
+        "loudspeaker": loudspeaker,
         "noise_dbfs": round(found.noise_dbfs, 1),
         "speech_dbfs": None if found.speech_dbfs is None else round(found.speech_dbfs, 1),
         "speech_to_noise_db": None if found.speech_to_noise_db is None else round(found.speech_to_noise_db, 1),

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, TextIO, cast
 
 import typer
+from rich.console import Console
 from rich.markup import escape
 
 from assistant.cli.terminal import lines as out
@@ -42,14 +43,14 @@ def place_for(address: str | None, port: int, certificate: Path | None, not_with
     return Place(address, port, None if address in LOOPBACK else tls.own(address))
 
 
-def show(server: Server, lines: list[Line]) -> None:
+def show(server: Server, lines: list[Line], out: Console = out) -> None:
     """Prints each phone's address, also as a QR code, and the fingerprint to compare."""
     import segno
 
     for line in lines:
         address = f"{server.place.origin}/#{line.code}"
         out.print(escape(wording.OPEN.format(phone=wording.PHONES[line.role], address=address)))
-        segno.make(address).terminal(compact=True)
+        segno.make(address).terminal(cast("TextIO", out.file), compact=True)
     if server.place.certificate:
         out.print(wording.FINGERPRINT.format(fingerprint=server.place.certificate.fingerprint))
     out.print(escape(wording.LOOK.format(address=f"{server.place.origin}/now/{server.look}")))

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -12,6 +14,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from assistant import selfcheck
+from assistant.cli import by_phone
 from assistant.cli.terminal import LOUDSPEAKER, MICROPHONE, command_app, console, errors, print_json
 from assistant.errors import Problem
 from assistant.places import voice_cache
@@ -30,14 +33,30 @@ def self_check(
     ] = False,
     microphone: MICROPHONE = None,
     loudspeaker: LOUDSPEAKER = None,
+    phone: by_phone.PHONE = False,
+    phone_address: by_phone.ADDRESS = None,
+    phone_port: by_phone.PORT = by_phone.USUAL_PORT,
+    phone_certificate: by_phone.CERTIFICATE = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON value.")] = False,
 ) -> None:
-    """Say what is there and what is missing, each with the command that fixes it; or measure the room.
+    """Say what is there and what is missing, each with the command that fixes it; or measure the room, with --phone by
+    a phone and with its network.
 
-    Exit status 1: a visit by microphone cannot be held, one from recordings can; 2: none can, or the room is too loud.
+    Exit status 1: a visit by microphone cannot be held, one from recordings can; 2: none can, or the room is too loud,
+    or the phone's network too slow.
     """
     model = user_store().model_in_use()
-    sys.exit(_measure(model, microphone, loudspeaker, as_json) if listen else _check(model, as_json))
+    if phone:
+        from assistant.phone import measuring
+
+        taken = {"--microphone": microphone, "--loudspeaker": loudspeaker}
+        place = by_phone.place_for(phone_address, phone_port, phone_certificate, taken)
+        show = partial(by_phone.show, out=errors)
+        sys.exit(_measure(lambda tell: measuring.listen(model, place, show, tell), as_json))
+    if listen:
+        card = partial(selfcheck.sound_card, microphone, loudspeaker)
+        sys.exit(_measure(lambda tell: selfcheck.listen(model, voice_cache(), card, tell), as_json))
+    sys.exit(_check(model, as_json))
 
 
 def _check(model: Path, as_json: bool) -> int:
@@ -54,21 +73,22 @@ def _check(model: Path, as_json: bool) -> int:
     return max((2 if part.needed else 1 for part in parts if not part.found), default=0)
 
 
-def _measure(model: Path, microphone: str | None, loudspeaker: str | None, as_json: bool) -> int:
+def _measure(measure: Callable[[Callable[[str], None]], dict[str, Any]], as_json: bool) -> int:
     """Measures the room and prints what was found; the exit status."""
 
     def tell(text: str) -> None:
-        errors.print(f"[cyan]< {text}[/]")
+        errors.print(f"[cyan]< {escape(text)}[/]")
 
     try:
-        found = selfcheck.listen(model, voice_cache(), microphone, loudspeaker, tell)
+        found = measure(tell)
     except (MicrophoneLost, PlayerError, VoiceError) as lost:
         raise Problem(str(lost)) from lost
     if as_json:
         print_json(found)
     else:
         console.print(room_table(found))
-    return 0 if found["heard_right"] and found["distance"] != "too far" else 2
+    good = found["heard_right"] and found["distance"] != "too far" and found.get("line_good_enough", True)
+    return 0 if good else 2
 
 
 def room_table(found: dict[str, Any]) -> Table:
@@ -93,5 +113,10 @@ def room_table(found: dict[str, Any]) -> Table:
         table.add_row("own voice", "nothing comes back", "A headset: assistant visit --headset")
     if found["sound_lost"]:
         table.add_row("sound lost", f"{found['sound_lost']} times", "Close other programs.")
+    if "round_trip_ms" in found:
+        trip = f"{found['round_trip_ms']} ms, 95 of 100 below {found['round_trip_p95_ms']} ms"
+        table.add_row("round trip", trip, found["line"])
+        missing = f"{found['gaps']} times, {found['missing_s']:.2f} s"
+        table.add_row("sound missing", missing, "" if found["gaps"] == 0 else "Go nearer to the network.")
     table.add_row("tail", f"{found['tail_s']:.2f} s", f"assistant visit --tail {found['tail_s']:.2f}")
     return table

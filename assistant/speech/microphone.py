@@ -84,7 +84,7 @@ class Captured:
     @property
     def waiting_s(self) -> float:
         """Seconds of sound that were heard and not taken yet."""
-        return self._queue.qsize() * _BLOCK_S
+        return sum(len(block) for block in list(self._queue.queue)) / self.device_rate_hz
 
     def discard(self) -> int:
         """Drop what was heard but not taken yet: the assistant's own voice, after it has spoken.

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from assistant.language.heard import Heard
 from assistant.speech.audio import FULL_SCALE, Audio, resample
 from assistant.speech.ears import Utterance
-from assistant.speech.microphone import Microphone
+from assistant.speech.microphone import Captured
 from assistant.speech.player import Player
 from assistant.speech.voice import Voice
 
@@ -131,7 +131,7 @@ def speech_dbfs(sound: Audio, heard: Heard) -> float | None:
 
 
 def measure(
-    microphone: Microphone,
+    microphone: Captured,
     player: Player,
     voice: Voice,
     listen: Callable[[], Utterance | float | None],

@@ -33,6 +33,11 @@ FOREIGN = "This socket answers only its own page."
 OTHER_NAME = "This page is not served by that name. Open the address that stands beside the QR code."
 PLAIN = "This page is served by HTTPS alone: the address begins with https."
 
+# Of self-check --phone.
+LINE_GOOD = "Good enough: nothing is missing, and an answer is hardly later than at a sound card."
+LINE_SLOW = "Not good enough: answers come late. Go nearer to the network, or use the phone's own hotspot."
+LINE_GAPS = "Not good enough: sound was missing, and a reading with a gap is not heard. Go nearer to the network."
+
 # Of the command.
 NO_ADDRESS = "This machine is on no network. Join the phone's hotspot, or name its address with --phone-address."
 NOT_SERVED = "The phone's page cannot be served at {address}, port {port} ({why}). Choose another --phone-port."

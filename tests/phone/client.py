@@ -105,15 +105,17 @@ class Phone:
         self._ended.set()
 
     def _play(self, number: int, total: int) -> None:
-        began = self.frame
-        until = time.monotonic() + total / self.rate_hz / self.speed
-        while (left := until - time.monotonic()) > 0 and not self._ended.wait(min(left, 0.5)):
-            pass
-        self.quiet_at, self.speaks = self.frame, False
-        self.played.append((began, self.frame, total))
+        began, lasts = self.frame, total / self.rate_hz / self.speed
+        until = time.monotonic() + lasts
         with suppress(ConnectionClosed, OSError):
-            report = {"played": number, "samples": total, "from": began, "frame": self.frame, "over": True}
-            self.tell(report)
+            while (left := until - time.monotonic()) > 0 and not self._ended.wait(min(left, 0.5)):
+                self._report(number, round(total * (1 - max(0.0, left) / lasts)), began, over=False)
+            self.quiet_at, self.speaks = self.frame, False
+            self.played.append((began, self.frame, total))
+            self._report(number, total, began, over=True)
+
+    def _report(self, number: int, samples: int, began: int, over: bool) -> None:
+        self.tell({"played": number, "samples": samples, "from": began, "frame": self.frame, "over": over})
 
     def _speak(self) -> None:
         began = time.monotonic()

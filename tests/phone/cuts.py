@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 from client import Phone
 from desk import Desk
 from doubles import ScriptedVoice
