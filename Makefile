@@ -4,7 +4,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: live-test bench-live demo quick test coverage check format docs corpus torture bench bench-record bench-shop bench-hearing bench-faults bench-branches bench-visits bench-fuzz bench-start bench-gate bench-talk clean
+.PHONY: live-test bench-live bench-phone demo quick test coverage check format docs corpus torture bench bench-record bench-shop bench-hearing bench-faults bench-branches bench-visits bench-fuzz bench-start bench-gate bench-talk clean
 
 demo: .venv/.product
 	$(BIN)/assistant demo
@@ -60,7 +60,8 @@ docs: .venv/.dev
 corpus: .venv/.dev
 	$(BIN)/python tests/corpus/make.py
 
-# Kill -9 at 500 random moments, every byte of a sealed record flipped, a full disk: prints what was lost.
+# Kill -9 at 500 random moments, every byte of a sealed record flipped, a full disk, a phone cut off 100 times: prints
+# what was lost.
 torture: .venv/.dev
 	$(BIN)/python tests/torture.py
 
@@ -72,6 +73,10 @@ live-test: .venv/.dev
 # The live side's figures; HOURS of sound for the memory, 8 if not given. WHOLE=--whole: the whole visit. ONLY: one part.
 bench-live: .venv/.dev
 	$(BIN)/python tests/bench/live.py $(WHOLE) $(if $(ONLY),--only $(ONLY)) --hours $(or $(HOURS),8)
+
+# A visit by phone: answers by several networks beside the sound card's, bytes, processor (ten minutes). ONLY: one part.
+bench-phone: .venv/.dev
+	$(BIN)/python tests/bench/phone.py $(if $(ONLY),--only $(ONLY))
 
 bench-record: .venv/.dev
 	$(BIN)/python tests/bench/record.py

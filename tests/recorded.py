@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from pathlib import Path
 
 from assistant.files import top_folder
 
@@ -32,3 +33,11 @@ def held(kind: str, body: dict) -> tuple | None:
 def spoken(name: str) -> list[dict[str, str]]:
     with (FIXTURES / f"{name}.spoken.tsv").open(encoding="utf-8") as table:
         return list(csv.DictReader((line for line in table if not line.startswith("#")), delimiter="\t"))
+
+
+def real_job(name: str, folder: Path) -> Path:
+    """The job file of a recorded visit as a shop has it: that it is invented only the demo takes."""
+    path = folder / "real.job.yaml"
+    job = (FIXTURES / f"{name}.job.yaml").read_text(encoding="utf-8")
+    path.write_text(job.replace("invented: true\n", ""), encoding="utf-8")
+    return path

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import logging
 import secrets
 import socket
 import threading
@@ -223,6 +224,7 @@ def serving(server: Server, place: Place) -> Iterator[None]:
         ws_per_message_deflate=False,  # sound does not shrink by it
         timeout_graceful_shutdown=2,
     )
+    logging.getLogger("asyncio").setLevel(logging.ERROR)  # of a phone that is gone it says so at each write
     running = uvicorn.Server(config)
     with _bound(place) as bound:
         thread = threading.Thread(target=running.run, args=([bound],), daemon=True)

@@ -133,7 +133,7 @@ class Pocket:
 class PhoneVisit:
     """The real command `assistant visit --phone` and its phone; open inside `with`."""
 
-    def __init__(self, pocket: Pocket, job: Path, folder: Path, *options: str) -> None:
+    def __init__(self, pocket: Pocket | None, job: Path, folder: Path, *options: str) -> None:
         self.pocket, self.folder = pocket, folder
         command = [sys.executable, "-m", "assistant", "visit", "--job", str(job), "--folder", str(folder), "--phone"]
         self._out = (folder / "out.txt").open("w")

@@ -8,14 +8,13 @@ import sys
 import numpy as np
 import pytest
 from pocket import RATE_HZ, PhoneVisit, Pocket
-from recorded import FIXTURES, held
+from recorded import held, real_job
 from technician import Clips
 
 from assistant.record.fold import turns
 from assistant.record.record import Record
 from assistant.speech.audio import Audio, write_flac
 
-JOB = FIXTURES / "hot-surface-brief.job.yaml"
 MARKS_S = 3.0  # from the end of one mark to the beginning of the next
 
 
@@ -34,11 +33,11 @@ def entries(path):
 
 
 def test_a_visit_by_phone_is_the_visit_by_audio_files_and_outlasts_its_network(pocket, tmp_path):
-    clips = Clips(tmp_path / "clips")
+    job, clips = real_job("hot-surface-brief", tmp_path), Clips(tmp_path / "clips")
     first = clips["mark one"]
     marks = np.concatenate([first, np.zeros(round(MARKS_S * RATE_HZ), np.int16), first])
     said = [clips["three parts per million"], clips["yes"], marks, clips["no"]]
-    with PhoneVisit(pocket, JOB, tmp_path, "--phone-address", "localhost") as visit:
+    with PhoneVisit(pocket, job, tmp_path, "--phone-address", "localhost") as visit:
         pocket.join(*visit.addresses())
         page = pocket.page
         visit.say(said[0])
@@ -61,7 +60,7 @@ def test_a_visit_by_phone_is_the_visit_by_audio_files_and_outlasts_its_network(p
     write_flac(
         tmp_path / "said.flac", Audio(np.concatenate([part for each in said for part in (pause, each)]), RATE_HZ)
     )
-    command = [sys.executable, "-m", "assistant", "visit", "--job", JOB, "--folder", tmp_path / "files"]
+    command = [sys.executable, "-m", "assistant", "visit", "--job", job, "--folder", tmp_path / "files"]
     subprocess.run([*command, "--from-audio", tmp_path / "said.flac"], check=True, capture_output=True)
     by_files = entries(next((tmp_path / "files").rglob("visit.sqlite")))
     clips.close()

@@ -54,6 +54,7 @@ class Phone:
         ).__enter__()
         self.tell({"code": code, "key": key, "rate_hz": rate_hz})
         self._ended = threading.Event()
+        self._began = time.monotonic()
         self._threads = [threading.Thread(target=each, daemon=True) for each in (self._hear, self._speak)]
         for thread in self._threads:
             thread.start()
@@ -71,6 +72,13 @@ class Phone:
         with self._lock:
             self._said = samples
             return self.frame
+
+    def piece(self, number: int, data: bytes) -> None:
+        """A part of a sound came; here it is only timed when it is played."""
+
+    def at_s(self, frame: int) -> float:
+        """When a sample is captured, on the monotonic clock."""
+        return self._began + frame / self.rate_hz
 
     def silent(self) -> bool:
         """Whether all of it was said."""
@@ -90,6 +98,7 @@ class Phone:
         try:
             for message in self.socket:
                 if isinstance(message, bytes):
+                    self.piece(int.from_bytes(message[:4], "little"), message[4:])
                     continue
                 told = json.loads(message)
                 self.key = told.get("key", self.key)
@@ -118,7 +127,7 @@ class Phone:
         self.tell({"played": number, "samples": samples, "from": began, "frame": self.frame, "over": over})
 
     def _speak(self) -> None:
-        began = time.monotonic()
+        began = self._began
         with suppress(ConnectionClosed, OSError):
             for n in itertools.count(1):
                 if self._ended.wait(max(0.0, began + n * BLOCK / self.rate_hz - time.monotonic())):
