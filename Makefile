@@ -65,10 +65,10 @@ corpus: .venv/.dev
 torture: .venv/.dev
 	$(BIN)/python tests/torture.py
 
-# A whole visit through a virtual sound card, both ways: about twenty minutes.
+# A whole visit through a virtual sound card, both ways, and one by phone: about fifty minutes.
 live-test: .venv/.dev
 	$(BIN)/python tests/parts.py
-	$(BIN)/pytest -q -s tests/live/whole_visit.py
+	$(BIN)/pytest -q -s tests/live/whole_visit.py tests/live/whole_phone_visit.py
 
 # The live side's figures; HOURS of sound for the memory, 8 if not given. WHOLE=--whole: the whole visit. ONLY: one part.
 bench-live: .venv/.dev

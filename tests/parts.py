@@ -53,6 +53,7 @@ PARTS: dict[str, Part] = {
         ("libpango-1.0-0", "libpangoft2-1.0-0", "libharfbuzz-subset0", "fonts-liberation"),
         libraries=("pango-1.0", "pangoft2-1.0", "harfbuzz-subset"),
     ),
+    "systemd": Part(("systemd",), programs=("systemd-analyze",)),
     "pdftoppm": Part(("poppler-utils",), programs=("pdftoppm", "pdftotext")),
 }
 

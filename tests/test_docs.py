@@ -1,6 +1,8 @@
 """The documents say what is so."""
 
 import re
+import subprocess
+import sys
 from decimal import Decimal
 from typing import get_args
 
@@ -224,3 +226,21 @@ def test_a_job_file_is_made_of_answers_at_the_terminal(run, tmp_path):
     job = read_job(path)
     assert (job.site, job.appliance.description) == ('9 "Way"', "80 000: it's \\ here")
     assert (job.plate["input-rate"].value, job.plate["manifold-pressure"].value) == (80000, 10)
+
+
+def test_the_unit_of_a_small_board_is_one_that_systemd_takes(need, tmp_path):
+    need("systemd")
+    page = (documents.TOP / "docs" / "phone.md").read_text(encoding="utf-8")
+    unit = re.search(r"```ini\n(.*?)```", page, re.DOTALL)[1]
+    command = re.search(r"^ExecStart=(\S+) (.*)$", unit, re.MULTILINE)
+    file = tmp_path / "assistant.service"
+    file.write_text(unit.replace(command[1], sys.executable), encoding="utf-8")
+    done = subprocess.run(["systemd-analyze", "verify", file], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    spoilt = tmp_path / "spoilt.service"
+    spoilt.write_text(file.read_text(encoding="utf-8").replace("Restart=always", "Restart=ever"), encoding="utf-8")
+    done = subprocess.run(["systemd-analyze", "verify", spoilt], capture_output=True, text=True, check=False)
+    assert "restart specifier" in done.stderr
+    options = [word for word in command[2].split() if word.startswith("--")]
+    told = subprocess.run([sys.executable, "-m", "assistant", "visit", "--help"], stdout=subprocess.PIPE, check=True)
+    assert all(option in told.stdout.decode() for option in options)

@@ -30,7 +30,7 @@ CALM = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--
 
 # What the page plays and captures, watched from outside it: nothing of the page is another for the tests.
 WATCH = """
-Object.assign(window, { waiting: new Set(), ended: 0, voiced: false, plays: [], context: { currentTime: 0 } });
+Object.assign(window, { waiting: new Map(), ended: 0, voiced: false, plays: [], context: { currentTime: 0 } });
 const media = navigator.mediaDevices, real = media.getUserMedia.bind(media);
 media.getUserMedia = async (asked) => { window.stream = await real(asked); window.opened = (window.opened ?? 0) + 1;
   return window.stream; };
@@ -48,7 +48,7 @@ window.AudioWorkletNode = class extends Node {
     silence.connect(this); silence.start();
     const post = this.port.postMessage.bind(this.port);
     this.port.postMessage = (message, ...rest) => {
-      if (message.play) waiting.add(message.play);
+      if (message.play) waiting.set(message.play, message.total);
       post(message, ...rest);
     };
     this.port.addEventListener("message", ({ data }) => {
@@ -58,7 +58,8 @@ window.AudioWorkletNode = class extends Node {
   }
 };
 window.now = () => ({ quiet_s: waiting.size ? 0 : (context.currentTime - ended / context.sampleRate),
-  speaks: waiting.size > 0, voiced, at_s: context.currentTime });
+  speaks: waiting.size > 0,
+  words: [...waiting.values()].some((total) => total > 0.35 * context.sampleRate), voiced });
 window.unplug = async () => {
   const before = opened, [track] = stream.getTracks();
   track.stop(); track.dispatchEvent(new Event("ended"));

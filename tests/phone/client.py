@@ -32,7 +32,7 @@ class Phone:
         speed: float = 1.0,
         seed: int = 5,
         address: str = "",
-        offset: int = 0,
+        pilot_hz: float = 0.0,
     ) -> None:
         self.key, self.now, self.rate_hz, self.speed = key, "", rate_hz, speed
         self.closed: tuple[int, str] | None = None
@@ -40,7 +40,7 @@ class Phone:
         self.frame = 0
         self.quiet_at = 0  # the sample at which the last sound ended
         self.speaks = False
-        self._offset = offset  # of every sample, to be known by
+        self._pilot = 2 * np.pi * pilot_hz / 16_000  # a faint tone, to be known by
         self._noise = np.random.default_rng(seed)
         self._said = np.zeros(0, np.int16)
         self._lock = threading.Lock()
@@ -132,7 +132,8 @@ class Phone:
             for n in itertools.count(1):
                 if self._ended.wait(max(0.0, began + n * BLOCK / self.rate_hz - time.monotonic())):
                     return
-                sound = self._noise.normal(self._offset, 60, BLOCK)
+                sound = self._noise.normal(0, 60, BLOCK)
+                sound += 150 * np.sin(self._pilot * (self.frame + np.arange(BLOCK)))
                 with self._lock:
                     part, self._said = self._said[:BLOCK], self._said[BLOCK:]
                     sound[: len(part)] += part

@@ -1,7 +1,7 @@
 """Cuts a phone's socket at random moments of visits that are worked by real recognition, and looks at what was lost.
 
-What a phone says carries the number of its connection as a small constant offset of its samples, so that each recording
-tells by which connection its sound came.
+What a phone says carries the number of its connection as a faint tone, so that each recording tells by which connection
+its sound came.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ from assistant.speech.recognizer import recognizer_in_use
 
 JOB = top_folder("audio_fixtures") / "visits" / "hot-surface-brief.job.yaml"
 BEGINS_S = 4.0
-OFFSET, OFFSETS = 40, 7  # of the samples: by connection, counted round
+PILOTS_HZ = [4000.0 + 300 * n for n in range(7)]  # by connection, counted round
 
 
 @dataclass
@@ -106,8 +106,8 @@ def _one_visit(folder: Path, times: int, moments: random.Random, clips: Clips, c
             """Holds the phone, cuts it off, comes back, and answers whatever is asked."""
             key = ""
             while count.cuts < times and not over.is_set():
-                offset = OFFSET * (len(connections) % OFFSETS)
-                phone = Phone(desk.place.origin, desk.lines[0].code or "", key, speed=20.0, offset=offset)
+                pilot_hz = PILOTS_HZ[len(connections) % len(PILOTS_HZ)]
+                phone = Phone(desk.place.origin, desk.lines[0].code or "", key, speed=20.0, pilot_hz=pilot_hz)
                 connections.append([time.time(), float("inf")])
                 until = time.monotonic() + moments.uniform(0.3, 5.0) + (0 if key else BEGINS_S)
                 while time.monotonic() < until and not over.is_set():
@@ -164,13 +164,18 @@ def _look(path: Path, connections: list[list[float]], acknowledged: dict[int, st
         count.said += 1
         name = f"visit {count.visits}: entry {entry.seq}, {entry.body['heard']['text']!r}"
         sound = read_audio(audio_of(path) / entry.body["audio"]).samples
-        came_by, *others = {round(float(part.mean()) / OFFSET) % OFFSETS for part in np.array_split(sound, 4)}
-        (*_, number) = (n for n, (began, _) in enumerate(connections) if n % OFFSETS == came_by and began <= at_s)
-        if connections[number][1] < back_s:
+        came_by, *others = {_pilot(part) for part in np.array_split(sound, 2)}
+        (*_, number) = (
+            n for n, (began, _) in enumerate(connections) if n % len(PILOTS_HZ) == came_by and began <= at_s
+        )
+        if connections[number][1] < back_s or others:
             count.from_before.append(name)
-        if others:
-            means = [round(float(part.mean())) for part in np.array_split(sound, 4)]
-            count.from_before.append(f"{name}: of two connections, {means}")
         if number > before and not back:
             count.unsound.append(f"{name}: a cut before it was not noticed")
         before, back = number, False
+
+
+def _pilot(sound: np.ndarray) -> int:
+    """The number of the tone in a sound."""
+    at = np.arange(len(sound)) * 2j * np.pi / 16_000
+    return int(np.argmax([abs(np.dot(sound, np.exp(at * hz))) for hz in PILOTS_HZ]))

@@ -6,7 +6,7 @@ const CLIP = 0; // the sound that is kept here, to be played when the visit cann
 const BEHIND = 1.0; // seconds of sound that the network did not take; more is let go, and counted as missing
 
 const code = location.hash.slice(1);
-if (code) history.replaceState(null, "", location.pathname); // it is not to be seen over a shoulder, nor kept
+if (code) history.replaceState(null, "", location.pathname + location.search); // it is not to be seen over a shoulder, nor kept
 
 let context, node, socket, clip, settings;
 let life = 0; // when the visit was last heard of
