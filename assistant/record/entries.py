@@ -18,6 +18,7 @@ from typing import Any
 
 import msgspec
 
+from assistant.dialogue.state import Phase
 from assistant.language.heard import NOT_WORDS, Heard
 from assistant.record.chain import Entry
 from assistant.trade.judging import Outcome
@@ -36,6 +37,10 @@ class Body(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     def kind(self) -> str:
         """The kind of the entry."""
         return _kind(type(self))
+
+
+NAMES = (Phase.TELLING.value, Phase.CLEARING.value)
+"""The questions that a name answers."""
 
 
 class Unknown(Body, frozen=True):
@@ -81,8 +86,9 @@ class Utterance(Event, frozen=True, kw_only=True):
 
     @property
     def understood(self) -> str:
-        """Its words; empty where some were no words of the grammar, as of a name: then only the recording says it."""
-        return "" if NOT_WORDS in self.heard.text.split() else self.heard.text
+        """Its words; empty where only the recording says it: some were no words of the grammar, or it is a name, for
+        which the recognizer knows no words and gives others."""
+        return "" if NOT_WORDS in self.heard.text.split() or self.question in NAMES else self.heard.text
 
 
 class Opened(Event, frozen=True):

@@ -10,6 +10,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
+from msgspec import structs
+
 from assistant.dialogue.state import Rules
 from assistant.record import entries as e
 from assistant.record.chain import Entry
@@ -93,8 +95,9 @@ class Story:
     closed: bool = False
     _happened: list[tuple[e.Body, e.Utterance | None]] = field(default_factory=list)  # each after what was said last
     _now: e.Utterance | None = None  # the last that was said
+    _list: e.Utterance | None = None  # the last in which several readings were said
     _said: dict[str, e.Utterance] = field(default_factory=dict)  # the last of these words
-    _kept: dict[str, e.Utterance | None] = field(default_factory=dict)  # readings said ahead, by quantity
+    _kept: dict[str, tuple[e.Kept, e.Utterance | None]] = field(default_factory=dict)  # said ahead, by quantity
 
     @cached_property
     def setting(self) -> Setting:
@@ -208,11 +211,15 @@ class Story:
                 self._now = body
             case e.Said():
                 self._now = self._said[body.heard.text] = body
+            case e.HeardList():
+                self._list = self._now
             case e.Kept():
-                self._kept[body.quantity] = self._now
+                self._kept[body.quantity] = body, self._list or self._now
             case e.Reading():
-                kept = self._kept.pop(body.quantity, None)
-                recording = kept if kept and kept.heard.text == body.words else self._said.get(body.words)
+                ahead, kept = self._kept.pop(body.quantity, (None, None))
+                recording = self._said.get(body.words)
+                if ahead and kept and kept.heard.text == body.words:  # whoever said it ahead is whose value it is
+                    body, recording = structs.replace(body, speaker=ahead.speaker), kept
                 self._recorded(body, recording)
                 self.readings.append(body)
                 self._taken(body.step, f"{body.value} to {body.upper}" if body.upper else body.value)

@@ -16,6 +16,7 @@ from assistant.record import entries as e
 from assistant.record.fold import Recorded, recorded, same_now
 from assistant.record.record import Record
 from assistant.trade.units import round_significant
+from assistant.wording.english import A_NAME
 
 # What is shown of the decisions: the others are plain from what is said.
 _SHOWN = {
@@ -62,7 +63,6 @@ _SHOWN = {
     "put-off": "put off: {step}, for {first}",
     "shut-down": "shut down",
     "stands": "still stands: {step}",
-    "told": "told: {words}",
     "follow-up": "follow up: {words}",
     "timer": "timer of {seconds} s",
     "timer-over": "timer of {seconds} s over",
@@ -123,6 +123,8 @@ def decided(body: e.Body) -> str:
         case e.Decision():
             against = f", against: {'; '.join(body.against)}" if body.against else ""
             return f"stays on: {'yes' if body.stays_on else 'no'}{against}"
+        case e.Told():
+            return f"told: {'nobody' if body.nobody else A_NAME}"
         case e.Correction():
             gone = [*body.findings, *([body.repair] if body.repair else [])]
             return "taken back: " + ", with it ".join([f"{body.quantity or body.step} {body.before}", *gone])

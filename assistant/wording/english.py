@@ -661,6 +661,13 @@ def duration(seconds: int) -> str:
     return " and ".join(f"{n} {unit}{'' if n == 1 else 's'}" for n, unit in parts)
 
 
+A_NAME = "a name, kept as sound"
+"""What is printed for a name that was said: no small vocabulary has it."""
+
+A_NAME_TO_WRITE = f"{A_NAME}; in letters: {'_' * 30}"
+"""The same on a page that is left with people."""
+
+
 def notice_text(notice: Mapping[str, Sequence[str]], date: str, told: str) -> str:
     """The notice as a page to leave with the appliance.
 

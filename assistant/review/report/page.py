@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
@@ -22,7 +22,7 @@ from assistant.record.story import Story, story_of
 from assistant.review.found_left import as_found_and_left
 from assistant.review.report import plots, words
 from assistant.trade.limits import limit_for
-from assistant.wording.english import notice_text
+from assistant.wording.english import A_NAME_TO_WRITE, notice_text
 
 REPORT = "report.html"
 """The report that a run of a visit leaves beside its record."""
@@ -220,8 +220,7 @@ def _notice(story: Story) -> list[str]:
     """The lines of the notice that was given, as the dialogue words them; none where there was none."""
     if not story.notice:
         return []
-    name = story.recordings.get(story.told.seq) if story.told and not story.told.nobody else None
-    told = name.heard.text or "a name, as recorded" if name else ""
+    told = A_NAME_TO_WRITE if story.told and not story.told.nobody else ""
     return notice_text(to_json(story.notice), words.day(story.began), told).splitlines()
 
 
@@ -233,6 +232,7 @@ class Attention:
     watch: list[str] = field(default_factory=list)  # near them or in doubt
     unknown: list[str] = field(default_factory=list)  # not judged
     within: list[str] = field(default_factory=list)
+    mended: list[str] = field(default_factory=list)  # as found outside or near, and mended on the visit
 
 
 def attention(story: Story) -> Attention:
@@ -257,7 +257,17 @@ def attention(story: Story) -> Attention:
             found.watch.append(reason)
         else:
             found.within.append(words.name(story, name))
+    found.mended.extend(_mended(story))
     return found
+
+
+def _mended(story: Story) -> Iterator[str]:
+    """What was not as it should be when it was found, and is now, with the repairs between."""
+    for line in as_found_and_left(story):
+        if line.found and line.left and line.repairs and line.found.of.verdict not in ("pass", "noted", None):
+            reason, now = getattr(line.found.of, "reason", ""), f"as left {line.left.value}"
+            told = f"{line.found.value}, {words.VERDICTS[line.found.of.verdict]}. {words.sentence(reason)}"
+            yield f"{words.sentence(line.name)}: as found {told}. Mended: {', '.join(line.repairs)}; {now}."
 
 
 @dataclass(frozen=True)

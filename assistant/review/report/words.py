@@ -11,7 +11,9 @@ from assistant.record.story import Story, printed
 from assistant.trade.computations import FINDINGS
 from assistant.trade.judging import Limit
 from assistant.trade.units import UNIT_SYMBOL, round_significant
+from assistant.wording import english
 
+A_NAME = english.A_NAME
 VERDICTS = {
     "pass": "pass",
     "caution": "caution",

@@ -172,7 +172,8 @@ def test_the_notice_the_decision_and_who_was_told_come_first(tmp_path):
     assert told.index("Notice of a gas appliance that is unsafe") < told.index("What was found")
     title = "Notice of a gas appliance that is unsafe, not checked or shut off"
     assert f"{title} Date: 2026-01-05 What is wrong: Manifold pressure, fail." in told
-    assert "Told: pat moe" in told
+    assert "Told: a name, kept as sound; in letters: ____" in told
+    assert "pat moe" not in told
     assert "The technician decided that it stays on" in told
 
 
@@ -340,3 +341,30 @@ def test_the_time_is_told_by_the_local_clock_too(monkeypatch):
         monkeypatch.undo()
         time.tzset()
     assert told == "2026-01-04 23:30 to 2026-01-05 00:20 (UTC-06:00)"
+
+
+def test_what_was_mended_is_told_with_what_was_found_and_each_value_with_who_said_it(tmp_path):
+    path = scripted_visits.visit(
+        tmp_path,
+        {
+            **scripted_visits.EVENTFUL,
+            "line": ["helper reading", "hot to neutral one twenty two point four neutral to ground point six"],
+        },
+    )
+    with Record.open(path, read_only=True) as record:
+        made = of_record(record)[0]
+        story = story_of(record.entries())
+    told = Shape(made).words
+    found = told.split("Found and mended")[1].split("What was repaired")[0]
+    assert "Igniter resistance: as found open, fail. Open. Mended: igniter replaced; as left 62 ohm." in found
+    repaired = told.split("What was repaired")[1].split("As found and as left")[0]
+    assert repaired.split() == ["Igniter", "replaced."]
+    who = {reading.quantity: reading.speaker for reading in story.readings}
+    assert (who["line-voltage"], who["neutral-to-ground"], who["igniter-voltage"]) == ("helper", "helper", "technician")
+    assert "[unk]" not in told
+
+
+def test_a_name_is_never_printed_as_other_words(tmp_path, run):
+    path = scripted_visits.visit(tmp_path, {"manifold": ["four point two inches"]})
+    out = run("replay", path)[1]
+    assert "told: a name, kept" in " ".join(out.replace("│", " ").split())
