@@ -1,5 +1,5 @@
 # `make demo` and `make test` do all the set-up. Outside this folder they fill caches only: pip's own, and the user's cache
-# folder of the assistant, ignition-assistant (the voice's sounds, up to 25 MB, and what was read of the data files).
+# folder of the assistant, ignition-assistant (the voice's sounds, and what was made of the data files and grammars: up to 50 MB).
 # `make test` also installs what the tests need from the system, where apt is available.
 PYTHON ?= python3
 BIN := .venv/bin

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import cache, cached_property
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +15,12 @@ from pydantic import BaseModel, ValidationError
 from assistant.dialogue.state import Rules
 from assistant.errors import Problem
 from assistant.language.jsgf import Grammar, GrammarError, read_grammars
+from assistant.language.meaning import Question
+from assistant.language.phrases import Expected, phrases
 from assistant.language.spoken import measured_kind
 from assistant.language.utterance import Language
-from assistant.places import top_folder
+from assistant.places import cached, top_folder
+from assistant.trade import units
 from assistant.trade.checking import check
 from assistant.trade.computations import FINDINGS
 from assistant.trade.faults import Faults
@@ -578,3 +582,22 @@ def use_shop(folder: Path | None, check: bool = True) -> None:
             if flaws := shop.flaws_in(folder / name) if (folder / name).exists() else ():
                 raise Problem(str(flaws[0]))
     _LIBRARY[0] = shop
+
+
+def expected(language: Language, question: Question) -> Expected:
+    """What a recognizer is told of a question; the phrases are kept in the user's cache, for drawing them takes half
+    a second."""
+    return Expected(language, question, _kept_phrases)
+
+
+def _kept_phrases(language: Language, question: Question) -> list[str]:
+    source = f"{_language_code()} {language!r} {question!r}"
+    found: list[str] = cached("phrases", source, lambda: phrases(language, question))
+    return found
+
+
+@cache
+def _language_code() -> str:
+    """What draws the phrases: with other code they may be others."""
+    code = [*sorted(Path(phrases.__code__.co_filename).parent.glob("*.py")), Path(units.__file__)]
+    return sha256(b"".join(path.read_bytes() for path in code)).hexdigest()

@@ -20,6 +20,9 @@ from assistant.errors import NotWritten
 NAME = "ignition-assistant"
 """Of the user's folders."""
 
+MOST_CACHED = 300
+"""Files of a kind: a visit has about a hundred questions; the oldest go, as those of an older version."""
+
 FORMAT = 1
 """Of what is cached; another number where the same text would be kept otherwise."""
 
@@ -80,6 +83,8 @@ def cached(kind: str, source: str, make: Callable[[], Any]) -> Any:
     body = msgspec.json.encode(made)
     with suppress(OSError, NotWritten):
         path.parent.mkdir(parents=True, exist_ok=True)
+        for old in sorted(path.parent.iterdir(), key=lambda each: each.stat().st_mtime)[:-MOST_CACHED]:
+            old.unlink()
         write_whole(path, sha256(key.encode() + body).hexdigest().encode() + b"\n" + body)
     return made
 

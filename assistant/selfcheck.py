@@ -12,9 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from assistant.errors import Problem
-from assistant.files import library
+from assistant.files import expected, library
 from assistant.language.meaning import Question, Reading
-from assistant.language.phrases import Expected
 from assistant.speech import room
 from assistant.speech.devices import load_sounddevice
 from assistant.speech.ears import Ears, Utterance
@@ -123,7 +122,7 @@ def listen(
         def hear() -> Utterance | float | None:
             ears = Ears(recognizer, microphone, tail_s=room.LEAST_TAIL_S)
             can_grow = partial(language.can_grow, question=question)
-            return ears.listen(Expected(language, question), can_grow, SENTENCE_S)
+            return ears.listen(expected(language, question), can_grow, SENTENCE_S)
 
         found = room.measure(microphone, player, voice, hear, tell)
     meaning = language.understand(found.heard, question)

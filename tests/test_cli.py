@@ -330,6 +330,17 @@ def test_only_a_store_imports_a_database(command):
     assert not got & DATABASE
 
 
+def test_words_are_understood_without_the_registry_of_units():
+    """It takes half a second, and only a conversion needs it."""
+    words = ["assistant", "understand", "one twenty ohms", "-q", "igniter-resistance"]
+    got = imported(
+        f"import sys, contextlib; sys.argv = {words!r}\nfrom assistant.cli import main\n"
+        "with contextlib.suppress(SystemExit): main()"
+    )
+    assert "pydantic" in got
+    assert not got & {"pint", *DATABASE}
+
+
 MADE_UP = """\
 import sys
 from typing import Annotated

@@ -1,10 +1,18 @@
 """Data files that people write: each mistake is one sentence with its place."""
 
+import os
+from dataclasses import replace
+from functools import partial
+
 import pytest
 from own_procedure import own_procedure
 
 from assistant.errors import Problem
-from assistant.files import TRADE_DATA, read_draft, read_yaml
+from assistant.files import TRADE_DATA, expected, read_draft
+from assistant.language.meaning import Question
+from assistant.language.phrases import Expected
+from assistant.places import cached
+from assistant.yaml_files import _marked, _parsed, read_yaml
 
 
 @pytest.mark.parametrize(
@@ -58,3 +66,67 @@ def test_a_job_file_may_leave_things_out_but_not_be_wrong(tmp_path):
         with pytest.raises(Problem, match=r"job\.yaml") as wrong:
             read_draft(path)
         assert said in str(wrong.value)
+
+
+@pytest.fixture
+def cache(tmp_path, monkeypatch):
+    """An empty cache of the user."""
+    monkeypatch.setattr("platformdirs.user_cache_path", lambda *_, **__: tmp_path / "cache")
+    return tmp_path / "cache"
+
+
+def test_what_is_cached_is_made_once_and_is_what_was_made(cache):
+    made = []
+
+    def make() -> list[int]:
+        made.append(1)
+        return [len(made)]
+
+    assert [cached("a", "text", make) for _ in range(3)] == [[1], [1], [1]]
+    assert cached("a", "other text", make) == [2]
+    assert cached("b", "text", make) == [3]
+
+
+@pytest.mark.parametrize("spoil", [lambda old: b"", lambda old: old[:-2], lambda old: old.replace(b"1", b"2"), bytes])
+def test_a_cache_that_is_wrong_is_never_used(cache, spoil):
+    cached("a", "text", lambda: ["1"])
+    cached("a", "other", lambda: ["other"])
+    (path,) = [each for each in (cache / "a").iterdir() if b"other" not in each.read_bytes()]
+    (other,) = [each for each in (cache / "a").iterdir() if each != path]
+    whole = path.read_bytes()
+    path.write_bytes(spoil(whole) if spoil is not bytes else other.read_bytes())  # or that of another text
+    assert cached("a", "text", lambda: ["made again"]) == ["made again"]
+    assert cached("a", "text", lambda: ["not made"]) == ["made again"]
+
+
+def test_without_a_cache_it_only_takes_longer(cache):
+    cache.write_bytes(b"a file in its place")
+    assert [cached("a", "text", lambda: ["made"]) for _ in range(2)] == [["made"]] * 2
+
+
+def test_the_oldest_leave_the_cache(cache, monkeypatch):
+    monkeypatch.setattr("assistant.places.MOST_CACHED", 3)
+    for n in range(8):
+        cached("a", f"{n}", lambda n=n: [n])
+        os.utime(max((cache / "a").iterdir(), key=lambda each: each.stat().st_ctime), (n, n))
+    assert len(list((cache / "a").iterdir())) == 4
+    assert cached("a", "7", lambda: ["anew"]) == [7]
+    assert cached("a", "0", lambda: ["anew"]) == ["anew"]
+
+
+def test_a_data_file_from_the_cache_is_as_it_was_read(cache):
+    for path in sorted(TRADE_DATA.rglob("*.yaml")):
+        text = path.read_text(encoding="utf-8")
+        kept = [cached("yaml", text, partial(_parsed, text)) for _ in range(2)]
+        assert kept == [_parsed(text)] * 2, path
+        assert _marked(kept[1]) == read_yaml(path)
+
+
+def test_phrases_from_the_cache_are_those_that_are_drawn(cache, shelf):
+    question = Question("draft", shelf.quantities["draft"])
+    drawn = Expected(shelf.language, question).phrases
+    assert [expected(shelf.language, question).phrases for _ in range(2)] == [drawn, drawn]
+    assert len(list((cache / "phrases").iterdir())) == 1
+    other = replace(shelf.language, quantities={**shelf.quantities, "draft": shelf.quantities["line-voltage"]})
+    _ = expected(other, question).phrases
+    assert len(list((cache / "phrases").iterdir())) == 2

@@ -19,8 +19,7 @@ from assistant.cli.understand import (
     question_named,
 )
 from assistant.errors import Problem
-from assistant.files import library
-from assistant.language.phrases import Expected
+from assistant.files import expected, library
 from assistant.speech.audio import read_audio, resample
 from assistant.speech.ears import hear_whole
 from assistant.speech.recognizer import recognizer_in_use
@@ -43,7 +42,7 @@ def hear(
         raise Problem("Name at least one recording: assistant hear FILE --question NAME")
     language, asked = library().language, question_named(question)
     recognizer = recognizer_in_use(library().grammar)
-    expected = Expected(language, asked)
+    told = expected(language, asked)
     failed = False
     for file in files:
         try:
@@ -52,7 +51,7 @@ def hear(
             complain("Problem", problem)
             failed = True
             continue
-        heard, decode_s = hear_whole(recognizer, audio, expected)
+        heard, decode_s = hear_whole(recognizer, audio, told)
         meaning = language.understand(heard.text, asked)
         body = {
             "file": str(file),

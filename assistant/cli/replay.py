@@ -14,7 +14,7 @@ from rich.table import Table
 from assistant.cli.terminal import VISIT, command_app, complain, console
 from assistant.cli.turns import print_turn, turn_table
 from assistant.errors import Problem
-from assistant.files import read_grammar_texts, read_job, read_limits
+from assistant.files import expected, read_grammar_texts, read_job, read_limits
 from assistant.language.heard import Heard
 from assistant.language.meaning import Question
 from assistant.language.phrases import Expected
@@ -91,15 +91,15 @@ def _other(setting: Setting, grammar: Path | None, limits: Path | None, job: Pat
 def _hearing(record: Record, now: Setting, model: str) -> Hear:
     recognizer = VoskRecognizer(user_store().folder_of(model))
     language = now.dialogue().language
-    expected: dict[Question, Expected] = {}
+    drawn: dict[Question, Expected] = {}
 
     def hear(name: str, question: Question) -> Heard | None:
         sound = audio_of(record.path) / name
         if not sound.is_file():
             return None
-        if question not in expected:
-            expected[question] = Expected(language, question)
-        return hear_whole(recognizer, resample(read_audio(sound), recognizer.rate_hz), expected[question])[0]
+        if question not in drawn:
+            drawn[question] = expected(language, question)
+        return hear_whole(recognizer, resample(read_audio(sound), recognizer.rate_hz), drawn[question])[0]
 
     return hear
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from concurrent.futures import Future, ThreadPoolExecutor
 
+from assistant.files import expected
 from assistant.language.meaning import Question
 from assistant.language.phrases import Expected
 from assistant.language.utterance import Language
@@ -32,6 +33,6 @@ class Expecting:
         return self._made[question].result()
 
     def _draw(self, question: Question) -> Expected:
-        expected = Expected(self.language, question)
-        _ = expected.phrases
-        return expected
+        made = expected(self.language, question)
+        _ = made.phrases
+        return made

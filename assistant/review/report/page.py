@@ -265,9 +265,11 @@ def _mended(story: Story) -> Iterator[str]:
     """What was not as it should be when it was found, and is now, with the repairs between."""
     for line in as_found_and_left(story):
         if line.found and line.left and line.repairs and line.found.of.verdict not in ("pass", "noted", None):
-            reason, now = getattr(line.found.of, "reason", ""), f"as left {line.left.value}"
-            told = f"{line.found.value}, {words.VERDICTS[line.found.of.verdict]}. {words.sentence(reason)}"
-            yield f"{words.sentence(line.name)}: as found {told}. Mended: {', '.join(line.repairs)}; {now}."
+            reason = getattr(line.found.of, "reason", "").lower()
+            told = [line.found.value, words.VERDICTS[line.found.of.verdict]]
+            told += [reason] if reason and reason != line.found.value else []
+            found = f"{words.sentence(line.name)}: as found {', '.join(told)}."
+            yield f"{found} Mended: {', '.join(line.repairs)}; as left {line.left.value}."
 
 
 @dataclass(frozen=True)
