@@ -355,7 +355,7 @@ def test_what_was_mended_is_told_with_what_was_found_and_each_value_with_who_sai
         made = of_record(record)[0]
         story = story_of(record.entries())
     told = Shape(made).words
-    found = told.split("Found and mended")[1].split("What was repaired")[0]
+    found = told.split("What was found")[1].split("What was repaired")[0]
     assert "Igniter resistance: as found open, fail. Mended: igniter replaced; as left 62 ohm." in found
     repaired = told.split("What was repaired")[1].split("As found and as left")[0]
     assert repaired.split() == ["Igniter", "replaced."]
