@@ -131,7 +131,8 @@ class Flaw:
     says: str
 
     def __str__(self) -> str:
-        return f"{self.path}, line {self.line}, column {self.column}: {self.says}"
+        says = " ".join(self.says.split())  # one line, whatever the keys of the file are
+        return f"{self.path}, line {self.line}, column {self.column}: {says}"
 
 
 Systems = Mapping[Ignition, Ignition | None]

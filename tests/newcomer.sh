@@ -21,6 +21,7 @@ mkdir "$work/copy" "$work/home" "$work/bin"
 git ls-files -z --cached --others --exclude-standard | tar --null --files-from=- -c | tar -x -C "$work/copy"
 python=$(command -v "${PYTHON:-python3}")
 path=$PATH
+[ ! -f "$HOME/.config/pip/pip.conf" ] || export PIP_CONFIG_FILE=${PIP_CONFIG_FILE:-$HOME/.config/pip/pip.conf}
 export HOME=$work/home
 unset PYTHONPATH VIRTUAL_ENV XDG_CACHE_HOME XDG_CONFIG_HOME XDG_DATA_HOME ASSISTANT_SHOP ASSISTANT_STORE || true
 cd "$work/copy"

@@ -197,7 +197,9 @@ def test_a_new_job_file_has_every_key_and_what_it_leaves_blank_is_told(run, tmp_
             assert key in ("invented", "tolerance") or re.search(rf"\b{key}:", text), key
     status, out, _ = run("job", "check", path)
     blank = ["site", "appliance.description", "appliance.fuel", "appliance.ignition", "technician.name"]
-    assert (status, [line.split(": ")[1] for line in out.splitlines()]) == (1, blank)
+    *flaws, ask = out.splitlines()
+    assert (status, [line.split(": ")[1] for line in flaws]) == (1, blank)
+    assert ask.endswith(f"assistant visit --set-up --job {path}")
     assert all(f"line {text[: text.index(key)].count(chr(10)) + 1}, " in out for key in ("site:", "description:"))
 
 

@@ -14,6 +14,7 @@ from typer.core import TyperCommand, TyperGroup
 from typer.main import get_command
 
 from assistant.cli import COMMANDS, stop
+from assistant.errors import Problem
 
 WrongCall: Any = typer.BadParameter.__base__
 """What typer raises where the words after `assistant` do not fit."""
@@ -35,6 +36,8 @@ def _in_one_line() -> Iterator[None]:
         sys.exit(2)
     except (KeyboardInterrupt, typer.Abort) as error:
         interrupt = error.__context__ if isinstance(error, typer.Abort) else error
+        if isinstance(interrupt, EOFError):
+            raise Problem("There was no answer to read; run it at a terminal.") from error
         if not isinstance(interrupt, KeyboardInterrupt):
             raise
         stop(interrupt)

@@ -51,6 +51,8 @@ def check(file: Annotated[Path, typer.Argument(metavar="FILE", help="A job file.
     for flaw in flaws:
         lines.print(escape(str(flaw)))
     if flaws:
+        if not flaws_in_job(file, draft=True):  # something is missing, and nothing wrong
+            lines.print(f"The visit can ask for it by voice: assistant visit --set-up --job {escape(str(file))}")
         sys.exit(1)
     job = read_job(file)
     lines.print(escape(f"{file}: complete; {library().procedure_for(job).title}."))
