@@ -74,6 +74,9 @@ BUSY_TIMEOUT_S = 60
 PIECE_BYTES = 2_000_000
 """Recordings that are stored in one go. A sender that is stopped loses at most this much of its work."""
 
+FEW = 4
+"""Recordings that are in memory at once while they are checked."""
+
 LODGED, REMOVED = "lodged", "visit-removed"
 """Kinds of entries in the log of the store; that recordings were erased there is one of `ERASED`."""
 
@@ -496,9 +499,9 @@ class Store:
         wanted, sent = recordings(rows), recordings(r for r in rows[:to] if r.kind != SEALED)
         gone = _erased(connection, visit)
         table, there = s.recording.c, set[str]()
-        for name in connection.scalars(select(table.name).where(table.visit == visit).order_by(table.name)).all():
+        query = select(table.name, table.data).where(table.visit == visit).order_by(table.name)
+        for name, data in connection.execute(query, execution_options={"yield_per": FEW}):
             there.add(name)
-            data = connection.scalar(select(table.data).where(table.visit == visit, table.name == name))
             if name not in wanted:
                 yield f"The recording {name} was added: no entry names it."
             elif hashlib.sha256(data or b"").hexdigest() != wanted[name]:
