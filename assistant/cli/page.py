@@ -107,9 +107,10 @@ def _read_ahead(shop: Store) -> Iterator[None]:
 
     def read() -> None:
         with suppress(Problem):  # whoever asks is told
-            while isinstance(shop, FolderStore) and shop.fill(PATIENCE_S / 2):
-                if stopped.wait(0.01):  # a lock is not fair: this leaves it to others
-                    return
+            if isinstance(shop, FolderStore):
+                shop.look_again()
+                while shop.waiting and not stopped.is_set():
+                    shop.take_in(PATIENCE_S)
 
     thread = threading.Thread(target=read)
     thread.start()

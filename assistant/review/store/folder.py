@@ -126,6 +126,9 @@ class FolderStore(Store):
         self._of_this_run = tempfile.TemporaryDirectory(prefix="visits-")
         self._filling = threading.Lock()
         self._seen: dict[str, int] = {}  # the stamp of each visit that was taken in
+        self._stamps: dict[str, int] = {}  # and of each that is there, as it was looked at last
+        self._paths_now: dict[str, Path] = {}
+        self._changed: list[str] = []  # the visits that are to be taken in, the next one last
         self._said = Said()
         self._left_out: list[str] = []
         super().__init__(url_of(str(Path(self._of_this_run.name) / "visits.sqlite")))
@@ -221,35 +224,49 @@ class FolderStore(Store):
         """The records by the names of their visits."""
         return {name_in(self._folder, path): path for path in self._look().records}
 
-    def fill(self, patience_s: float = math.inf) -> int:
-        """Takes in what changed in the folder, the newest first, for so long; how many visits it did not come to."""
-        until = time.monotonic() + patience_s
+    @property
+    def waiting(self) -> int:
+        """Visits that are not in a list yet."""
+        return len(self._changed)
+
+    def fill(self, patience_s: float = math.inf) -> None:
+        """Looks what changed in the folder, and takes it in for so long."""
+        self.look_again()
+        self.take_in(patience_s)
+
+    def look_again(self) -> None:
+        """Looks what changed in the folder."""
         with self._filling:
             found, said = self._look(), read_reviews(self._folder)
             self._left_out = found.left_out
-            paths = {name_in(self._folder, path): path for path in found.records}
-            stamps = {name: _stamp(path) for name, path in paths.items()}
-            changed = [name for name in self._seen.keys() | stamps.keys() if self._seen.get(name) != stamps.get(name)]
-            changed.sort(key=lambda name: _newest_first(paths.get(name)))
-            self.waiting = len(changed)
-            if not changed and said == self._said:
-                return 0
-            with self._asked(write=True) as connection:
-                for name in changed:
-                    self._take_in(connection, name, paths.get(name))
-                    if name in stamps:
-                        self._seen[name] = stamps[name]
-                    else:
-                        del self._seen[name]
-                    self.waiting -= 1
-                    if time.monotonic() > until:
-                        break
+            self._paths_now = {name_in(self._folder, path): path for path in found.records}
+            self._stamps = {name: _stamp(path) for name, path in self._paths_now.items()}
+            names = self._seen.keys() | self._stamps.keys()
+            changed = [name for name in names if self._seen.get(name) != self._stamps.get(name)]
+            self._changed = sorted(changed, key=lambda name: _age(self._paths_now.get(name)), reverse=True)
+            if said != self._said:
                 self._said = said
-                for row in connection.execute(select(s.visit)).all():
-                    standing = standing_of(said.reviews.get(row.id, ()), row.entries, row.head)
-                    if standing != row.standing:
-                        self._stands(connection, row, standing)
-        return self.waiting
+                with self._asked(write=True) as connection:
+                    for row in connection.execute(select(s.visit)).all():
+                        self._stands(connection, row, standing_of(said.reviews.get(row.id, ()), row.entries, row.head))
+
+    def take_in(self, patience_s: float = math.inf) -> None:
+        """Takes in what changed, the newest first, for so long. Several threads may do so at once."""
+        until = time.monotonic() + patience_s
+        while self._changed:
+            with self._filling:
+                if not self._changed:
+                    return
+                name = self._changed[-1]
+                with self._asked(write=True) as connection:
+                    self._take_in(connection, name, self._paths_now.get(name))
+                self._changed.pop()
+                self._seen.pop(name, None)
+                if name in self._stamps:
+                    self._seen[name] = self._stamps[name]
+            if time.monotonic() > until:
+                return
+            time.sleep(0)  # a lock is not fair: whoever waits for it gets it now
 
     def _take_in(self, connection: Connection, name: str, path: Path | None) -> None:
         """A visit as its record is now, or what is wrong with it; nothing where it is gone."""
@@ -260,8 +277,10 @@ class FolderStore(Store):
             return
         derived, entries, checked = _found_in(path, name)
         row = self._visit_of(connection, name, derived)
-        self._look_up(connection, row.no, derived, "open", checked.problems[0] if checked.problems else "")
-        values = {"entries": len(entries), "head": entries[-1].hash if entries else ""}
+        head = entries[-1].hash if entries else ""
+        standing = standing_of(self._said.reviews.get(name, ()), len(entries), head)
+        self._look_up(connection, row.no, derived, standing, checked.problems[0] if checked.problems else "")
+        values = {"entries": len(entries), "head": head}
         connection.execute(update(s.visit).where(s.visit.c.no == row.no).values(values))
 
 
@@ -279,7 +298,8 @@ def _found_in(path: Path, name: str) -> tuple[Derived, list[Entry], Checked]:
         return nothing_of(name), entries, checked
 
 
-def _newest_first(path: Path | None) -> float:
+def _age(path: Path | None) -> float:
+    """Seconds since a file was written, from some moment; what is gone has none."""
     try:
         return -path.stat().st_mtime if path else -math.inf
     except OSError:

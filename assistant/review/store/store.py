@@ -101,8 +101,10 @@ def url_of(where: str) -> URL:
 class Store:
     """A shop's store, open. `open` makes it where it is not there; use it as a context manager, or close it."""
 
-    waiting = 0
-    """Visits that are not in a list yet."""
+    @property
+    def waiting(self) -> int:
+        """Visits that are not in a list yet."""
+        return 0
 
     def __init__(self, url: URL) -> None:
         self.name = url.render_as_string(hide_password=True) if url.host or "postgres" in url.drivername else ""

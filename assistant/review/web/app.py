@@ -500,6 +500,7 @@ def _trend(name: str, points: Sequence[Measured], story: Story | None) -> dict[s
     unit = UNIT_SYMBOL.get(units[0], units[0]) if units else ""
     return {
         "name": words.sentence(words.name(story, name)) if story else name,
+        "quantity": name,
         "plain": words.plain_now(name),
         "unit": unit,
         "limit": words.bounds(limit),

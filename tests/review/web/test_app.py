@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 import subprocess
 import sys
@@ -288,6 +289,9 @@ def test_what_has_no_figure_and_what_was_refused_is_in_the_trends(page):
     told = sentence(page.get(appliance[1]))
     assert "2026-01-05 09:01 UTC open fail 2026-01-05 09:01 UTC 61.7 ohm pass" in told
     assert "1.3 read back, and refused" in told
+    listed = re.search(r'href="(/readings\?quantity=flame-signal&amp;words=[^"]+)"', page.get(appliance[1]).text)
+    assert listed
+    assert page.get(html.unescape(listed[1])).text.count('<th scope="row">') == 5
 
 
 def test_which_steps_go_wrong_by_crew(page, monkeypatch):
