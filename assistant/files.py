@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import cache, cached_property
 from hashlib import sha256
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -373,16 +374,26 @@ class Library:
     @cached_property
     def procedures(self) -> dict[str, Procedure]:
         """The procedures, by name."""
-        files = [
-            path
-            for folder in self.folders
-            for path in (*folder.glob(PROCEDURES), *sorted((folder / "procedures").glob("*.yaml")))
-        ]
+        return {procedure.name: procedure for procedure in self.read_procedures(TRADE_DATA / PROCEDURES)} | self._own
+
+    @cached_property
+    def _own(self) -> dict[str, Procedure]:
+        """The shop's own procedures, by name."""
+        folder = self.shop
+        files = [*folder.glob(PROCEDURES), *sorted((folder / "procedures").glob("*.yaml"))] if folder else []
         return {procedure.name: procedure for path in files for procedure in self.read_procedures(path)}
 
-    def read_procedures(self, path: Path) -> list[Procedure]:
-        """The procedures of a file or a table, checked; Problem with one sentence for the first thing that is wrong."""
-        procedures, flaws = self.examine(path)
+    @cached_property
+    def _asked_for(self) -> dict[tuple[str, ...], Procedure | None]:
+        """The procedures that were asked for, by what they are for."""
+        return {}
+
+    def read_procedures(self, path: Path, *wanted: str) -> list[Procedure]:
+        """The procedures of a file or a table, checked; Problem with one sentence for the first thing that is wrong.
+
+        wanted: as in `examine`.
+        """
+        procedures, flaws = self.examine(path, *wanted)
         if flaws:
             raise Problem(str(flaws[0]))
         return procedures
@@ -450,9 +461,9 @@ class Library:
                         place = place_of(data, ("steps", at, "times" if key == "quantity" and step.times else key))
                         yield Flaw(path, *place, f"the step {step.id!r} names {name!r}, which is not known.")
 
-    def examine(self, path: Path) -> tuple[list[Procedure], list[Flaw]]:
+    def examine(self, path: Path, *wanted: str) -> tuple[list[Procedure], list[Flaw]]:
         """The procedures of a file or a table that can be read, with their parts put in, and all that is wrong with
-        them; of a table also whose it is."""
+        them; of a table also whose it is. wanted: only those for this ignition system, fuel and kind of visit."""
         data = _read(path)
         own = _systems_in(path)
         known = {**self.known, **{name: each.like for name, each in own.items()}}
@@ -466,6 +477,8 @@ class Library:
         names: dict[Flaw, list[str]] = {}
         for written in every:
             assert isinstance(written, WrittenProcedure)
+            if wanted and wanted != (written.ignition, written.fuel, written.visit):
+                continue
             procedure, flaws = self._put_together(path, data, written, own)
             procedures += [procedure] if procedure else []
             for flaw in flaws:
@@ -537,9 +550,15 @@ class Library:
         )
 
     def _procedure(self, *wanted: str) -> Procedure | None:
-        """That for an ignition system, a fuel and a kind of visit; the shop's own before one that is shipped."""
-        found = (p for p in reversed(self.procedures.values()) if (p.ignition, p.fuel, p.visit) == wanted)
-        return next(found, None)
+        """That for an ignition system, a fuel and a kind of visit; the shop's own before one that is shipped.
+
+        Of those that are shipped only it is put together and checked: all of them take half a second.
+        """
+        if wanted not in self._asked_for:
+            own = (p for p in reversed(self._own.values()) if (p.ignition, p.fuel, p.visit) == wanted)
+            shipped = (p for p in self.read_procedures(TRADE_DATA / PROCEDURES, *wanted) if p.name not in self._own)
+            self._asked_for[wanted] = next(chain(own, shipped), None)
+        return self._asked_for[wanted]
 
     def worked(self, ignition: str, fuel: str, visit: str) -> tuple[Procedure, dict[str, GenericLimit]] | None:
         """The procedure and the generic limits for these; None where there is no procedure."""

@@ -13,7 +13,7 @@ from __future__ import annotations
 from bisect import bisect
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 from itertools import accumulate, product
 
 from lark import Lark, Token, Transformer, UnexpectedInput
@@ -410,10 +410,16 @@ def read_grammars(texts: Mapping[str, str]) -> Grammar:
     texts: file name -> its text. Raises GrammarError with file and line for a text that is not JSGF, a rule
     written twice, a reference to a rule that no file has, or an import of a file that is not there.
     """
+    return _read(tuple(texts.items()))
+
+
+@lru_cache(maxsize=8)
+def _read(texts: tuple[tuple[str, str], ...]) -> Grammar:
+    """See `read_grammars`. Kept: the library's grammars are also those of each record that they began."""
     rules: dict[str, Expansion] = {}
     public: dict[str, tuple[str, ...]] = {}
     imports: list[tuple[str, str, int]] = []
-    for file, text in texts.items():
+    for file, text in texts:
         build = _Build(file)
         try:
             tree = _READER.parse(text)
