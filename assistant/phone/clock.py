@@ -36,6 +36,8 @@ class SampleClock:
         self._began = 0
         self._late: deque[tuple[float, float, float]] = deque()
         self._first_late: float | None = None
+        self.drift_ppm: float | None = None
+        """By how much the phone's second is longer than ours, in millionths; None while that is not known."""
 
     def take(self, first: int, count: int, phone_s: float, here_s: float) -> int:
         """Takes note of a block; the samples that are missing before it.
@@ -46,7 +48,7 @@ class SampleClock:
         if self.began_s is None:
             self.began_s, self._began, self.end = here_s, first, first
         if first < self.end:
-            raise ValueError("a block from before the last one")
+            raise ValueError(f"sample {first} after sample {self.end}")
         missing, self.end = first - self.end, first + count
         played_s = (self.end + self.stalled) / self.rate_hz
         self._late.append((here_s, phone_s - played_s, here_s - played_s))
@@ -58,8 +60,11 @@ class SampleClock:
             self._late = deque((at, own, here) for at, own, here in self._late if here_s - at <= WINDOW_S)
             late_s = stall / self.rate_hz
             self._late = deque((at, own - late_s, here - late_s) for at, own, here in self._late)
+        now_late = min(here for _, _, here in self._late)
         if self._first_late is None and here_s - self.began_s >= LOOK_BACK_S:
-            self._first_late = min(here for _, _, here in self._late)
+            self._first_late = now_late
+        if self._first_late is not None and self.seconds >= DRIFT_FROM_S:
+            self.drift_ppm = (now_late - self._first_late) / (self.seconds - LOOK_BACK_S) * 1e6
         return missing + stall
 
     def _stall(self, here_s: float) -> int:
@@ -76,11 +81,3 @@ class SampleClock:
     def seconds(self) -> float:
         """For how long it was followed, by its own count."""
         return (self.end - self._began + self.stalled) / self.rate_hz
-
-    @property
-    def drift_ppm(self) -> float | None:
-        """By how much the phone's second is longer than ours, in millionths; None while that is not known."""
-        if self._first_late is None or self.seconds < DRIFT_FROM_S:
-            return None
-        now_late = min(here for _, _, here in self._late)
-        return (now_late - self._first_late) / (self.seconds - LOOK_BACK_S) * 1e6

@@ -44,6 +44,10 @@ class Refused(Exception):  # noqa: N818 - what is told to a phone that is not le
     """A phone is not let in, or not any more; the message is one sentence, at most 123 bytes (RFC 6455, 5.5)."""
 
 
+class Broken(Exception):  # noqa: N818 - the phone comes back by itself
+    """What a phone sends makes no sense any more; a new socket begins anew. The message is as that of `Refused`."""
+
+
 class PhoneMicrophone(Captured):
     """A phone's microphone. Lost with its socket, whatever comes after: `reopen` takes it up again."""
 
@@ -83,7 +87,7 @@ class PhoneMicrophone(Captured):
         self._resampler.clear()
 
     def receive(self, message: bytes) -> None:
-        """A block, as it came. Raises Refused for what no phone of this rate sends."""
+        """A block, as it came. Raises Refused for what no phone of this rate sends, Broken for what does not follow."""
         samples = (len(message) - HEAD.size) // 2
         if len(message) % 2 or not 0 < samples <= LONGEST_BLOCK_S * self.device_rate_hz:
             raise Refused(wording.BLOCK_SIZE)
@@ -92,7 +96,7 @@ class PhoneMicrophone(Captured):
         try:
             missing = clock.take(int(first), samples, phone_s, now_s)
         except (ValueError, OverflowError) as wrong:
-            raise Refused(wording.BLOCK_ORDER) from wrong
+            raise Broken(wording.BLOCK_ORDER.format(why=wrong)) from wrong
         assert clock.began_s is not None
         # What it is late or early by its rate. A microphone may stand still; none stands still half of the time.
         since_s = now_s - clock.began_s

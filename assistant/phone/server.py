@@ -27,7 +27,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from assistant.errors import Problem
-from assistant.phone.line import CLIP, Line, PhoneRoute, Refused, Send
+from assistant.phone.line import CLIP, Broken, Line, PhoneRoute, Refused, Send
 from assistant.phone.tls import Certificate, HttpsOnly
 from assistant.places import voice_cache
 from assistant.review.report.page import environment
@@ -126,6 +126,8 @@ class Server:
             await self._let_in(websocket)
         except Refused as refused:
             await _close(websocket, REFUSED, str(refused))
+        except Broken as broken:
+            await _close(websocket, AGAIN, str(broken))
         except (KeyError, TypeError, ValueError, AttributeError):
             await _close(websocket, REFUSED, wording.NO_MESSAGE)
         except (WebSocketDisconnect, TimeoutError):
@@ -153,8 +155,8 @@ class Server:
             done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
             for task in done:
                 task.result()
-        except Refused as refused:
-            why = str(refused)
+        except (Refused, Broken) as wrong:
+            why = str(wrong)
             raise
         except TimeoutError:
             why = wording.NO_SOUND.format(seconds=WATCHDOG_S)

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any, Self
 
 import numpy as np
+from desk import free_port
 from numpy.typing import NDArray
 from playwright.sync_api import Page, Playwright
 
@@ -126,6 +127,11 @@ class Pocket:
         self.page.evaluate("unplug()")
         return Saying(LEAD_S + len(samples) / RATE_HZ)
 
+    def turn(self) -> bool:
+        """Whether the assistant has spoken and is silent for as long as a person waits."""
+        now = self.now()
+        return bool(now["voiced"] and now["quiet_s"] >= TURN_S)
+
     def now(self) -> dict[str, Any]:
         """What the phone does."""
         return self.page.evaluate("now()")
@@ -137,6 +143,8 @@ class PhoneVisit:
     def __init__(self, pocket: Pocket | None, job: Path, folder: Path, *options: str) -> None:
         self.pocket, self.folder = pocket, folder
         command = [sys.executable, "-m", "assistant", "visit", "--job", str(job), "--folder", str(folder), "--phone"]
+        if "--phone-port" not in options:
+            options += ("--phone-port", str(free_port()))
         self._out = (folder / "out.txt").open("w")
         environment = {**os.environ, "COLUMNS": "200", "XDG_CACHE_HOME": str(folder / "cache")}
         self.process = subprocess.Popen([*command, *options], env=environment, stdout=self._out, stderr=self._out)
@@ -174,12 +182,7 @@ class PhoneVisit:
 
     def hear_out(self, limit_s: float = 40.0) -> None:
         """Waits until the assistant has spoken, and for the turn that a person takes then."""
-
-        def turn() -> bool:
-            now = self.pocket.now()
-            return now["voiced"] and now["quiet_s"] >= TURN_S
-
-        self.wait(turn, limit_s)
+        self.wait(self.pocket.turn, limit_s)
 
     def say(self, samples: NDArray[np.int16]) -> None:
         """Says it when it is the person's turn."""

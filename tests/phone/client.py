@@ -53,7 +53,7 @@ class Phone:
             ping_interval=None,
         ).__enter__()
         self.tell({"code": code, "key": key, "rate_hz": rate_hz})
-        self._ended = threading.Event()
+        self._ended, self._stopped = threading.Event(), threading.Event()
         self._began = time.monotonic()
         self._threads = [threading.Thread(target=each, daemon=True) for each in (self._hear, self._speak)]
         for thread in self._threads:
@@ -80,6 +80,11 @@ class Phone:
         """When a sample is captured, on the monotonic clock."""
         return self._began + frame / self.rate_hz
 
+    @property
+    def quiet_s(self) -> float:
+        """For how long the assistant has been silent."""
+        return (self.frame - self.quiet_at) / self.rate_hz
+
     def silent(self) -> bool:
         """Whether all of it was said."""
         with self._lock:
@@ -105,7 +110,10 @@ class Phone:
                 self.now = told.get("now", self.now)
                 if "tick" in told:
                     self.tell({"tock": told["tick"]})
+                if "stop" in told:
+                    self._stopped.set()
                 if "play" in told:
+                    self._stopped.clear()
                     self.speaks = True
                     threading.Thread(target=self._play, args=(told["play"], told["total"]), daemon=True).start()
         except ConnectionClosed:
@@ -117,11 +125,13 @@ class Phone:
         began, lasts = self.frame, total / self.rate_hz / self.speed
         until = time.monotonic() + lasts
         with suppress(ConnectionClosed, OSError):
-            while (left := until - time.monotonic()) > 0 and not self._ended.wait(min(left, 0.5)):
+            while (left := until - time.monotonic()) > 0 and not (self._ended.is_set() or self._stopped.is_set()):
+                self._stopped.wait(min(left, 0.5))
                 self._report(number, round(total * (1 - max(0.0, left) / lasts)), began, over=False)
             self.quiet_at, self.speaks = self.frame, False
             self.played.append((began, self.frame, total))
-            self._report(number, total, began, over=True)
+            done = round(total * (1 - max(0.0, until - time.monotonic()) / lasts))
+            self._report(number, done, began, over=True)
 
     def _report(self, number: int, samples: int, began: int, over: bool) -> None:
         self.tell({"played": number, "samples": samples, "from": began, "frame": self.frame, "over": over})

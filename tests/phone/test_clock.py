@@ -66,5 +66,5 @@ def test_a_drift_that_adds_up_to_more_than_a_stall_within_the_look_back_is_told_
 def test_a_block_from_before_is_no_block():
     clock = SampleClock(RATE)
     clock.take(1000, BLOCK, 0.0, 0.0)
-    with pytest.raises(ValueError, match="before"):
+    with pytest.raises(ValueError, match="sample 1000 after"):
         clock.take(1000, BLOCK, 0.1, 0.1)

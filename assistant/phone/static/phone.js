@@ -69,7 +69,7 @@ function connect() {
   mine.onclose = ({ code: why, reason }) => {
     if (mine !== socket) return;
     if (why === 4001) end("over");
-    else if (why >= 4000) end(reason);
+    else if (why === 4000) end(reason);
     else gone();
   };
 }
