@@ -265,9 +265,9 @@ def _mended(story: Story) -> Iterator[str]:
     """What was not as it should be when it was found, and is now, with the repairs between."""
     for line in as_found_and_left(story):
         if line.found and line.left and line.repairs and line.found.of.verdict not in ("pass", "noted", None):
-            reason = getattr(line.found.of, "reason", "").lower()
+            reason = getattr(line.found.of, "reason", "")
             told = [line.found.value, words.VERDICTS[line.found.of.verdict]]
-            told += [reason] if reason and reason != line.found.value else []
+            told += [reason] if reason.lower() not in ("", line.found.value) else []
             found = f"{words.sentence(line.name)}: as found {', '.join(told)}."
             yield f"{found} Mended: {', '.join(line.repairs)}; as left {line.left.value}."
 
