@@ -53,7 +53,7 @@ class Series:
 
 @dataclass(frozen=True)
 class Choice:
-    """One of several, with relative weights (how often people say each)."""
+    """One of several, with relative weights: how often people say each. What has none is parsed, and never expected."""
 
     options: tuple[Expansion, ...]
     weights: tuple[float, ...]
@@ -256,7 +256,7 @@ class Grammar:
         return found
 
     def sentences(self, rule: str) -> list[str]:
-        """Every sentence of a rule without endless repetition, each once."""
+        """Every sentence of a rule without endless repetition that people are expected to say, each once."""
         return list(dict.fromkeys(" ".join(words) for words in self._sentences(Ref(rule))))
 
     def _sentences(self, e: Expansion) -> list[tuple[str, ...]]:
@@ -268,7 +268,8 @@ class Grammar:
             case Series():
                 return [sum(parts, ()) for parts in product(*map(self._sentences, e.items))]
             case Choice():
-                return [words for option in e.options for words in self._sentences(option)]
+                weighed = zip(e.options, e.weights, strict=True)
+                return [words for option, weight in weighed if weight for words in self._sentences(option)]
             case Repeat():
                 return [*([()] if e.least == 0 else []), *self._sentences(e.item)]
             case Tagged():

@@ -46,3 +46,11 @@ def test_a_unit_of_something_else_is_none_of_them(language, ask):
     assert "ppm" in own_units(language, ask("ambient-co"))
     assert "btu" not in own_units(language, ask("manifold-pressure"))
     assert "percent" not in own_units(language, ask("ambient-co"))
+
+
+def test_what_is_parsed_and_never_expected_is_in_no_list(language, ask):
+    """ "No" and "done" of people were heard as "down", which stood in "shut down" and "going down"."""
+    for question in (Question("told"), ask("line-voltage"), Question("", ask("line-voltage").quantity, names=True)):
+        assert not [phrase for phrase in phrases(language, question) if "down" in phrase.split()]
+    assert language.understand("shut down", Question("told")) == Command("shut-down")
+    assert language.understand("going down", ask("line-voltage")).reason == "trend"
