@@ -391,6 +391,9 @@ def test_a_list_that_is_not_whole_yet_says_so(made: Path, tmp_path: Path) -> Non
     assert "refresh" not in answer.headers
     assert len(re.findall(r'<th scope="row"><a href="/visit/', answer.text)) == 4
     slow = FolderStore(tmp_path / "out", patience_s=0)
+    taken = TestClient(create_app(slow), base_url="http://localhost").get("/?as=csv").text
+    assert len(taken.splitlines()) == 5  # what is taken away is whole
+    slow = FolderStore(tmp_path / "out", patience_s=0)
     assert sum(count.visits for count in slow.steps("crew")) == sum(
         count.visits for count in FolderStore(tmp_path / "out").steps("crew")
     )

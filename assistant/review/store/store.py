@@ -106,6 +106,9 @@ class Store:
         """Visits that are not in a list yet."""
         return 0
 
+    def fill(self) -> None:
+        """Waits until all visits are in a list."""
+
     def __init__(self, url: URL) -> None:
         self.name = url.render_as_string(hide_password=True) if url.host or "postgres" in url.drivername else ""
         self.name = self.name.replace("+psycopg", "") or str(url.database)

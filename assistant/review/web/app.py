@@ -151,6 +151,7 @@ class _View:
         """The list, by what is looked for."""
         asked, wrong = _asked(request, Search)
         if _wants_csv(request):
+            self.shop.fill()
             return _csv("visits", Listed, self.shop.visits(asked, 0, LONGEST_CSV))
         page = _page_number(request)
         found = self.shop.visits(asked, (page - 1) * PAGE_LENGTH, PAGE_LENGTH + 1)
