@@ -137,7 +137,9 @@ def test_no_cell_is_a_formula(text: str, written: str) -> None:
 def test_the_time_line_is_filtered(page: TestClient) -> None:
     def shown(kind: str) -> list[str]:
         text = page.get("/visit/lane-2026", params={"show": kind}).text.split('id="timeline"')[1]
-        return re.findall(r"<td>([^<]*)</td>\s*<td>([^<]*)</td>\s*<td class=", text)  # taken, corrected
+        return re.findall(
+            r'<td data-of="Taken">([^<]*)</td>\s*<td data-of="Corrected">([^<]*)</td>', text
+        )  # taken, corrected
 
     everything = shown("")
     readings, refusals, corrections, hazards = map(shown, ("readings", "refusals", "corrections", "hazards"))
