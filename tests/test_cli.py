@@ -196,6 +196,41 @@ def test_a_changed_record_is_told_in_its_replay(run, job, tmp_path):
     assert "Not as it was recorded" in err
 
 
+@pytest.fixture
+def home(tmp_path, monkeypatch):
+    """An empty home of the user."""
+    for kind in ("config", "data"):
+        monkeypatch.setattr(f"platformdirs.user_{kind}_path", lambda *_, kind=kind, **__: tmp_path / "home" / kind)
+    return tmp_path / "home"
+
+
+def test_visits_lie_among_the_users_data_until_a_folder_is_chosen_once(run, job, home, tmp_path, monkeypatch):
+    visit = ("visit", "--job", job, "--from-audio", FIXTURES / "gas-odour.flac")
+    assert run("visits")[1].startswith(f"Visits are kept in {home / 'data' / 'visits'};")
+    assert run("visits")[2] == ""  # there are none yet, which is nothing wrong
+    assert run(*visit)[0] == 0
+    (first,) = (home / "data" / "visits").glob("*/visit.sqlite")
+    monkeypatch.chdir(tmp_path)
+    assert "from now on" in run("visits", "--keep-in", "mine")[1]
+    monkeypatch.chdir(home)  # chosen once, wherever one is then
+    assert run(*visit)[0] == 0
+    (second,) = (tmp_path / "mine").glob("*/visit.sqlite")
+    status, out, _ = run("visits")
+    assert status == 0
+    assert str(second.parent) in out
+    assert str(first.parent) not in out
+    assert out.count(read_job(job).site) == 1
+    monkeypatch.setattr("assistant.session.visit.Visit.run", stopped)
+    assert run(*visit)[2] == f"{KEPT}\n"  # so without --folder
+
+
+def test_a_demo_lies_apart_from_real_visits(run, home, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert run("demo", "gas-odour")[0] == 0
+    assert (tmp_path / "out" / "visit.sqlite").is_file()
+    assert not home.exists()
+
+
 def test_a_second_demo_sets_the_first_aside(run, tmp_path):
     run("demo", "gas-odour", "--folder", tmp_path)
     first = (tmp_path / "visit.sqlite").read_bytes()

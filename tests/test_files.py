@@ -12,6 +12,7 @@ from assistant.files import TRADE_DATA, expected, read_draft
 from assistant.language.meaning import Question
 from assistant.language.phrases import Expected
 from assistant.places import cached
+from assistant.trade.job import Job
 from assistant.yaml_files import _marked, _parsed, read_yaml
 
 
@@ -130,3 +131,27 @@ def test_phrases_from_the_cache_are_those_that_are_drawn(cache, shelf):
     other = replace(shelf.language, quantities={**shelf.quantities, "draft": shelf.quantities["line-voltage"]})
     _ = expected(other, question).phrases
     assert len(list((cache / "phrases").iterdir())) == 2
+
+
+@pytest.mark.parametrize(
+    ("written", "taken"),
+    [
+        ("visit: tune up", ("visit", "yearly check")),
+        ("appliance: {fuel: Propane}", ("appliance.fuel", "LP")),
+        ("appliance: {fuel: natural}", ("appliance.fuel", "natural gas")),
+        ("plate: {manifold-pressure: {value: 3.5, unit: inches}}", ("plate.manifold-pressure.unit", "inH2O")),
+        ("plate: {igniter-voltage: {value: 120, unit: V}}", ("plate.igniter-voltage.unit", "volt")),
+        ("plate: {flame-signal: {value: 2, unit: microamps}}", ("plate.flame-signal.unit", "microampere")),
+        ("plate: {supply-temperature: {value: 150, unit: °F}}", ("plate.supply-temperature.unit", "degF")),
+        ("plate: {input-rate: {value: 80000, unit: Btu/h}}", ("plate.input-rate.unit", "Btu_per_hour")),
+    ],
+)
+def test_a_job_file_takes_the_words_that_people_write(tmp_path, written, taken):
+    whole = {"site": "x", "technician": {"name": "y"}, "appliance": {"description": "z", "ignition": "hot surface"}}
+    (tmp_path / "job.yaml").write_text(written + "\n", encoding="utf-8")
+    draft = read_draft(tmp_path / "job.yaml")
+    appliance = {"fuel": "LP", **whole["appliance"], **draft.pop("appliance", {})}
+    found = Job.model_validate({**whole, **draft, "appliance": appliance}).model_dump()
+    for key in taken[0].split("."):
+        found = found[key]
+    assert found == taken[1]
