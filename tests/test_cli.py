@@ -248,6 +248,25 @@ def test_without_a_microphone_the_way_out_is_told(run, job, tmp_path, monkeypatc
     assert "libportaudio2" in refused(run("visit", "--job", job, "--folder", tmp_path))
 
 
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (["--phone", "--from-audio", "x.flac", "--microphone", "y"], "leave out --from-audio and --microphone"),
+        (["--phone-helper"], "only with --phone"),
+        (["--phone", "--phone-certificate", "not-there.pem", "--phone-address", "localhost"], "cannot be used"),
+    ],
+)
+def test_options_of_a_phone_that_cannot_be_are_told(run, job, tmp_path, options, told):
+    assert told in refused(run("visit", "--job", job, "--folder", tmp_path, *options))
+
+
+def test_nothing_of_a_phone_is_imported_where_none_is_asked_for():
+    names = "segno", "trustme", "cryptography", "uvicorn", "starlette", "assistant.phone"
+    look = f"print([m for m in sys.modules if m.startswith({names!r})])"
+    code = f"import sys, assistant.cli.visit, assistant.cli.self_check; {look}"
+    assert subprocess.check_output([sys.executable, "-c", code], text=True) == "[]\n"
+
+
 def test_a_full_disk_is_told_and_nothing_recorded_is_lost(run, job, tmp_path, monkeypatch):
     def full(path: Path, audio: Audio) -> None:
         raise Problem(f"{path} could not be written: no space left; free some space and resume the visit.")

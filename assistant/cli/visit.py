@@ -38,6 +38,7 @@ from assistant.review.report import page
 from assistant.session.edges import QUIET_S
 from assistant.session.session import TAIL_S, Begin, Live, work
 from assistant.speech.voice import VoiceSettings
+from assistant.wording import phone as wording
 
 app = command_app()
 
@@ -94,6 +95,8 @@ def visit(
         begun = Begin(read_draft(job) if job else {}, ask=set_up or not job)
     settings, terminal = VoiceSettings(engine=voice), Terminal()
     live = Live(microphone, loudspeaker, quiet_s, tail_s, headset, helper_microphone)
+    if not phone and (phone_helper or phone_address or phone_certificate):
+        raise Problem(wording.WITHOUT)
     if phone:
         from assistant.phone.server import opener
 

@@ -118,7 +118,9 @@ class Ears:
         self._spoke = True
 
     def restart(self, gone_s: float) -> None:
-        """Goes on after the source was lost and opened again; gone_s: for how long, so that the clock goes on."""
+        """Goes on after the source was lost and opened again, gone_s after that was known; the clock goes on by all the
+        time since it gave its last sound."""
+        gone_s = max(gone_s, time.monotonic() - self._sides[0].taken_s)
         self._sides[0].position += round(gone_s * self.recognizer.rate_hz)
         for side in self._sides:
             side.forget()
@@ -200,6 +202,7 @@ class Ears:
         for side in self._sides:
             if self._spoke:
                 side.position += side.source.discard()
+                side.taken_s = time.monotonic()
                 side.forget()
             side.begin(expected, grown, self._tail if self._spoke else 0)
         self._spoke = False
@@ -292,6 +295,7 @@ class _Side:
         self.name = name
         self.source = source
         self.position = round(from_s * source.rate_hz)  # samples of the stream that were taken
+        self.taken_s = time.monotonic()  # when sound was taken last
         self.under_way: _Following | None = None
         self.clearness = 0.0  # of the utterance that ended last
         self._recognizer = recognizer
@@ -343,6 +347,7 @@ class _Side:
 
     def chunks(self, block: NDArray[np.int16]) -> Iterator[NDArray[np.int16]]:
         """A block, and what was left of the one before, cut to the detector's step."""
+        self.taken_s = time.monotonic()
         self._rest = np.concatenate([self._rest, block])
         while len(self._rest) >= CHUNK:
             chunk, self._rest = self._rest[:CHUNK], self._rest[CHUNK:]

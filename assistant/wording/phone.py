@@ -43,3 +43,4 @@ NO_ADDRESS = "This machine is on no network. Join the phone's hotspot, or name i
 NOT_SERVED = "The phone's page cannot be served at {address}, port {port} ({why}). Choose another --phone-port."
 CERTIFICATE = "The certificate {path} cannot be used ({why}). Give a PEM file with its key and its chain."
 EITHER = "With --phone the phone is the microphone: leave out {options}."
+WITHOUT = "What is said of a phone counts only with --phone: add it, or leave the others out."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -327,3 +328,15 @@ def test_what_cut_the_voice_off_counts_though_the_microphone_is_lost_before_its_
     assert isinstance(got, Utterance)
     assert (got.heard.text, cuts) == ("stop", [1])
     assert got.audio.seconds > 0.5
+
+
+def test_over_a_loss_the_clock_goes_on_from_the_last_sound(monkeypatch, tmp_path):
+    now = SimpleNamespace(monotonic=lambda: now.s, perf_counter=lambda: now.s, s=100.0)
+    monkeypatch.setattr("assistant.speech.ears.time", now)
+    write_flac(tmp_path / "quiet.flac", Audio(np.zeros(2 * RATE, np.int16), RATE))
+    ears = Ears(ScriptedRecognizer(), FileSource([tmp_path / "quiet.flac"]))
+    assert ears.listen([], lambda _: False, 1.0) == pytest.approx(1.0, abs=0.05)
+    before_s = ears.now_s
+    now.s += 4.0  # no sound came for 1.5 s, then the device was away for 2.5 s
+    ears.restart(2.5)
+    assert ears.now_s - before_s == pytest.approx(4.0, abs=0.01)
