@@ -13,11 +13,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Literal
 
-from sqlalchemy import Row, delete, insert, select, update
+from sqlalchemy import Connection, Row, delete, insert, select, update
 
 from assistant.errors import Problem
+from assistant.record.chain import canonical_json
 from assistant.review.store import schema as s
-from assistant.review.store.store import Store, now
+from assistant.review.store.store import ACCOUNT, Store, now
 
 Role = Literal["technician", "supervisor", "owner"]
 """A technician looks at visits; a supervisor also signs, and sees how the crews do; an owner also signs their own."""
@@ -72,12 +73,14 @@ class Accounts:
             else:
                 empty = {"name": name, "password": "", "link": "", "link_until": ""}
                 connection.execute(insert(s.account), [{**empty, **values}])
+            self._note(connection, name, role)
 
     def remove(self, name: str) -> None:
         """Takes somebody out; what they signed stays."""
         with self._store._asked(write=True) as connection:
             if not connection.execute(delete(s.account).where(s.account.c.name == name)).rowcount:
                 raise _unknown(name)
+            self._note(connection, name, "")
 
     def set_password(self, name: str, password: str) -> None:
         """Sets somebody's password; what they had open ends."""
@@ -112,6 +115,10 @@ class Accounts:
     def _row(self, name: str) -> Row[tuple[str, ...]] | None:
         with self._store._asked() as connection:
             return connection.execute(select(s.account).where(s.account.c.name == name)).one_or_none()
+
+    def _note(self, connection: Connection, name: str, role: str) -> None:
+        """Keeps in the log of the store that somebody has a role; empty: that they were taken out."""
+        self._store._log(connection, "", ACCOUNT, canonical_json({"name": name, "role": role}))
 
     def _change(self, name: str, values: dict[str, str]) -> None:
         with self._store._asked(write=True) as connection:

@@ -77,7 +77,7 @@ PIECE_BYTES = 2_000_000
 FEW = 4
 """Recordings that are in memory at once while they are checked."""
 
-LODGED, REMOVED = "lodged", "visit-removed"
+LODGED, REMOVED, ACCOUNT = "lodged", "visit-removed", "account"
 """Kinds of entries in the log of the store; that recordings were erased there is one of `ERASED`."""
 
 LOOKED_UP = "What the store looks it up by is not what its record says:"
@@ -361,7 +361,14 @@ class Store:
         with self._asked() as connection:
             query = select(*(s.lodged.c[name] for name in Row._fields)).order_by(s.lodged.c.seq)
             rows = [Row(*row) for row in connection.execute(query)]
-        return [f"Of the log of heads: {each}" for each in verify_entries(rows)]
+            there = {row.name: row.role for row in connection.execute(select(s.account.c.name, s.account.c.role))}
+        noted = [json.loads(row.body) for row in rows if row.kind == ACCOUNT]
+        made = {body["name"]: body["role"] for body in noted}  # the last of each name; "" where it was removed
+        odd = sorted(name for name in made.keys() | there.keys() if made.get(name, "") != there.get(name, ""))
+        return [
+            *(f"Of the log of heads: {each}" for each in verify_entries(rows)),
+            *(f"The account {name!r} is not as assistant shop user left it." for name in odd),
+        ]
 
     def visits(self, asked: Search, first: int, most: int) -> Sequence[Listed]:
         """Visits from the `first` (0) on, at most `most`, by danger (`parcel.urgency`), the newest of each first."""

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import html
 import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 import scripted_visits
+from sqlalchemy import text
 from starlette.testclient import TestClient
 from typer.testing import CliRunner
 
@@ -198,6 +200,28 @@ def test_a_password_is_not_short(shop: tuple[Store, str]) -> None:
         Accounts(shop[0]).set_password("Pat Moe", "short")
     with pytest.raises(Problem, match="Nobody has the name 'Nobody'"):
         Accounts(shop[0]).set_password("Nobody", PASSWORD)
+
+
+@pytest.mark.parametrize(
+    ("change", "name"),
+    [
+        ("UPDATE account SET role = 'owner' WHERE name = 'Lee Poe'", "Lee Poe"),
+        ("INSERT INTO account VALUES ('Mallory', 'owner', '', '', '', '')", "Mallory"),
+        ("DELETE FROM account WHERE name = 'Kim Roe'", "Kim Roe"),
+    ],
+)
+def test_an_account_that_nobody_made_is_said(page: Page, shop: tuple[Store, str], change: str, name: str) -> None:
+    assert shop[0].warnings() == []
+    page.accounts.put("Lee Poe", "supervisor")
+    page.accounts.remove("Lee Poe")
+    page.accounts.put("Lee Poe", "technician")
+    assert shop[0].warnings() == []
+    page.enter_as("Pat Moe")
+    with shop[0]._asked(write=True) as connection:
+        connection.execute(text(change))
+    said = f"The account '{name}' is not as assistant shop user left it."
+    assert shop[0].warnings() == [said]
+    assert html.escape(said).replace("&#x27;", "&#39;") in page.browser.get("/").text
 
 
 def test_the_command(tmp_path: Path) -> None:
