@@ -36,6 +36,7 @@ LONGEST_BLOCK_S = 0.1
 PIECE_S = 0.1  # of a sound that is sent to be played: between two the other messages have their turn
 AHEAD_S = 5.0
 """Seconds of sound that may come at once: what a network held back. More is no microphone's rate."""
+HIGHEST_TRIP_S = 60.0  # a phone that says more is wrong
 DRIFT_AGAIN_S = 600.0  # between two entries about the clock
 CLIP = 0  # the sound that the phone keeps, to be played when it cannot hear the visit
 
@@ -263,7 +264,9 @@ class Line:
             self.microphone.heard_until = max(self.microphone.heard_until, int(message["frame"]))
             self.player.told(int(message["played"]), int(message["samples"]), bool(message["over"]))
         else:
-            self.round_trips_s.append(time.monotonic() - float(message["tock"]))
+            round_trip_s = time.monotonic() - float(message["tock"])
+            if 0 <= round_trip_s < HIGHEST_TRIP_S:
+                self.round_trips_s.append(round_trip_s)
 
 
 class PhoneRoute:

@@ -32,7 +32,7 @@ from assistant.phone.tls import Certificate, HttpsOnly
 from assistant.places import voice_cache
 from assistant.review.report.page import environment
 from assistant.review.web.guard import Headers, Hosts
-from assistant.review.web.now import Follower
+from assistant.review.web.now import Follower, Glance
 from assistant.speech.audio import Audio, resample
 from assistant.speech.devices import WATCHDOG_S
 from assistant.speech.voice import ChildVoice, VoiceSettings
@@ -108,7 +108,10 @@ class Server:
 
     def glance(self) -> str:
         """The visit at a glance, as HTML."""
-        seen = self._follower.glance()
+        try:
+            seen = self._follower.glance()
+        except Exception:  # a fault of the view is not to end the sound
+            seen = Glance("not listening", wording.NO_VIEW)
         technician = self._lines[0]
         if not technician.joined.is_set():
             why = wording.LOST.format(phone=wording.PHONES["technician"], why=wording.NOT_THERE)
@@ -149,8 +152,8 @@ class Server:
         kept = resample(self._clip, line.microphone.device_rate_hz).samples
         send(CLIP.to_bytes(4, "little") + kept.tobytes())
         why = wording.NETWORK
-        tasks = [asyncio.create_task(each) for each in (_write(websocket, outbox), self._tick(line, send))]
-        tasks.append(asyncio.create_task(_read(websocket, line, send)))
+        served = _read(websocket, line, send), _write(websocket, outbox), self._tick(line, send), self._show(send)
+        tasks = [asyncio.create_task(each) for each in served]
         try:
             done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
             for task in done:
@@ -176,16 +179,23 @@ class Server:
         raise Refused(wording.WRONG_CODE)
 
     async def _tick(self, line: Line, send: Send) -> None:
-        """Tells the phone that the visit goes on, and what it shows; ends with the visit. TimeoutError where the phone
-        gives no sound any more."""
-        shown = ""
+        """Tells the phone that the visit goes on, until it is over. TimeoutError where the phone gives no sound any
+        more."""
         while not self._over:
             if not line.has(send):
                 raise Refused(wording.SECOND_PAGE)
             if not line.microphone.attached or line.microphone.silent_s > WATCHDOG_S:
                 raise TimeoutError
+            send(json.dumps({"tick": time.monotonic()}))
+            await asyncio.sleep(TICK_S)
+
+    async def _show(self, send: Send) -> None:
+        """Keeps the phone's screen at the visit. Apart from the ticks: a record that is being written is waited for."""
+        shown = ""
+        while True:
             now = await run_in_threadpool(self.glance)
-            send(json.dumps({"tick": time.monotonic(), **({"now": now} if now != shown else {})}))
+            if now != shown:
+                send(json.dumps({"now": now}))
             shown = now
             await asyncio.sleep(TICK_S)
 

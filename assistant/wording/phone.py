@@ -14,6 +14,8 @@ HELPER_LOST = "The {phone} is lost ({why}). The visit goes on without it until i
 SAID_WHEN_LOST = "The connection is lost. The visit holds. Nothing said now is heard."
 """Said by the phone itself."""
 
+NO_VIEW = "This screen cannot show the visit. Go by the voice."
+
 # Why a phone is gone.
 NETWORK = "the network"
 NO_SOUND = "no sound came for {seconds:g} s"

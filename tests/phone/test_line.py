@@ -160,7 +160,7 @@ def test_a_message_beyond_all_size_is_not_even_read(desk):
     phone = joined(desk)
     with suppress(ConnectionClosed, OSError):  # it is closed while this is still being sent
         phone.socket.send(bytes(1_100_000))
-    assert closed(phone)[0] == 1009
+    assert closed(phone)[0] in (1009, 1006)  # the close may be lost in what is still being sent
 
 
 def test_more_sound_than_its_rate_gives_is_refused(desk):
@@ -342,3 +342,14 @@ def test_the_end_of_the_visit_is_told(tmp_path):
         phone = joined(desk)
         desk.server.end()
         assert closed(phone) == (4001, wording.OVER)
+
+
+def test_a_fault_of_the_view_does_not_end_the_sound(desk, monkeypatch):
+    def broken():
+        raise KeyError("a fault")
+
+    monkeypatch.setattr(desk.server._follower, "glance", broken)
+    phone = joined(desk)
+    wait_for(lambda: wording.NO_VIEW in phone.now)
+    assert len(taken(desk.route.microphone, 0.5))
+    assert phone.closed is None
