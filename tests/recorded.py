@@ -6,6 +6,8 @@ import csv
 from pathlib import Path
 
 from assistant.files import top_folder
+from assistant.record.fold import turns
+from assistant.record.record import Record
 
 FIXTURES = top_folder("audio_fixtures") / "visits"
 
@@ -41,3 +43,11 @@ def real_job(name: str, folder: Path) -> Path:
     job = (FIXTURES / f"{name}.job.yaml").read_text(encoding="utf-8")
     path.write_text(job.replace("invented: true\n", ""), encoding="utf-8")
     return path
+
+
+def entries(path: Path) -> list[tuple[str, dict]]:
+    """The kinds and bodies of a record, which is sound and decides as it did."""
+    with Record.open(path, read_only=True) as record:
+        assert record.verify() == []
+        assert all(turn.same for turn in turns(record))
+        return [(entry.kind, entry.body) for entry in record.entries()]

@@ -91,8 +91,11 @@ class Server:
         )
 
     def end(self) -> None:
-        """Tells the phones that the visit is over."""
+        """Tells the phones that the visit is over, and waits until they were told."""
         self._over = True
+        until_s = time.monotonic() + 2 * TICK_S
+        while any(line.joined.is_set() for line in self._lines) and time.monotonic() < until_s:
+            time.sleep(0.02)
 
     # --- the view
 
@@ -245,7 +248,6 @@ def serving(server: Server, place: Place) -> Iterator[None]:
             yield
         finally:
             server.end()
-            time.sleep(2 * TICK_S)
             running.should_exit = True
             thread.join(5)
 

@@ -4,17 +4,13 @@ from __future__ import annotations
 
 import subprocess
 import sys
-import time
 
 import numpy as np
 import pytest
-from client import Phone
-from pocket import RATE_HZ, TURN_S, PhoneVisit, Pocket
-from recorded import held, real_job
+from pocket import RATE_HZ, PhoneVisit, Pocket
+from recorded import entries, held, real_job
 from technician import Clips
 
-from assistant.record.fold import turns
-from assistant.record.record import Record
 from assistant.speech.audio import Audio, write_flac
 
 MARKS_S = 3.0  # from the end of one mark to the beginning of the next
@@ -25,13 +21,6 @@ def pocket(playwright, tmp_path):
     with Pocket(playwright, tmp_path) as pocket:
         yield pocket
         assert pocket.complaints == []
-
-
-def entries(path):
-    with Record.open(path, read_only=True) as record:
-        assert record.verify() == []
-        assert all(turn.same for turn in turns(record))
-        return [(entry.kind, entry.body) for entry in record.entries()]
 
 
 def test_a_visit_by_phone_is_the_visit_by_audio_files_and_outlasts_its_network(pocket, tmp_path):
@@ -76,44 +65,3 @@ def test_a_visit_by_phone_is_the_visit_by_audio_files_and_outlasts_its_network(p
     assert devices[0] == "opened"
     assert any(what.endswith("lost") for what in devices)
     assert "devices back" in devices
-
-
-def test_on_a_headset_stop_cuts_in_and_a_helper_s_phone_gives_the_reading(tmp_path):
-    clips = Clips(tmp_path / "clips")
-    job = real_job("hot-surface-brief", tmp_path)
-    options = ["--phone-address", "localhost", "--headset", "--phone-helper"]
-    with PhoneVisit(None, job, tmp_path, *options) as visit:
-        origin, code = (addresses := visit.addresses())[0].split("/#")
-        technician = Phone(origin, code)
-        helper = Phone(origin, addresses[1].split("/#")[1])
-
-        def heard_out() -> bool:
-            return bool(technician.played) and not technician.speaks and technician.quiet_s > TURN_S
-
-        def say(phone: Phone, words: str) -> None:
-            visit.wait(heard_out)
-            technician.played.clear()
-            phone.say(clips[words])
-            visit.wait(phone.silent)
-
-        visit.wait(lambda: technician.played)  # it goes on with the next sentence
-        visit.wait(lambda: technician.speaks)
-        time.sleep(0.3)
-        technician.say(clips["stop"])
-        say(technician, "go on")
-        say(technician, "helper reading")
-        say(helper, "three parts per million")
-        visit.wait(heard_out)
-        visit.stop()
-        technician.cut()
-        helper.cut()
-    clips.close()
-    made = entries(visit.record)
-    said = [body for kind, body in made if kind == "said"]
-    assert [(body["heard"]["text"], body["microphone"]) for body in said] == [
-        ("stop", "technician"),
-        ("go on", "technician"),
-        ("helper reading", "technician"),
-        ("three parts per million", "helper"),
-    ]
-    assert said[0]["interrupted"] == said[0]["played"][-1]["text"]

@@ -14,7 +14,7 @@ import time
 import numpy as np
 import pytest
 from pocket import RATE_HZ, PhoneVisit, Pocket
-from recorded import FIXTURES, held, real_job, spoken
+from recorded import FIXTURES, entries, held, real_job, spoken
 
 from assistant.dialogue.state import Phase, State
 from assistant.language.heard import NOT_WORDS
@@ -25,13 +25,6 @@ from assistant.speech.audio import read_audio
 WAIT_S = 5.0  # a longer pause in the recording was asked for
 BREATH_S = 0.5  # a shorter pause ends no utterance
 BEFORE_S = 1.0  # of the recording's noise, around what is said
-
-
-def entries(path):
-    with Record.open(path, read_only=True) as record:
-        assert record.verify() == []
-        assert all(turn.same for turn in turns(record))
-        return [(entry.kind, entry.body) for entry in record.entries()]
 
 
 def by_files(folder, job, name):

