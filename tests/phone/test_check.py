@@ -43,7 +43,7 @@ def test_a_phone_and_its_network_are_measured(tmp_path):
     finally:
         process.kill()
     found = json.loads(out)
-    assert found["heard"] == "one hundred and twenty volts"
+    assert found["heard_right"]
     assert found["microphone"] == "phone"
     assert 0 <= found["round_trip_ms"] <= found["round_trip_p95_ms"]
     good = found["round_trip_p95_ms"] <= 1000 * ROUND_TRIP_S and found["gaps"] == 0  # on a busy machine it is not
