@@ -54,7 +54,7 @@ def play(visit: PhoneVisit, sound: np.ndarray, rows: list[dict[str, str]], meant
     at, again, ready_s, heard, right = 0, 0, 0.0, 0, True
     texts = [body["heard"]["text"] for body in meant]
     while visit.pocket.turn() or visit.process.poll() is None:
-        if not visit.pocket.turn() or time.monotonic() < ready_s:
+        if not visit.pocket.turn():
             time.sleep(0.05)
             continue
         said, state = now(visit)
@@ -75,6 +75,9 @@ def play(visit: PhoneVisit, sound: np.ndarray, rows: list[dict[str, str]], meant
         if confirming and meant[at]["question"] != "confirming":
             begin = texts.index("yes" if right else "no")
             end = begin + 1
+        elif time.monotonic() < ready_s:  # a step asked for a wait
+            time.sleep(0.1)
+            continue
         from_s, to_s = float(rows[begin]["start_s"]) - BEFORE_S, float(rows[end - 1]["end_s"]) + BEFORE_S
         visit.pocket.page.evaluate("voiced = false")
         visit.pocket.say(sound[round(from_s * RATE_HZ) : round(to_s * RATE_HZ)])
