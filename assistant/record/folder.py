@@ -8,6 +8,7 @@ import shlex
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass, field
+from os.path import realpath
 from pathlib import Path
 
 from assistant.errors import Problem
@@ -107,17 +108,17 @@ def look(folder: Path) -> Found:
 
     A record is a file of the name `RECORD`, whatever is in it, or another SQLite file that says that it is one.
     """
-    found, seen = Found(), set[Path]()
+    found, seen = Found(), set[str]()
 
     def not_read(wrong: OSError) -> None:
         found.left_out.append(f"The folder {wrong.filename} cannot be looked into ({wrong.strerror}).")
 
     for at, folders, files in os.walk(folder, onerror=not_read, followlinks=True):
-        seen.add(Path(at).resolve())
-        folders[:] = sorted(name for name in folders if (Path(at) / name).resolve() not in seen)
+        seen.add(realpath(at))
+        folders[:] = sorted(name for name in folders if realpath(f"{at}{os.sep}{name}") not in seen)
         if RECORD in folders:
             found.left_out.append(f"{Path(at) / RECORD} is a folder, and no record.")
-        for path in (Path(at) / name for name in sorted(files) if name.endswith(".sqlite")):
+        for path in (Path(at) / name for name in sorted(name for name in files if name.endswith(".sqlite"))):
             if path.name == RECORD and not path.is_file():
                 found.left_out.append(f"{path} leads nowhere: the record is somewhere else, or gone.")
             elif path.name == RECORD or is_record(path):

@@ -308,13 +308,13 @@ def _age(path: Path | None) -> float:
 
 def _stamp(path: Path) -> int:
     """Changes with a record, its log, its seal and its recordings. A time of change is set by the system alone."""
-    stamps = []
+    stamps = set()
     for file in (path, Path(f"{path}-wal"), seal_of(path)):
         with suppress(OSError):
-            stamps.append((file.name, *_changed(file.stat())))
+            stamps.add((file.name, _changed(file.stat())))
     with suppress(OSError), os.scandir(audio_of(path)) as sounds:
-        stamps += [(sound.name, *_changed(sound.stat())) for sound in sounds]
-    return hash(tuple(sorted(stamps)))
+        stamps |= {(sound.name, _changed(sound.stat())) for sound in sounds}
+    return hash(frozenset(stamps))
 
 
 def _changed(file: os.stat_result) -> tuple[int, int, int]:
