@@ -16,7 +16,8 @@ quick: .venv/.dev
 
 test: check
 	$(BIN)/python tests/parts.py
-	$(BIN)/pytest -q $(TWO) $(QUICK) --cov  # with the floor of the coverage; "--cov" takes the word after it
+	$(BIN)/pytest -q $(TWO) -m "not visits and not bench" $(QUICK) --cov  # with the floor; "--cov" takes the word after it
+	$(BIN)/pytest -q $(TWO) -m "visits and not bench" $(QUICK)  # whole visits, which tracing makes twice as long
 	$(BIN)/pytest -q $(TWO) $(foreach part,$(QUICK) tests/live,--ignore $(part))
 	$(BIN)/pytest -q -n 2 --dist load tests/live  # these keep time with sound cards of their own, so nothing runs beside
 
