@@ -19,7 +19,7 @@ NO_VIEW = "This screen cannot show the visit. Go by the voice."
 # Why a phone is gone.
 NETWORK = "the network"
 NO_SOUND = "no sound came for {seconds:g} s"
-NOT_THERE = "is not there"
+NOT_THERE = "it is not there"
 
 # Told to a phone that is not let in, or not any more: at most 123 bytes.
 WRONG_CODE = "This code is wrong, or another phone has used it. Scan the code of a visit that begins, or goes on."
