@@ -20,13 +20,16 @@ async function open() {
   const stream = await navigator.mediaDevices.getUserMedia({ audio: asked });
   const [track] = stream.getAudioTracks();
   settings = track.getSettings();
+  const before = context;
   let source;
   try {
     context ??= new AudioContext({ sampleRate: 16000, latencyHint: "interactive" });
     source = context.createMediaStreamSource(stream);
   } catch (wrong) {
     if (wrong.name !== "NotSupportedError") throw wrong;
+    context.close();
     context = new AudioContext({ latencyHint: "interactive" }); // this browser takes the device's own rate only
+    node = null;
     source = context.createMediaStreamSource(stream);
   }
   if (!node) {
@@ -43,6 +46,7 @@ async function open() {
     source.disconnect();
     if (!over) open().catch(() => tell("denied"));
   };
+  if (socket && before !== context) gone(); // of another rate, and counted anew: so is the line
 }
 
 function heard(data) {
