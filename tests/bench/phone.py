@@ -1,16 +1,16 @@
 """Figures of a visit by phone: `make bench-phone`. They are printed, never asserted.
 
-phone.py [--only NAME...] [--until STEP]
+phone.py [--only NAME...] [--until STEP] [--speech FOLDER]
 
 The parts, with what they take on two cores: latency (4 networks, a minute and a half each), card (the same at the sound
-card, three minutes), processed (two minutes: what the browser's own processing does to hearing).
+card, three minutes), processed (seven minutes: what the browser's own processing does to hearing a person's readings).
 """
 
 from __future__ import annotations
 
 import argparse
 import asyncio
-import csv
+import itertools
 import os
 import random
 import sys
@@ -18,7 +18,7 @@ import tempfile
 import threading
 import time
 from contextlib import ExitStack
-from functools import partial
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -28,27 +28,35 @@ sys.path[:0] = [str(HERE.parent), str(HERE.parent / "live"), str(HERE.parent / "
 
 from client import Phone  # noqa: E402
 from desk import Desk, free_port  # noqa: E402
+from hearing import active_power, expected, make_noise, mean_power, people  # noqa: E402
 from live import latency as card_latency  # noqa: E402
 from live import spread  # noqa: E402
 from pocket import PhoneVisit, Pocket  # noqa: E402
-from recorded import FIXTURES, real_job  # noqa: E402
-from technician import RATE_HZ, TURN_S, WORDS, Clips, Script, _signal, answer_to  # noqa: E402
+from rapidfuzz.distance import Levenshtein  # noqa: E402
+from recorded import real_job  # noqa: E402
+from technician import RATE_HZ, TURN_S, Clips, Script, _signal, answer_to  # noqa: E402
 
 from assistant.dialogue.state import Confirming, Warned  # noqa: E402
 from assistant.files import library  # noqa: E402
-from assistant.language.meaning import Question  # noqa: E402
 from assistant.language.phrases import Expected  # noqa: E402
+from assistant.phone.line import PhoneMicrophone  # noqa: E402
 from assistant.phone.server import serving  # noqa: E402
 from assistant.record.fold import turns  # noqa: E402
 from assistant.record.record import Record  # noqa: E402
 from assistant.record.setting import setting_of  # noqa: E402
-from assistant.speech.audio import read_audio  # noqa: E402
-from assistant.speech.ears import Ears, Utterance  # noqa: E402
-from assistant.speech.recognizer import recognizer_in_use  # noqa: E402
+from assistant.speech.audio import Audio, read_audio, resample  # noqa: E402
+from assistant.speech.ears import hear_whole  # noqa: E402
+from assistant.speech.recognizer import Recognizer, recognizer_in_use  # noqa: E402
 
 HELD_S = 0.2  # what a lost segment holds up all that follow it: the least time Linux waits before it sends it again
 NETWORKS = {"loopback": (0.0, 0.0), "80 ms more": (0.08, 0.0), "200 ms more": (0.2, 0.0), "1 % lost": (0.0, 0.01)}
 """Round trip added, and the share of segments lost."""
+SPEECH = HERE.parents[2] / "shared" / "speech"
+PROCESSING = ("echoCancellation", "noiseSuppression", "autoGainControl")
+SNR_DB, LEVEL = 10, 1600  # of speech over the blower; root mean square of int16's full scale, -26 dB
+EVERY = 2  # of the recordings
+SETTLE_S, PAUSE_S = 5, 1  # of noise before the first, and between two
+AROUND_S = 0.5  # of the noise, that is heard with a reading
 
 
 class Network:
@@ -177,43 +185,110 @@ def processor_s(pid: int) -> float:
     return (int(spent[11]) + int(spent[12])) / os.sysconf("SC_CLK_TCK")
 
 
-def processed() -> None:
-    """How many of the recorded readings, in blower noise, are heard right through the browser, as its processing of
-    sound is off and on."""
+@dataclass(frozen=True)
+class Answer:
+    """A recording in the track: what is said in it, the question that it answers, and its samples there."""
+
+    text: str
+    at: Expected
+    begin: int
+    end: int
+
+
+def track(speech: Path) -> tuple[np.ndarray, list[Answer]]:
+    """One person's readings, each as loud as the others, in one blower's noise that does not pause."""
+    answers: list[Answer] = []
+    parts, length = [np.zeros(SETTLE_S * RATE_HZ)], SETTLE_S * RATE_HZ
+    for clip in [clip for clip in people(speech) if clip.part == "joined readings"][::EVERY]:
+        sound = resample(read_audio(clip.path), RATE_HZ).samples.astype(np.float64)
+        sound *= LEVEL / np.sqrt(active_power(sound))
+        answers.append(Answer(clip.text, expected(clip.question), length, length + len(sound)))
+        parts += [sound, np.zeros(PAUSE_S * RATE_HZ)]
+        length += len(sound) + PAUSE_S * RATE_HZ
+    noise = make_noise("blower", length, np.random.default_rng(7))
+    sound = np.concatenate(parts) + noise * LEVEL * 10 ** (-SNR_DB / 20)
+    return np.clip(sound, -32768, 32767).astype(np.int16), answers
+
+
+def told(what: str, sound: np.ndarray, answers: list[Answer], recognizer: Recognizer) -> None:
+    """Prints how many of the readings, and of their words, were heard right in the sound; and its levels."""
+    language = library().language
+    readings = words = wrong = 0
+    for answer in answers:
+        around = round(AROUND_S * RATE_HZ)
+        part = Audio(sound[answer.begin - around : answer.end + around], RATE_HZ)
+        heard = hear_whole(recognizer, part, answer.at)[0].text
+        meant = language.understand(answer.text, answer.at.question)
+        readings += language.understand(heard, answer.at.question) == meant
+        words += len(answer.text.split())
+        wrong += Levenshtein.distance(heard.split(), answer.text.split())
+    spoken, paused = (
+        np.concatenate([sound[begin:end] for begin, end in spans])
+        for spans in (
+            [(answer.begin, answer.end) for answer in answers],
+            [(before.end + RATE_HZ // 4, after.begin - RATE_HZ // 4) for before, after in itertools.pairwise(answers)],
+        )
+    )
+    levels = " and ".join(f"{10 * np.log10(mean_power(each / 32768.0)):.1f}" for each in (spoken, paused))
+    print(
+        f"{what}: {readings} of {len(answers)} readings right, {1 - wrong / words:.1%} of {words} words; "
+        f"speech and noise at {levels} dB of full scale",
+        flush=True,
+    )
+
+
+def processed(speech: Path) -> None:
+    """What the browser's own processing of sound does to hearing: the same track through the page, with each part of it
+    asked on, at the same time. Nothing is played meanwhile: the visit does not listen while it speaks."""
     from playwright.sync_api import sync_playwright
 
-    shelf = library()
-    recognizer = recognizer_in_use(shelf.grammar)
-    meant = {words: quantity for quantity, words in WORDS.items()}
-    clips: list[tuple[str, np.ndarray]] = []
-    for table in sorted(FIXTURES.glob("*.spoken.tsv")):
-        sound = read_audio(table.with_name(table.name.replace(".spoken.tsv", ".flac"))).samples
-        with table.open(encoding="utf-8") as rows:
-            for row in csv.DictReader((line for line in rows if not line.startswith("#")), delimiter="\t"):
-                start, end = (float(row[key]) for key in ("start_s", "end_s"))
-                if row["text"] in meant:
-                    clips.append((row["text"], sound[round((start - 0.5) * RATE_HZ) : round((end + 0.8) * RATE_HZ)]))
-    for query in ("", "?processed"):
-        right = 0
-        with tempfile.TemporaryDirectory() as folder, ExitStack() as stack:
+    sound, answers = track(speech)
+    recognizer = recognizer_in_use(library().grammar)
+    told("not through a browser", sound, answers, recognizer)
+    with tempfile.TemporaryDirectory() as folder, ExitStack() as stack:
+        pocket = stack.enter_context(Pocket(stack.enter_context(sync_playwright()), Path(folder)))
+        captured: list[tuple[str, PhoneMicrophone, list[np.ndarray]]] = []
+        ended = threading.Event()
+
+        def drain() -> None:
+            while not ended.wait(0.05):
+                for _, microphone, blocks in captured:
+                    while (block := microphone.take(0.0)) is not None:
+                        blocks.append(block)
+
+        draining = threading.Thread(target=drain, daemon=True)
+        draining.start()
+        kinds = ((), *((name,) for name in PROCESSING), PROCESSING)
+        pages = [pocket.page, *(pocket.new_page() for _ in kinds[1:])]
+        for page, asked in zip(pages, kinds, strict=True):
             desk = Desk(Path(folder))
             stack.enter_context(serving(desk.server, desk.place))
-            pocket = stack.enter_context(Pocket(stack.enter_context(sync_playwright()), Path(folder)))
-            pocket.join(f"{desk.place.origin}/{query}#{desk.lines[0].code}")
+            page.goto(f"{desk.place.origin}/?processed={','.join(asked)}#{desk.lines[0].code}")
+            page.click("#start")
             while not desk.route.recover():
-                pocket.page.wait_for_timeout(50)
-            told = desk.route.facts["microphone"]["processed"]
-            ears = Ears(recognizer, desk.route.microphone)
-            for words, sound in clips:
-                question = Question(meant[words], shelf.quantities[meant[words]])
-                ears.spoke()
-                pocket.say(sound)
-                can_grow = partial(shelf.language.can_grow, question=question)
-                got = ears.listen(Expected(shelf.language, question), can_grow, 5.0)
-                heard = got.heard.text if isinstance(got, Utterance) else ""
-                understood = shelf.language.understand(heard, question)
-                right += understood == shelf.language.understand(words, question)
-        print(f"browser's processing {'on' if query else 'off'} ({told}): {right} of {len(clips)} readings heard right")
+                page.wait_for_timeout(50)
+            says = desk.route.facts["microphone"]["processed"]
+            on = ", ".join(name for name in says if says[name])
+            what = f"asked on: {', '.join(asked) or 'none'} (the browser says {on or 'none'})"
+            captured.append((what, desk.route.microphone, []))
+        saying = pocket.say(sound)
+        for page in pages[1:]:
+            page.evaluate("unplug()")
+        saying.wait()
+        time.sleep(2.0)
+        ended.set()
+        draining.join()
+    for what, microphone, blocks in captured:
+        got = np.concatenate(blocks)
+        missing = f", {sum(microphone.missing_s):.2f} s missing" if microphone.missing_s else ""
+        told(what + missing, got[_later(got, sound) :], answers, recognizer)
+
+
+def _later(sound: np.ndarray, than: np.ndarray) -> int:
+    """By how many samples a sound is later than another that it holds."""
+    size = 1 << (len(sound) + len(than)).bit_length()
+    fits = np.fft.irfft(np.fft.rfft(sound, size) * np.conj(np.fft.rfft(than, size)), size)
+    return int(np.argmax(fits[: len(sound)]))
 
 
 def main() -> None:
@@ -221,6 +296,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--only", nargs="+", choices=["latency", "card", "processed"])
     parser.add_argument("--until", default="igniter-cold", help="the step at which the visits for the latency end")
+    parser.add_argument(
+        "--speech", type=Path, default=HERE.parents[2] / "shared" / "speech", help="recordings of people"
+    )
     given = parser.parse_args()
     print(f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores", flush=True)
     wanted = given.only or ["latency", "card", "processed"]
@@ -231,7 +309,7 @@ def main() -> None:
         print("sound card:")
         card_latency(given.until)
     if "processed" in wanted:
-        processed()
+        processed(given.speech)
     print(f"load {os.getloadavg()[0]:.1f}")
 
 

@@ -12,6 +12,7 @@ from recorded import entries, held, real_job
 from technician import Clips
 
 from assistant.speech.audio import Audio, write_flac
+from assistant.wording.english import ALARMS
 
 MARKS_S = 3.0  # from the end of one mark to the beginning of the next
 
@@ -65,3 +66,27 @@ def test_a_visit_by_phone_is_the_visit_by_audio_files_and_outlasts_its_network(p
     assert devices[0] == "opened"
     assert any(what.endswith("lost") for what in devices)
     assert "devices back" in devices
+
+
+def test_a_smell_of_gas_is_answered_without_a_touch_of_the_phone_which_loses_the_network_on_the_way_out(
+    pocket, tmp_path
+):
+    clips, page = Clips(tmp_path / "clips"), pocket.page
+    with PhoneVisit(pocket, real_job("hot-surface-brief", tmp_path), tmp_path, "--phone-address", "localhost") as visit:
+        pocket.join(*visit.addresses())  # the one tap
+        visit.say(clips["i smell gas"])
+        page.wait_for_selector("#now h1:has-text('Emergency. Stay out.')")
+        page.evaluate("plays.length = 0")
+        visit.hear_out()
+        told = page.evaluate("plays.reduce((all, sound) => all + sound.samples, 0) / context.sampleRate")
+        page.evaluate("deaf = true")
+        page.wait_for_selector("#told:has-text('The connection is lost. The visit holds.')", timeout=2500)
+        page.evaluate("deaf = false")
+        visit.wait(lambda: visit.output.count("The phone is there.") == 2)
+        page.wait_for_selector("#now h1:has-text('Emergency. Stay out.')")
+        visit.stop()
+    clips.close()
+    assert all(sentence in visit.output for sentence in ALARMS["gas"].split(". "))
+    assert told > 8.0  # seconds: the alarm takes them
+    made = entries(visit.record)
+    assert [body["kind"] for kind, body in made if kind == "emergency"] == ["gas"]

@@ -15,8 +15,8 @@ let over = false;
 
 async function open() {
   const asked = { echoCancellation: false, noiseSuppression: false, autoGainControl: false, channelCount: 1 };
-  if (new URLSearchParams(location.search).has("processed")) // to measure what the browser's own processing does
-    for (const name of ["echoCancellation", "noiseSuppression", "autoGainControl"]) asked[name] = true;
+  const processed = new URLSearchParams(location.search).get("processed"); // to measure what the browser's own does
+  for (const name of processed?.split(",") ?? []) asked[name] = true;
   const stream = await navigator.mediaDevices.getUserMedia({ audio: asked });
   const [track] = stream.getAudioTracks();
   settings = track.getSettings();
