@@ -66,18 +66,19 @@ corpus: .venv/.dev
 torture: .venv/.dev
 	$(BIN)/python tests/torture.py
 
-# A whole visit through a virtual sound card, both ways, and one by phone: about fifty minutes.
+# A whole visit through a virtual sound card, both ways, and two by phone: about fifty minutes. A missing part fails it.
 live-test: .venv/.dev
 	$(BIN)/python tests/parts.py
-	$(BIN)/pytest -q -s tests/live/whole_visit.py tests/live/whole_phone_visit.py
+	CI=true $(BIN)/pytest -q -s tests/live/whole_visit.py tests/live/whole_phone_visit.py
 
 # The live side's figures; HOURS of sound for the memory, 8 if not given. WHOLE=--whole: the whole visit. ONLY: one part.
 bench-live: .venv/.dev
 	$(BIN)/python tests/bench/live.py $(WHOLE) $(if $(ONLY),--only $(ONLY)) --hours $(or $(HOURS),8)
 
-# A visit by phone: answers by several networks beside the sound card's, bytes, processor (ten minutes). ONLY: one part.
-bench-phone: .venv/.dev
-	$(BIN)/python tests/bench/phone.py $(if $(ONLY),--only $(ONLY))
+# A visit by phone: answers by several networks beside the sound card's, bytes, processor, the browser's own processing
+# (twenty minutes). ONLY: one part. SPEECH: recordings of people.
+bench-phone: .venv/.bench .venv/.dev
+	$(BIN)/python tests/bench/phone.py $(if $(ONLY),--only $(ONLY)) $(if $(SPEECH),--speech $(SPEECH))
 
 bench-record: .venv/.dev
 	$(BIN)/python tests/bench/record.py

@@ -53,5 +53,6 @@ def show(server: Server, lines: list[Line], out: Console = out) -> None:
         segno.make(address).terminal(cast("TextIO", out.file), compact=True)
     if server.place.certificate:
         out.print(wording.FINGERPRINT.format(fingerprint=server.place.certificate.fingerprint))
+    out.print(wording.TAP)
     out.print(escape(wording.LOOK.format(address=f"{server.place.origin}/now/{server.look}")))
     out.print(wording.WAITS)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 PHONES = {"technician": "phone", "helper": "helper's phone"}
 
-OPEN = "Open this with the {phone}, then tap once: {address}"
-FINGERPRINT = "The phone will warn of a certificate that it does not know. Its SHA-256 must be: {fingerprint}"
-LOOK = "For a screen without sound: {address}"
+OPEN = "Scan this with the {phone}, or open it there: {address}"
+FINGERPRINT = "It warns of a certificate that it does not know. Go on only if the SHA-256 is: {fingerprint}"
+TAP = "Then tap once, and allow the microphone. From there on it is hands-free."
+LOOK = "For others to look on, without sound: {address}"
 WAITS = "Waiting for the phone."
 THERE = "The {phone} is there."
 LOST = "The {phone} is lost ({why}). The visit holds until it is back."

@@ -54,7 +54,7 @@ NETWORKS = {"loopback": (0.0, 0.0), "80 ms more": (0.08, 0.0), "200 ms more": (0
 SPEECH = HERE.parents[2] / "shared" / "speech"
 PROCESSING = ("echoCancellation", "noiseSuppression", "autoGainControl")
 SNR_DB, LEVEL = 10, 1600  # of speech over the blower; root mean square of int16's full scale, -26 dB
-EVERY = 2  # of the recordings
+EVERY = 1  # of the recordings
 SETTLE_S, PAUSE_S = 5, 1  # of noise before the first, and between two
 AROUND_S = 0.5  # of the noise, that is heard with a reading
 

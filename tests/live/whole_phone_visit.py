@@ -121,13 +121,15 @@ def test_a_whole_visit_by_phone_is_that_from_audio_files(playwright, tmp_path, c
             visit.stop()
     made = entries(visit.record)
     lost = [body for kind, body in made if kind == "device"]
-    with capsys.disabled():
-        print(f"\nsaid again: {again}; of the devices: {lost}")
-        for by_phone, by_file in zip(marks(made), marks(meant), strict=False):
-            print(f"  {by_phone[0]:20} {by_phone[1]:7.3f} s, from the file {by_file[1]:7.3f} s")
 
     def decided(entries):
         return [held(*entry) for entry in entries if entry[0] != "unclear" and held(*entry)]
+
+    with capsys.disabled():
+        print(f"\n{name}: {len(decided(made))} decisions, from the file {len(decided(meant))}; said again: {again}")
+        print(f"  of the devices: {lost}")
+        for by_phone, by_file in zip(marks(made), marks(meant), strict=False):
+            print(f"  {by_phone[0]:20} {by_phone[1]:7.3f} s, from the file {by_file[1]:7.3f} s")
 
     assert decided(made) == decided(meant)
     assert len(decided(made)) > most

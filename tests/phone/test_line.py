@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import ssl
 import threading
@@ -13,9 +14,11 @@ import numpy as np
 import pytest
 from client import Phone
 from desk import Desk, free_port
+from rich.console import Console
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import connect
 
+from assistant.cli.by_phone import show
 from assistant.errors import Problem
 from assistant.phone import tls
 from assistant.phone.line import AHEAD_S, HEAD
@@ -217,6 +220,20 @@ def test_a_port_in_use_is_told(desk):
     with pytest.raises(Problem, match="Choose another --phone-port"), serving(desk.server, desk.place):
         pass
     assert Place("fd00::7", free_port(), None).origin.startswith("http://[fd00::7]:")
+
+
+def test_what_is_printed_stands_in_the_order_in_which_it_is_done(tmp_path):
+    desk, printed = Desk(tmp_path, tls.own("localhost", tmp_path)), io.StringIO()
+    show(desk.server, desk.lines, Console(file=printed, width=200))
+    words = [line.strip() for line in printed.getvalue().splitlines() if line.strip(" ▀▄█")]
+    assert words == [
+        f"Scan this with the phone, or open it there: {desk.place.origin}/#{desk.lines[0].code}",
+        f"Scan this with the helper's phone, or open it there: {desk.place.origin}/#{desk.lines[1].code}",
+        wording.FINGERPRINT.format(fingerprint=desk.place.certificate.fingerprint),
+        wording.TAP,
+        wording.LOOK.format(address=f"{desk.place.origin}/now/{desk.server.look}"),
+        wording.WAITS,
+    ]
 
 
 # --- the sound

@@ -108,7 +108,7 @@ def test_the_screen_in_an_emergency_where_the_line_is_lost_and_when_it_is_over(s
     page.wait_for_selector("#now h1:has-text('Emergency. Stay out.')")
     looks_right(page, tmp_path, "emergency")
     page.evaluate("deaf = true")
-    page.wait_for_selector("#told:has-text('The connection is lost. The visit holds.')", timeout=2500)
+    page.wait_for_selector("#told:has-text('Emergency. Stay out. The connection is lost.')", timeout=2500)
     assert not page.is_visible("#now")
     looks_right(page, tmp_path, "lost")
     page.evaluate("deaf = false")

@@ -118,7 +118,8 @@ function gone() {
 }
 
 function tell(what) {
-  of("told").textContent = of(what)?.innerHTML ?? what;
+  const alarm = what === "lost" && of("now").querySelector(".alarm"); // whoever leaves loses the network, and stays out
+  of("told").textContent = `${alarm ? alarm.textContent : ""} ${of(what)?.innerHTML ?? what}`.trim();
   of("told").className = what === "over" ? what : "";
   of("told").hidden = false;
   of("now").hidden = true;
