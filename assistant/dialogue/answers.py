@@ -12,7 +12,6 @@ from assistant.dialogue.events import Said
 from assistant.dialogue.figures import judge_reading
 from assistant.dialogue.state import (
     Answer,
-    Asking,
     Candidate,
     Confirming,
     HeardAnswer,
@@ -104,7 +103,7 @@ def refused(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
         said = heard.answer if isinstance(heard, HeardAnswer) else plain(heard.value)
     if isinstance(heard, Candidate):
         state = handed(state, refused=(*state.hand.refused, heard.value))
-    state = replace(state, at=Asking())
+    state = replace(state, at=Phase.ASKING)
     note = Note("refused", {"step": state.step, "value": said})
     return state, [note, *say(wording.NOT_TAKEN), *present(dialogue, state)]
 

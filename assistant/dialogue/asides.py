@@ -8,7 +8,7 @@ from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Event, Said
 from assistant.dialogue.figures import said_value, worst_of_times
-from assistant.dialogue.state import Asking, Holding, Noting, Reason, Skipped, State, Warned, handed
+from assistant.dialogue.state import Holding, Noting, Phase, Skipped, State, Warned, handed
 from assistant.dialogue.steps import back_to_the_step, given_up, leave, open_step, present
 from assistant.language.meaning import Command, Meaning, Named, Unclear
 from assistant.trade.limits import limit_for
@@ -53,7 +53,7 @@ def go_on(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
     """From hold back to where the visit was."""
     note = Note("go-on", {"step": state.step})
     back = state.of(Holding).back
-    if isinstance(back, (Warned, Asking)) and not state.hand.correcting:
+    if (back is Phase.ASKING or isinstance(back, Warned)) and not state.hand.correcting:
         # Whatever stopped the visit, the warnings of the step are voiced again before the hand goes in.
         turn, effects = open_step(dialogue, state, state.step)
         return turn, [note, *effects]
@@ -73,7 +73,7 @@ def skip(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
             *say(wording.CANNOT_BE_SKIPPED),
             *present(dialogue, state),
         ]
-    state = replace(state, at=Reason())
+    state = replace(state, at=Phase.REASON)
     return state, present(dialogue, state)
 
 
@@ -91,7 +91,7 @@ def reason(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
     if state.hand.untold:
         return _untold(dialogue, state, reason, event.audio)
     skipped = Skipped(state.step, reason, event.audio)
-    state = replace(state, skipped=(*state.skipped, skipped), at=Asking())
+    state = replace(state, skipped=(*state.skipped, skipped), at=Phase.ASKING)
     note = Note("skipped", {"step": state.step, "reason": reason, "audio": event.audio})
     return leave(dialogue, state, "skip", [note, *say(wording.SKIPPED.format(why=reason), "answer")])
 
@@ -101,7 +101,7 @@ def _untold(dialogue: Context, state: State, why: str, audio: str) -> Turn:
     step = dialogue.rules.procedure.step(state.step)
     why = f"{dialogue.rules.quantities[state.hand.untold[0]].spoken} not timed, {why}"
     skipped = (*state.skipped, Skipped(step.id, why, audio, part=True))
-    state = replace(handed(state, untold=state.hand.untold[1:]), at=Asking(), skipped=skipped)
+    state = replace(handed(state, untold=state.hand.untold[1:]), at=Phase.ASKING, skipped=skipped)
     effects: list[Effect] = [
         Note("skipped", {"step": step.id, "reason": why, "audio": audio}),
         *say(wording.SKIPPED.format(why=why), "answer"),
@@ -156,7 +156,7 @@ def help_(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
 
 def limit(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The limit of what is asked, else of the last reading."""
-    asked = dialogue.question(replace(state, at=Asking())).quantity
+    asked = dialogue.question(replace(state, at=Phase.ASKING)).quantity
     last = next(iter(reversed(state.standing)), None)
     name = asked.name if asked else last.quantity if last else None
     if name is None:

@@ -9,7 +9,7 @@ from typing import Any
 
 from assistant.dialogue.effects import Effect, Manner, Note, Say
 from assistant.dialogue.events import Said
-from assistant.dialogue.state import Asking, Rules, State, Taken, Working
+from assistant.dialogue.state import Phase, Rules, State, Taken, Working
 from assistant.language.meaning import Meaning, Question, Value, word_of
 from assistant.language.utterance import Language
 from assistant.trade import units
@@ -59,7 +59,7 @@ class Context:
                 return Question(at.phase.value)
             asked = self.quantity(at.asks)
             return Question(at.phase.value, asked, words=(NOW,) if asked.unit == "second" else ())
-        if not isinstance(at, Asking):
+        if at is not Phase.ASKING:
             return Question(at.phase.value)
         if state.hand.correcting:
             step = self.rules.procedure.step(state.hand.correcting.step)

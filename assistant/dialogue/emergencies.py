@@ -8,7 +8,7 @@ from typing import cast
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
-from assistant.dialogue.state import Cleared, Clearing, Emergency, RepairHeard, State
+from assistant.dialogue.state import Cleared, Phase, RepairHeard, State
 from assistant.dialogue.steps import emergency, open_step, present, repaired
 from assistant.language.meaning import Command, Meaning, Unclear
 from assistant.trade.limits import EmergencyKind
@@ -29,7 +29,7 @@ def stay_out(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
 
 def area_clear(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Somebody says that the area is clear, and is asked who."""
-    state = replace(state, at=Clearing())
+    state = replace(state, at=Phase.CLEARING)
     return state, [Note("area-clear-said", {"audio": event.audio}), *present(dialogue, state)]
 
 
@@ -57,5 +57,5 @@ def cleared(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
 
 def not_clear(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Anything but a yes: it is still an emergency."""
-    state = replace(state, at=Emergency())
+    state = replace(state, at=Phase.EMERGENCY)
     return state, say(wording.STAY_OUT, "alarm")

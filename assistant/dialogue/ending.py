@@ -11,7 +11,7 @@ from dataclasses import replace
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
-from assistant.dialogue.state import Closed, Deciding, FollowUp, Proving, Shut, Shutting, State, Telling
+from assistant.dialogue.state import Deciding, FollowUp, Phase, State, Telling
 from assistant.dialogue.steps import present
 from assistant.dialogue.summary import notice_of, summary_of
 from assistant.language.meaning import Command, Meaning, Unclear
@@ -38,7 +38,7 @@ def decided(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
     if yeses:
         state = replace(state, at=Deciding())
         return state, [*say(wording.NOT_TAKEN), *present(dialogue, state)]
-    state = replace(state, at=Shutting())
+    state = replace(state, at=Phase.SHUTTING)
     return state, [*hazards_of_shutting(dialogue), *present(dialogue, state)]
 
 
@@ -50,19 +50,19 @@ def hazards_of_shutting(dialogue: Context) -> list[Effect]:
 
 def understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The warnings before shutting off were understood."""
-    state = replace(state, at=Shut())
+    state = replace(state, at=Phase.SHUT)
     return state, [Note("understood", {"step": "end", "hazards": list(SHUT_OFF)}), *present(dialogue, state)]
 
 
 def done(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Gas and power are said to be shut off: that is confirmed."""
-    state = replace(state, at=Proving())
+    state = replace(state, at=Phase.PROVING)
     return state, present(dialogue, state)
 
 
 def not_shut(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """No: it is not shut off."""
-    state = replace(state, at=Shut())
+    state = replace(state, at=Phase.SHUT)
     return state, present(dialogue, state)
 
 
@@ -113,7 +113,7 @@ def follow_up(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
 
 
 def _close(dialogue: Context, state: State, stays_on: bool, told: str, follow_up: str) -> Turn:
-    state = replace(state, at=Closed())
+    state = replace(state, at=Phase.CLOSED)
     whole = summary_of(state, dialogue.rules)
     body = {
         **whole,

@@ -7,7 +7,7 @@ from dataclasses import replace
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Opened, Voiced
-from assistant.dialogue.state import Asking, At, Holding, Noting, Proposing, State, Warned, Working, handed
+from assistant.dialogue.state import At, Holding, Noting, Phase, Proposing, State, Warned, Working, handed
 from assistant.dialogue.steps import acknowledged, ask, open_step, present
 from assistant.language.meaning import Meaning
 from assistant.wording import english as wording
@@ -26,7 +26,7 @@ def opened(dialogue: Context, state: State, event: Opened, meaning: Meaning) -> 
         return turn, [*notes, *hello, *told, *effects]
     # What was warned of before the interruption is said again; "understood" is in the record already.
     step = dialogue.rules.procedure.step(state.step)
-    hazards = dialogue.hazards(state, step) if isinstance(state.at, Asking) else []
+    hazards = dialogue.hazards(state, step) if state.at is Phase.ASKING else []
     return state, [*notes, *hello, *told, *hazards, *present(dialogue, state)]
 
 

@@ -10,7 +10,7 @@ from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import findings, heard, judge_reading, said_value
-from assistant.dialogue.state import Answer, Asking, Candidate, Confirming, Fact, Found, HeardList, State, Taken, handed
+from assistant.dialogue.state import Answer, Candidate, Confirming, Fact, Found, HeardList, Phase, State, Taken, handed
 from assistant.dialogue.steps import back_to_the_step, open_step, present, weigh
 from assistant.language.meaning import Confirm, Meaning, Reading, Readings, Unclear
 from assistant.trade.procedures import State as Site
@@ -87,7 +87,7 @@ def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     before = findings(dialogue.rules, state)
     state = replace(
         state,
-        at=Asking(),
+        at=Phase.ASKING,
         hand=replace(state.hand, correcting=last, refused=()),
         facts=tuple(_taken_back(fact, last) for fact in state.facts),
         failures=0,

@@ -14,7 +14,7 @@ from assistant.dialogue import gate
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Note
 from assistant.dialogue.events import Said
-from assistant.dialogue.state import Repair, RepairHeard, State
+from assistant.dialogue.state import Phase, RepairHeard, State
 from assistant.dialogue.steps import back_to_the_step, given_up, open_step, present, repaired
 from assistant.language.meaning import Command, Meaning, Named, Unclear
 from assistant.trade.procedures import Proof, Step
@@ -31,7 +31,7 @@ def repair(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
     if not dialogue.rules.procedure.repairs:
         return state, [*say(wording.NO_REPAIRS), *present(dialogue, state)]
     name = _known(dialogue, meaning)
-    state = replace(state, at=RepairHeard(name, event.heard.text, event.audio) if name else Repair())
+    state = replace(state, at=RepairHeard(name, event.heard.text, event.audio) if name else Phase.REPAIR)
     return state, present(dialogue, state)
 
 

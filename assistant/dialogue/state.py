@@ -51,6 +51,11 @@ class Phase(Enum):
     FOLLOW_UP = "follow-up"  # at the end: for what is to be done
     CLOSED = "closed"
 
+    @property
+    def phase(self) -> Phase:
+        """Itself, as where the dialogue is (`At`)."""
+        return self
+
 
 @dataclass(frozen=True)
 class Rules:
@@ -260,14 +265,14 @@ class Skipped:
 
 
 @dataclass(frozen=True)
-class At:
-    """Where the dialogue is: a phase with its own data."""
+class WithData:
+    """A phase with its own data."""
 
     phase: ClassVar[Phase]
 
 
 @dataclass(frozen=True)
-class Warned(At):
+class Warned(WithData):
     """Before a step's question."""
 
     phase = Phase.WARNING
@@ -275,14 +280,7 @@ class Warned(At):
 
 
 @dataclass(frozen=True)
-class Asking(At):
-    """The step's question was put; what belongs to it is in `Hand`."""
-
-    phase = Phase.ASKING
-
-
-@dataclass(frozen=True)
-class Confirming(At):
+class Confirming(WithData):
     """A reading or an answer was heard, and needs a yes."""
 
     phase = Phase.CONFIRMING
@@ -290,7 +288,7 @@ class Confirming(At):
 
 
 @dataclass(frozen=True)
-class Proposing(At):
+class Proposing(WithData):
     """A command was nearly said."""
 
     phase = Phase.PROPOSING
@@ -300,14 +298,7 @@ class Proposing(At):
 
 
 @dataclass(frozen=True)
-class Reason(At):
-    """A step is skipped."""
-
-    phase = Phase.REASON
-
-
-@dataclass(frozen=True)
-class Noting(At):
+class Noting(WithData):
     """A note is taken."""
 
     phase = Phase.NOTING
@@ -315,7 +306,7 @@ class Noting(At):
 
 
 @dataclass(frozen=True)
-class Holding(At):
+class Holding(WithData):
     """On hold."""
 
     phase = Phase.HOLDING
@@ -323,21 +314,7 @@ class Holding(At):
 
 
 @dataclass(frozen=True)
-class Emergency(At):
-    """Everybody is out."""
-
-    phase = Phase.EMERGENCY
-
-
-@dataclass(frozen=True)
-class Clearing(At):
-    """Somebody said that the area is clear."""
-
-    phase = Phase.CLEARING
-
-
-@dataclass(frozen=True)
-class Cleared(At):
+class Cleared(WithData):
     """They said their name."""
 
     phase = Phase.CLEARED
@@ -345,14 +322,7 @@ class Cleared(At):
 
 
 @dataclass(frozen=True)
-class Missed(At):
-    """An event of a timed run got no mark."""
-
-    phase = Phase.MISSED
-
-
-@dataclass(frozen=True)
-class Timed(At):
+class Timed(WithData):
     """The marks of a run give times that need a yes."""
 
     phase = Phase.TIMED
@@ -360,14 +330,7 @@ class Timed(At):
 
 
 @dataclass(frozen=True)
-class Repair(At):
-    """Something was repaired."""
-
-    phase = Phase.REPAIR
-
-
-@dataclass(frozen=True)
-class RepairHeard(At):
+class RepairHeard(WithData):
     """A repair by its name in the procedure, that was heard or is offered."""
 
     phase = Phase.REPAIRED
@@ -378,14 +341,7 @@ class RepairHeard(At):
 
 
 @dataclass(frozen=True)
-class Barred(At):
-    """Something forbids the step in hand."""
-
-    phase = Phase.BARRED
-
-
-@dataclass(frozen=True)
-class Working(At):
+class Working(WithData):
     """Something is worked out aside, and an input of it is asked."""
 
     phase = Phase.WORKING
@@ -403,7 +359,7 @@ class Working(At):
 
 
 @dataclass(frozen=True)
-class Deciding(At):
+class Deciding(WithData):
     """The last step is behind."""
 
     phase = Phase.DECIDING
@@ -411,28 +367,7 @@ class Deciding(At):
 
 
 @dataclass(frozen=True)
-class Shutting(At):
-    """It is to be shut off, and the hazards of that are voiced."""
-
-    phase = Phase.SHUTTING
-
-
-@dataclass(frozen=True)
-class Shut(At):
-    """They were understood."""
-
-    phase = Phase.SHUT
-
-
-@dataclass(frozen=True)
-class Proving(At):
-    """It is said to be shut off."""
-
-    phase = Phase.PROVING
-
-
-@dataclass(frozen=True)
-class Telling(At):
+class Telling(WithData):
     """The decision is taken."""
 
     phase = Phase.TELLING
@@ -440,7 +375,7 @@ class Telling(At):
 
 
 @dataclass(frozen=True)
-class FollowUp(At):
+class FollowUp(WithData):
     """Something is to be done after the visit. told: the recording of who was told, "" for nobody."""
 
     phase = Phase.FOLLOW_UP
@@ -448,11 +383,8 @@ class FollowUp(At):
     told: str
 
 
-@dataclass(frozen=True)
-class Closed(At):
-    """The visit is over."""
-
-    phase = Phase.CLOSED
+At = Phase | WithData
+"""Where the dialogue is: a phase, with its data where it has any."""
 
 
 @dataclass(frozen=True)
@@ -480,7 +412,7 @@ class Hand:
     looks: tuple[str, ...] = ()  # the steps that are asked as one list, the one in hand first
 
 
-P = TypeVar("P", bound=At)
+P = TypeVar("P", bound=WithData)
 
 
 def handed(state: State, **changes: Any) -> State:
@@ -493,7 +425,7 @@ class State:
     """A visit at one moment."""
 
     step: str
-    at: At = field(default_factory=Asking)
+    at: At = Phase.ASKING
     hand: Hand = field(default_factory=Hand)
     site: Site = field(default_factory=Site)
     opened: bool = False
@@ -572,7 +504,7 @@ class State:
     @property
     def counts_marks(self) -> bool:
         """Whether a run is being marked: then the assistant must not speak, since it cannot hear meanwhile."""
-        return bool(self.hand.marks) and isinstance(self.at, Asking) and not self.hand.untold
+        return bool(self.hand.marks) and self.at is Phase.ASKING and not self.hand.untold
 
     def latest(self, quantity: str) -> Taken | None:
         """The last standing reading of a quantity."""

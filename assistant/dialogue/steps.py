@@ -23,18 +23,16 @@ from assistant.dialogue.ranking import next_of
 from assistant.dialogue.state import (
     Acknowledged,
     Answer,
-    Asking,
     Bar,
-    Barred,
     Candidate,
     Confirming,
     Deciding,
-    Emergency,
     Found,
     Hand,
     HeardAnswer,
     HeardList,
     Holding,
+    Phase,
     Repaired,
     RepairHeard,
     Skipped,
@@ -91,7 +89,7 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
         return barred(dialogue, state, bar)
     unfit = dialogue.unfit(state.site, step)
     if unfit:
-        state = replace(state, at=Holding(Asking()))
+        state = replace(state, at=Holding(Phase.ASKING))
         return state, [
             Note("not-opened", {"step": step.id, "reason": unfit}),
             *say(wording.MAKE_IT_SAFE.format(why=unfit)),
@@ -123,7 +121,7 @@ def barred(dialogue: Context, state: State, bar: Bar) -> Turn:
     if state.burning and down:
         turn, effects = open_step(dialogue, replace(state, resume_at=""), down)
         return turn, [note, *told, *effects]
-    state = replace(state, at=Barred())
+    state = replace(state, at=Phase.BARRED)
     return state, [note, *told, *present(dialogue, state)]
 
 
@@ -139,7 +137,7 @@ def acknowledged(state: State, step: Step) -> State:
 def ask(dialogue: Context, state: State) -> Turn:
     """Puts the step's question; a reading that was said ahead of it is read back instead, and a step of a list that is
     all good is left."""
-    state = _with_its_wait(dialogue, replace(handed(state, asked=True), at=Asking(), failures=0))
+    state = _with_its_wait(dialogue, replace(handed(state, asked=True), at=Phase.ASKING, failures=0))
     step = dialogue.rules.procedure.step(state.step)
     if step.id in state.all_good:
         state = replace(state, all_good=tuple(each for each in state.all_good if each != step.id))
@@ -157,7 +155,7 @@ def ask(dialogue: Context, state: State) -> Turn:
 
 def take_list(dialogue: Context, state: State, heard: HeardList) -> Turn:
     """Takes what was said by name and confirmed: what is asked now, and the rest at its own step, unasked."""
-    asked, state = dialogue.asked(state), replace(state, at=Asking())
+    asked, state = dialogue.asked(state), replace(state, at=Phase.ASKING)
     effects: list[Effect] = []
     mine: Candidate | None = None
     for name, each in heard.entries:
@@ -197,7 +195,7 @@ def answered(dialogue: Context, state: State, answer: str, words: str) -> Turn:
     text = step.bad.get("yes" if answer == "yes" else "no", "")
     after = correcting.after if correcting else len(state.repairs)
     made = Answer(step.id, answer, text, after=after)
-    state = replace(handed(state, correcting=None), at=Asking(), failures=0, facts=(*state.facts, made))
+    state = replace(handed(state, correcting=None), at=Phase.ASKING, failures=0, facts=(*state.facts, made))
     if text:
         effects += [Note("remark", {"step": step.id, "text": text}), *say(wording.RECORDED.format(what=text), "answer")]
     if correcting and correcting.step != state.step:
@@ -220,7 +218,7 @@ def back_to_the_step(dialogue: Context, state: State) -> Turn:
     # What was corrected meanwhile may forbid the step that was open.
     if not state.hand.asked or gate.barred(dialogue.rules, state, step):
         return open_step(dialogue, state, state.step)
-    state = replace(state, at=Asking())
+    state = replace(state, at=Phase.ASKING)
     return state, present(dialogue, state)
 
 
@@ -358,7 +356,7 @@ def present(dialogue: Context, state: State) -> list[Effect]:
     """Says what is waited for."""
     step = dialogue.rules.procedure.step(state.step)
     match state.at:
-        case Asking():
+        case Phase.ASKING:
             return say(_question(dialogue, state, step))
         case Working() as works:
             return say(wording.asked_to_work_out(works, dialogue.rules))
@@ -367,7 +365,7 @@ def present(dialogue: Context, state: State) -> list[Effect]:
         case Timed(marks):
             times = [wording.time_of(dialogue.rules, taken) for taken in times_of(dialogue, state, step, marks)]
             return say(wording.is_it_right(" ".join(times), state.is_brief))
-        case Emergency():
+        case Phase.EMERGENCY:
             return say(wording.STAY_OUT, "alarm")
     return say(wording.waits_for(state.at, state.site, dialogue.rules, state.is_brief))
 
@@ -440,7 +438,7 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
         taken = replace(taken, after=correcting.after)
     state = replace(
         handed(state, correcting=None, refused=()),
-        at=Asking(),
+        at=Phase.ASKING,
         failures=0,
         facts=(*state.facts, taken),
         speaker="technician",
@@ -515,7 +513,7 @@ def emergency(dialogue: Context, state: State, why: str, kind: EmergencyKind) ->
     state, notes = given_up(state)
     state = replace(
         state,
-        at=Emergency(),
+        at=Phase.EMERGENCY,
         hand=Hand(),
         site=Site(),
         ahead=(),  # said of an appliance whose state is no longer known

@@ -16,7 +16,7 @@ from dataclasses import replace
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Clock, Said
-from assistant.dialogue.state import Asking, Phase, State, Stopwatch, Timer, Working
+from assistant.dialogue.state import Phase, State, Stopwatch, Timer, Working
 from assistant.dialogue.steps import present
 from assistant.language.meaning import Command, Meaning
 from assistant.wording import english as wording
@@ -140,7 +140,7 @@ def _waited(dialogue: Context, state: State, timer: Timer, at_s: float) -> list[
     """The wait of the step is over; its question is put again, shortly."""
     note = Note("wait-over", {"step": timer.step, "seconds": timer.seconds, "at_s": at_s})
     wait = dialogue.rules.procedure.step(timer.step).wait
-    asks = isinstance(state.at, Asking) and not state.hand.correcting
+    asks = state.at is Phase.ASKING and not state.hand.correcting
     then = wait.then if wait and asks and not state.is_brief else ""
     return [note, *say(f"{wording.UP} {then}", "answer")]
 
@@ -166,7 +166,7 @@ def _name(state: State, timer: Timer) -> str:
 def _awaits_mark(dialogue: Context, state: State) -> bool:
     if isinstance(state.at, Working):
         return state.at.from_s is not None
-    if not isinstance(state.at, Asking) or state.hand.correcting:
+    if state.at is not Phase.ASKING or state.hand.correcting:
         return False
     step = dialogue.rules.procedure.step(state.step)
     return (

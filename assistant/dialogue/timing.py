@@ -18,7 +18,7 @@ from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import times_of, worst_of_times
-from assistant.dialogue.state import Asking, Candidate, Mark, Missed, State, Taken, Timed, handed
+from assistant.dialogue.state import Candidate, Mark, Phase, State, Taken, Timed, handed
 from assistant.dialogue.steps import leave, present, weigh
 from assistant.language.meaning import Command, Meaning, Named
 from assistant.trade import units
@@ -104,13 +104,13 @@ def _ways(step: Step, marks: tuple[Mark, ...], missed: tuple[str, ...]) -> list[
 def _settle(dialogue: Context, state: State, step: Step, effects: list[Effect]) -> Turn:
     """After the last mark: works out the times, or asks which event got no mark."""
     if len(state.hand.marks) > len(step.events) or not _ways(step, state.hand.marks, ()):
-        state = replace(handed(state, marks=(), missed=()), at=Asking())
+        state = replace(handed(state, marks=(), missed=()), at=Phase.ASKING)
         note = Note("marks-dropped", {"step": step.id, "reason": "the marks do not fit the events"})
         told = say(wording.MARKS_DO_NOT_FIT, "answer")
         return state, [*effects, note, *told, *present(dialogue, state)]
     ways = _ways(step, state.hand.marks, state.hand.missed)
     if state.hand.marks and len(ways) > 1:
-        state = replace(state, at=Missed())
+        state = replace(state, at=Phase.MISSED)
         return state, [*effects, *present(dialogue, state)]
     return _times(dialogue, state, step, ways[0] if ways else {}, effects)
 
@@ -150,7 +150,7 @@ def times_confirmed(dialogue: Context, state: State, event: Said, meaning: Meani
 
 def times_refused(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """No to the times: the run is marked again, or its times are told."""
-    state = replace(state, at=Asking())
+    state = replace(state, at=Phase.ASKING)
     note = Note("marks-dropped", {"step": state.step, "reason": "refused"})
     return state, [note, *say(wording.NOT_TAKEN), *present(dialogue, state)]
 
@@ -164,7 +164,7 @@ def _take(dialogue: Context, state: State, step: Step, taken: list[Taken], confi
     have = {t.quantity for t in taken}
     untold = tuple(quantity for quantity in step.times if quantity not in have)
     facts = (*state.facts, *taken)
-    state = replace(handed(state, untold=untold), at=Asking(), facts=facts, speaker="technician")
+    state = replace(handed(state, untold=untold), at=Phase.ASKING, facts=facts, speaker="technician")
     if state.hand.untold:
         return state, [*effects, *present(dialogue, state)]
     return leave(dialogue, state, worst_of_times(state, step), effects)

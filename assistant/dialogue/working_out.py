@@ -16,7 +16,7 @@ from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import found, heard, judge_reading
-from assistant.dialogue.state import Asking, Candidate, Found, State, Warned, Working
+from assistant.dialogue.state import Candidate, Found, Phase, State, Warned, Working
 from assistant.dialogue.steps import back_to_the_step, present
 from assistant.language.meaning import Command, Meaning, Reading
 from assistant.trade import units
@@ -35,7 +35,7 @@ def work_out(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
 
 def clock_the_meter(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """ "Clock the meter": the input rate, from a new time of the dial."""
-    if isinstance(state.at, Asking) and dialogue.asked(state) == CLOCKED_BY:
+    if state.at is Phase.ASKING and dialogue.asked(state) == CLOCKED_BY:
         return state, present(dialogue, state)
     return _begin(dialogue, state, CLOCKED, fresh=True)
 

@@ -13,7 +13,6 @@ from typing import Any
 
 from assistant.dialogue.state import (
     Answer,
-    Asking,
     At,
     Bar,
     Candidate,
@@ -223,7 +222,7 @@ def unclear(meaning: Unclear) -> str:
 
 def can_be_said(at: At, step: Step) -> str:
     """The words that work now, for "what can I say"; the rest is in the table of what can be said."""
-    if isinstance(at, Asking):
+    if at is Phase.ASKING:
         return f"Say {_ANSWERS[step.kind]}. Or skip, hold, go back, limit, note, correction."
     return _WORDS.get(at.phase, "Say yes or no. Or hold, say again.")
 

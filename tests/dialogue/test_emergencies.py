@@ -13,7 +13,7 @@ from assistant.dialogue.events import Event, Opened, Said, Voiced
 from assistant.dialogue.figures import calls_for_leaving, judge_reading
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.setting_up import SettingUp, SetUp
-from assistant.dialogue.state import Candidate, Closed, Phase
+from assistant.dialogue.state import Candidate, Phase
 from assistant.files import library
 from assistant.language.heard import Heard
 from assistant.language.jsgf import read_grammars
@@ -186,7 +186,7 @@ def test_in_the_set_up_too():
 
 def test_a_visit_that_was_closed_is_opened_again():
     talk = Talk()
-    talk.state = replace(talk.state, at=Closed(), step="told")
+    talk.state = replace(talk.state, at=Phase.CLOSED, step="told")
     assert talk.say("gas leak").state.phase is Phase.EMERGENCY
     assert talk.answer == wording.ALARMS["gas"]
     talk.say("area clear", "robin roe", "yes")

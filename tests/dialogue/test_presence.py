@@ -10,7 +10,7 @@ from assistant.dialogue.effects import Note, Say
 from assistant.dialogue.events import Opened, Quiet, Said
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.presence import MARKS_WAIT
-from assistant.dialogue.state import Asking, Closed, Confirming, HeardAnswer, Holding, Mark, State, Warned, handed
+from assistant.dialogue.state import Confirming, HeardAnswer, Holding, Mark, Phase, State, Warned, handed
 from assistant.files import library, read_job, top_folder
 from assistant.language.heard import Heard
 
@@ -20,7 +20,7 @@ DIALOGUE = Dialogue(library().language, library().rules_for(JOB))
 
 def at(step: str) -> State:
     state, _ = DIALOGUE.step(DIALOGUE.start(), Opened())
-    return replace(handed(state, asked=True), step=step, at=Asking())
+    return replace(handed(state, asked=True), step=step, at=Phase.ASKING)
 
 
 def quiet(state: State, times: int) -> tuple[State, list]:
@@ -105,7 +105,9 @@ def test_a_run_that_is_being_marked_is_left_in_quiet_for_a_while():
     assert said(effects)
 
 
-@pytest.mark.parametrize("phase", [Warned(), Asking(), Confirming(HeardAnswer("yes", "yes")), Holding(Asking())])
+@pytest.mark.parametrize(
+    "phase", [Warned(), Phase.ASKING, Confirming(HeardAnswer("yes", "yes")), Holding(Phase.ASKING)]
+)
 def test_somebody_is_called_where_hands_may_be_in_and_not_on_hold(phase):
     called = said(quiet(replace(at("isolate"), at=phase), 1)[1])[0]
     on_hold = isinstance(phase, Holding)
@@ -113,4 +115,4 @@ def test_somebody_is_called_where_hands_may_be_in_and_not_on_hold(phase):
 
 
 def test_a_closed_visit_calls_nobody():
-    assert quiet(replace(at("isolate"), at=Closed()), 4)[1] == []
+    assert quiet(replace(at("isolate"), at=Phase.CLOSED), 4)[1] == []

@@ -14,7 +14,7 @@ from simulated import FOUR, language
 from assistant.dialogue.effects import Effect, Note, Say
 from assistant.dialogue.events import Clock, Opened, Quiet, Said, Voiced
 from assistant.dialogue.machine import Dialogue
-from assistant.dialogue.state import Asking, Confirming, HeardAnswer, Phase, Proposing, State
+from assistant.dialogue.state import Confirming, HeardAnswer, Phase, Proposing, State
 from assistant.files import library, read_job, top_folder
 from assistant.language.heard import Heard
 from assistant.language.meaning import Unclear
@@ -62,7 +62,7 @@ class Talk:
     def on_to(self, step: str) -> Talk:
         script = Script(READINGS)
         for _ in range(400):
-            if self.state.step == step and isinstance(self.state.at, Asking):
+            if self.state.step == step and self.state.at is Phase.ASKING:
                 return self
             self.go_on(script)
         raise AssertionError(f"it does not come to {step}, but to {self.state.step}")
@@ -233,7 +233,7 @@ def test_no_safety_answer_is_taken_at_once_and_none_before_its_wait(name):
     script, seen = Script(READINGS), set()
     for _ in range(400):
         step = talk.dialogue.rules.procedure.step(talk.state.step)
-        if isinstance(talk.state.at, Asking) and step.confirm and step.id not in seen:
+        if talk.state.at is Phase.ASKING and step.confirm and step.id not in seen:
             seen.add(step.id)
             for answer in ("yes", "no"):
                 leaves = talk.dialogue.rules.procedure.after(step, answer) == EMERGENCY
@@ -258,7 +258,7 @@ def test_a_good_answer_waits_for_the_end_of_its_wait_and_a_bad_one_does_not():
         "4 minutes and 35 seconds to wait.",
     ]
     assert after.answers == talk.state.answers
-    assert isinstance(after.at, Asking)
+    assert after.at is Phase.ASKING
     bad, _ = talk.dialogue.step(talk.state, Said(Heard("yes"), soon))
     assert bad.at == Confirming(HeardAnswer("yes", "yes"))
 

@@ -26,22 +26,7 @@ from card import RATE_HZ, Card
 from numpy.typing import NDArray
 
 from assistant.dialogue.machine import Dialogue
-from assistant.dialogue.state import (
-    Asking,
-    Candidate,
-    Confirming,
-    FollowUp,
-    Holding,
-    Missed,
-    Phase,
-    Proposing,
-    Reason,
-    Shut,
-    Shutting,
-    State,
-    Telling,
-    Warned,
-)
+from assistant.dialogue.state import Candidate, Confirming, FollowUp, Holding, Phase, Proposing, State, Telling, Warned
 from assistant.errors import Problem
 from assistant.files import top_folder
 from assistant.language.meaning import Reading
@@ -353,7 +338,7 @@ class LiveVisit:
     def _answer(self, dialogue: Dialogue, state: State, script: Script) -> str:
         step = dialogue.rules.procedure.step(state.step)
         match state.at:
-            case Asking():
+            case Phase.ASKING:
                 pass
             case Warned(voiced):
                 return "understood" if voiced else ""
@@ -361,17 +346,17 @@ class LiveVisit:
                 return "yes" if value == self.meant(dialogue, state, script) else "no"
             case Proposing():
                 return "no"
-            case Reason():
+            case Phase.REASON:
                 return "no access"
             case Telling():
                 return "customer refused"
-            case Missed() | FollowUp():
+            case Phase.MISSED | FollowUp():
                 return "no"
             case Holding():
                 return "go on"
-            case Shutting():
+            case Phase.SHUTTING:
                 return "understood"
-            case Shut():
+            case Phase.SHUT:
                 return "done"
             case _:
                 return "yes"
@@ -444,7 +429,7 @@ def _signal(voice: NDArray[np.int16]) -> int:
 def _asking(state: State) -> State:
     from dataclasses import replace
 
-    return replace(state, at=Asking())
+    return replace(state, at=Phase.ASKING)
 
 
 def found_in(clip: NDArray[np.int16], sound: NDArray[np.int16]) -> int:
