@@ -236,11 +236,11 @@ class Technician:
 
     def _taken(self, step: Step, quantity: str, value: Value) -> Taken:
         unit = self.dialogue.rules.quantities[quantity].unit
-        return judge_reading(self.dialogue, State(step=step.id), Candidate("", value, unit), quantity)
+        return judge_reading(self.dialogue, State(step=step.id), Candidate(value, unit), quantity)
 
     def _outcome(self, step: Step, quantity: str, value: Value, timed: bool = False) -> str:
         unit = self.dialogue.rules.quantities[quantity].unit
-        candidate = Candidate("", value, unit, timed=timed)
+        candidate = Candidate(value, unit, timed=timed)
         return judge_reading(self.dialogue, State(step=step.id), candidate, quantity).verdict.outcome
 
     def _values(self, quantity: str) -> Iterator[Value]:

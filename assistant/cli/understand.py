@@ -45,12 +45,13 @@ def understand(
         values = language.why(said, asked) if why else []
         if why and as_json:
             body["considered"] = [
-                {"value": value_text(c.value), "unit": c.unit, "how": c.how, "gone": c.gone or None} for c in values
+                {"value": value_text(c.reading.value), "unit": c.reading.unit, "how": c.how, "gone": c.gone or None}
+                for c in values
             ]
         print_result(body, as_json)
         if not as_json:
             for c in values:
-                console.print(f"  {value_text(c.value)} {c.unit}, {c.how}: {c.gone or 'stays'}")
+                console.print(f"  {value_text(c.reading.value)} {c.reading.unit}, {c.how}: {c.gone or 'stays'}")
 
 
 def question_named(name: str) -> Question:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Event, Said
-from assistant.dialogue.figures import said_value, worst_of_times
+from assistant.dialogue.figures import worst_of_times
 from assistant.dialogue.state import Holding, Noting, Phase, Skipped, State, Warned, handed
 from assistant.dialogue.steps import back_to_the_step, given_up, leave, open_step, present
 from assistant.language.meaning import Command, Meaning, Named, Unclear
@@ -138,7 +138,7 @@ def last_reading(dialogue: Context, state: State, event: Said, meaning: Meaning)
     told = wording.NO_READING
     if last:
         name = dialogue.rules.quantities[last.quantity].spoken
-        told = wording.LAST_READING.format(name=name, value=said_value(last))
+        told = wording.LAST_READING.format(name=name, value=wording.read_back(last))
     return state, [*say(told, "answer"), *present(dialogue, state)]
 
 

@@ -94,7 +94,7 @@ def times_of(dialogue: Context, state: State, step: Step, marks: Sequence[Mark])
         judge_reading(
             dialogue,
             state,
-            Candidate("mark", Decimal(str(round(at[stop] - at[start], 1))), "second", timed=True),
+            Candidate(Decimal(str(round(at[stop] - at[start], 1))), "second", words="mark", timed=True),
             quantity,
         )
         for quantity, (start, stop) in step.times.items()
@@ -195,22 +195,16 @@ def _no_rise(verdict: Verdict, value: Value, before: Taken | Found | None) -> Ve
     return verdict
 
 
-def read_back(dialogue: Context, state: State, candidate: Candidate) -> str:
+def read_back(dialogue: Context, state: State, reading: Reading) -> str:
     """What was heard; a value in another unit than asked also in that one."""
-    said = wording.read_back(candidate)
-    if isinstance(candidate.value, Decimal):
+    said = wording.read_back(reading)
+    if isinstance(reading.value, Decimal):
         name = dialogue.asked(state)
-        if (
-            state.is_brief
-            and name
-            and candidate.unit == dialogue.rules.quantities[name].unit
-            and candidate.steady
-            and not candidate.below
-        ):
-            return wording.without_unit(said, candidate)
-        asked = dialogue.rules.quantities[name].unit if name else candidate.unit
-        if candidate.unit != asked:
-            converted = units.round_significant(units.convert(candidate.value, candidate.unit, asked), 3)
+        asked = dialogue.rules.quantities[name].unit if name else reading.unit
+        if state.is_brief and name and reading.unit == asked and reading.steady and not reading.below:
+            return wording.without_unit(said, reading)
+        if reading.unit != asked:
+            converted = units.round_significant(units.convert(reading.value, reading.unit, asked), 3)
             said += f", that is {spoken_value(converted, asked)}"
     return said
 
@@ -231,31 +225,4 @@ def _difference(unit: str) -> str:
 
 def heard(event: Said, reading: Reading) -> Candidate:
     """What was heard, not yet taken."""
-    return Candidate(
-        words=event.heard.text,
-        value=reading.value,
-        unit=reading.unit,
-        approximate=reading.approximate,
-        upper=reading.upper,
-        steady=reading.steady,
-        below=reading.below,
-        audio=event.audio,
-    )
-
-
-def candidate_of(taken: Taken) -> Candidate:
-    """A reading that was taken, as it may be said again."""
-    return Candidate(
-        "",
-        taken.value,
-        taken.unit,
-        approximate=taken.approximate,
-        upper=taken.upper,
-        steady=taken.steady,
-        below=taken.below,
-    )
-
-
-def said_value(taken: Taken) -> str:
-    """The value of a reading, as it is said."""
-    return wording.read_back(candidate_of(taken))
+    return Candidate(**vars(reading), words=event.heard.text, audio=event.audio)

@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from assistant.dialogue.figures import findings
-from assistant.dialogue.state import Answer, Bar, Found, Rules, State, Taken
+from assistant.dialogue.state import Answer, Bar, Fact, Found, Rules, State, Taken
 from assistant.trade.computations import FINDINGS
 from assistant.trade.judging import Act
 from assistant.trade.procedures import State as Site
@@ -35,30 +35,30 @@ def bars(rules: Rules, state: State) -> tuple[Bar, ...]:
     return tuple(closed.values())
 
 
-def about(fact: Taken | Answer | Found) -> str:
+def about(fact: Fact) -> str:
     """What a fact is about: its quantity, its check or its finding."""
     return fact.quantity if isinstance(fact, Taken) else fact.step if isinstance(fact, Answer) else fact.name
 
 
-def _is_withdrawn(fact: Taken | Answer | Found) -> bool:
+def _is_withdrawn(fact: Fact) -> bool:
     return fact.withdrawn or (isinstance(fact, Found) and fact.taken_back)
 
 
-def _judged(fact: Taken | Answer | Found) -> bool:
+def _judged(fact: Fact) -> bool:
     """Whether it says that what it is about is in order: what cannot be judged opens nothing."""
     if isinstance(fact, Answer):
         return True
     return fact.verdict is not None and fact.verdict.outcome != "cannot-judge"
 
 
-def _opens(bar: Bar, by: Taken | Answer | Found) -> bool:
+def _opens(bar: Bar, by: Fact) -> bool:
     """Whether a later, good measurement lifts a bar: only after a repair, or where the bad one was taken back."""
     if bar.stands == "found":
         return False
     return bar.stands == "taken back" or by.after > (bar.fact.voided_by or 0)
 
 
-def _forbids(rules: Rules, fact: Taken | Answer | Found) -> tuple[Act, ...]:
+def _forbids(rules: Rules, fact: Fact) -> tuple[Act, ...]:
     if isinstance(fact, Answer):
         return rules.procedure.step(fact.step).forbids if fact.text else ()
     if fact.verdict is None:

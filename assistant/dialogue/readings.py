@@ -9,7 +9,7 @@ from assistant.dialogue.comparing import FAR_FROM_LAST, is_far_from_last
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
-from assistant.dialogue.figures import findings, heard, judge_reading, said_value
+from assistant.dialogue.figures import findings, heard, judge_reading
 from assistant.dialogue.state import Answer, Candidate, Confirming, Fact, Found, HeardList, Phase, State, Taken, handed
 from assistant.dialogue.steps import back_to_the_step, open_step, present, weigh
 from assistant.language.meaning import Confirm, Meaning, Reading, Readings, Unclear
@@ -67,13 +67,13 @@ def _doubt(dialogue: Context, state: State, event: Said, meaning: Reading) -> st
         return confirm
     if meaning.value in state.hand.doubted:
         return "refused before"
-    mine = judge_reading(dialogue, state, Candidate("", meaning.value, meaning.unit)).verdict.outcome
+    taken = judge_reading(dialogue, state, Candidate(meaning.value, meaning.unit))
     for rival in dialogue.language.rivals(event.heard, meaning, question, state.hand.refused):
         if not isinstance(rival, Reading):
             return rival.detail if isinstance(rival, Unclear) else "alternative"
-        if judge_reading(dialogue, state, Candidate("", rival.value, rival.unit)).verdict.outcome != mine:
+        other = judge_reading(dialogue, state, Candidate(rival.value, rival.unit))
+        if other.verdict.outcome != taken.verdict.outcome:
             return "alternative"
-    taken = judge_reading(dialogue, state, Candidate("", meaning.value, meaning.unit))
     return FAR_FROM_LAST if is_far_from_last(dialogue, taken) else ""
 
 
@@ -120,7 +120,7 @@ def _what(dialogue: Context, last: Taken | Answer) -> tuple[str, dict[str, objec
     if isinstance(last, Taken):
         name = dialogue.rules.quantities[last.quantity].spoken
         withdrawn = {"quantity": last.quantity, "withdrawn": plain(last.value)}
-        return f"{name}, {said_value(last)}", {"step": last.step, **withdrawn}
+        return f"{name}, {wording.read_back(last)}", {"step": last.step, **withdrawn}
     name = dialogue.rules.procedure.step(last.step).title
     return f"{name}, {last.answer or last.text}", {"step": last.step, "answer": last.answer or last.text}
 

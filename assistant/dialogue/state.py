@@ -12,7 +12,7 @@ from enum import Enum
 from typing import Any, ClassVar, Literal, TypeVar
 
 from assistant.dialogue.effects import Say
-from assistant.language.meaning import Command, Value
+from assistant.language.meaning import Command, Reading, Value
 from assistant.trade.faults import Faults
 from assistant.trade.history import History
 from assistant.trade.job import Job, Pace
@@ -74,20 +74,14 @@ class Rules:
     risks: Mapping[str, Risk] = field(default_factory=dict)
 
 
-@dataclass(frozen=True)
-class Candidate:
+@dataclass(frozen=True, kw_only=True)
+class Candidate(Reading):
     """A reading that was heard and is not yet taken."""
 
-    words: str
-    value: Value
-    unit: str = ""
-    approximate: bool = False
+    words: str = ""
     timed: bool = False  # the value is from "mark"
     audio: str = ""
     why: str = ""  # why it is asked
-    upper: Decimal | None = None  # the other end of a range
-    steady: bool = True
-    below: bool = False  # it is less than the value
 
 
 @dataclass(frozen=True)
@@ -106,62 +100,50 @@ class HeardList:
     entries: tuple[tuple[str, Candidate], ...]
 
 
-@dataclass(frozen=True)
-class Taken:
-    """A reading that was taken. judged: its value in the limit's unit, lead resistance taken off.
+@dataclass(frozen=True, kw_only=True)
+class _Known:
+    """Whether what a visit came to know still stands."""
 
-    withdrawn: taken back. after: how many repairs came before it. voided_by: the repair, counted from 0, after which
-    it no longer stands; it stays in the record as found. audio: the recording of the value.
-    """
+    withdrawn: bool = False  # taken back
+    after: int = 0  # how many repairs came before it
+    voided_by: int | None = None  # the repair, counted from 0, after which it no longer stands; it stays as found
+
+    @property
+    def voided(self) -> bool:
+        """Whether a repair came after it."""
+        return self.voided_by is not None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Taken(_Known, Reading):
+    """A reading that was taken."""
 
     step: str
     quantity: str
-    value: Value
-    unit: str
-    judged: Value
+    judged: Value  # in the limit's unit, lead resistance taken off
     verdict: Verdict
     words: str
     speaker: str
     stage: str
-    approximate: bool = False
-    upper: Decimal | None = None
-    steady: bool = True
-    below: bool = False
-    audio: str = ""
-    withdrawn: bool = False
-    after: int = 0
-    voided_by: int | None = None
-
-    @property
-    def voided(self) -> bool:
-        """Whether a repair came after it."""
-        return self.voided_by is not None
+    audio: str = ""  # the recording of the value
 
 
 @dataclass(frozen=True)
-class Answer:
-    """The answer to a check. text: what it found; empty where nothing is wrong. The rest as of `Taken`."""
+class Answer(_Known):
+    """The answer to a check. text: what it found; empty where nothing is wrong."""
 
     step: str
     answer: str
     text: str = ""
-    withdrawn: bool = False
-    after: int = 0
-    voided_by: int | None = None
-
-    @property
-    def voided(self) -> bool:
-        """Whether a repair came after it."""
-        return self.voided_by is not None
 
 
 @dataclass(frozen=True)
-class Found:
+class Found(_Known):
     """What follows from readings. It is worked out from those that stand, and never stored (`figures.findings`), but
     for what was worked out aside, by voice.
 
-    voided_by: the repair, counted from 0, that came after it. taken_back: it rests on a reading that was taken back
-    and not read again. rests_on: of one worked out aside, the quantities whose readings it was worked out from.
+    taken_back: it rests on a reading that was taken back and not read again. rests_on: of one worked out aside, the
+    quantities whose readings it was worked out from.
     """
 
     name: str
@@ -170,17 +152,9 @@ class Found:
     unit: str
     verdict: Verdict | None
     problem: str = ""
-    after: int = 0
-    voided_by: int | None = None
     taken_back: bool = False
     aside: bool = False
-    withdrawn: bool = False
     rests_on: tuple[str, ...] = ()
-
-    @property
-    def voided(self) -> bool:
-        """Whether a repair came after it."""
-        return self.voided_by is not None
 
 
 Fact = Taken | Answer | Found
@@ -196,7 +170,7 @@ class Bar:
     """
 
     about: str
-    fact: Taken | Answer | Found
+    fact: Fact
     acts: tuple[Act, ...]
     stands: Literal["found", "taken back", "mended"]
 

@@ -12,7 +12,6 @@ from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.figures import (
     RANK,
     calls_for_leaving,
-    candidate_of,
     findings,
     judge_reading,
     read_back,
@@ -27,6 +26,7 @@ from assistant.dialogue.state import (
     Candidate,
     Confirming,
     Deciding,
+    Fact,
     Found,
     Hand,
     HeardAnswer,
@@ -288,7 +288,7 @@ def repaired(dialogue: Context, state: State, made: RepairHeard, restart: str = 
     voided = tuple(step.id for step in procedure.steps if step.id in steps and state.outcome(step.id))
     number = len(state.repairs)
 
-    def touches(fact: Taken | Answer | Found) -> bool:
+    def touches(fact: Fact) -> bool:
         if fact.voided or fact.withdrawn:
             return False
         if isinstance(fact, Found):
@@ -474,7 +474,7 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
 
 def _taken(dialogue: Context, state: State, taken: Taken, confirmed: bool) -> str:
     """A reading's read-back and verdict. A value that was just confirmed is not read back a third time."""
-    value = "" if confirmed else read_back(dialogue, state, candidate_of(taken))
+    value = "" if confirmed else read_back(dialogue, state, taken)
     if state.is_brief:
         return wording.taken_briefly(value, taken, first=state.latest(taken.quantity) is None)
     told = wording.I_HAVE.format(what=value) if value else wording.TAKEN

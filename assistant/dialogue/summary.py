@@ -12,7 +12,7 @@ from assistant.dialogue import gate
 from assistant.dialogue.bodies import plain
 from assistant.dialogue.figures import findings
 from assistant.dialogue.ranking import found_cause
-from assistant.dialogue.state import Answer, Found, Rules, State, Taken
+from assistant.dialogue.state import Answer, Fact, Found, Rules, State, Taken
 from assistant.trade.computations import FINDINGS
 from assistant.trade.limits import limit_for
 from assistant.trade.procedures import Step, left_out
@@ -58,7 +58,7 @@ def found_of(state: State, rules: Rules) -> list[Body]:
     barring = {bar.about: bar for bar in gate.bars(rules, state)}
     left = {t.quantity for t in state.standing if t.stage == "left"}
 
-    def entry(fact: Taken | Answer | Found, body: Body) -> Body:
+    def entry(fact: Fact, body: Body) -> Body:
         bar = barring.get(gate.about(fact))
         if bar is None or bar.fact != fact or not body:
             return body

@@ -48,7 +48,7 @@ def _stopwatch(dialogue: Context, state: State, event: Said) -> Turn:
     if state.hand.first_mark_s is None:
         return handed(state, first_mark_s=event.at_s), [note, *say(wording.MARKED)]
     seconds = Decimal(str(round(event.at_s - state.hand.first_mark_s, 1)))
-    candidate = Candidate(event.heard.text, seconds, "second", timed=True, audio=event.audio)
+    candidate = Candidate(seconds, "second", words=event.heard.text, timed=True, audio=event.audio)
     turn, effects = weigh(dialogue, handed(state, first_mark_s=None), candidate, "")
     return turn, [note, *effects]
 
@@ -88,7 +88,7 @@ def next_or_over(dialogue: Context, state: State, event: Said, meaning: Meaning)
         return _settle(dialogue, state, step, [])
     if not state.hand.marks:
         return yes_no(dialogue, state, event, meaning)
-    candidate = Candidate(event.heard.text, Decimal(len(state.hand.marks)), "dimensionless", audio=event.audio)
+    candidate = Candidate(Decimal(len(state.hand.marks)), "dimensionless", words=event.heard.text, audio=event.audio)
     return weigh(dialogue, handed(state, marks=()), candidate, "counted")
 
 

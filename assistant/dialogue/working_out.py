@@ -206,7 +206,7 @@ def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
     if works.from_s is None:
         return replace(state, at=replace(works, from_s=event.at_s)), [note, *say(wording.MARKED)]
     seconds = Decimal(str(round(event.at_s - works.from_s, 1)))
-    candidate = Candidate(event.heard.text, seconds, "second", timed=True, audio=event.audio)
+    candidate = Candidate(seconds, "second", words=event.heard.text, timed=True, audio=event.audio)
     state = replace(state, at=replace(works, from_s=None))
     turn, effects = _taken(dialogue, state, candidate, wording.I_HAVE.format(what=wording.read_back(candidate)))
     return turn, [note, *effects]

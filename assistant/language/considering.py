@@ -45,7 +45,7 @@ def considered(derivations: Iterable[Node], quantity: Quantity, refused: Collect
     derivations: of what holds an <amount>, <range> or <open>: a <reading> or an <entry>.
     """
     meant = dict.fromkeys(
-        replace(c, mended=True) if node.node("slurred") else c
+        _mended(c) if node.node("slurred") else c
         for node in derivations
         for part in _parts(node)
         for c in _meanings(part, quantity)
@@ -65,7 +65,8 @@ def decide(found: list[Considered], derivations: list[Node], quantity: Quantity)
     # The same amount said in two ways ("4.7 k ohms") is one meaning.
     distinct = {_comparable(c, quantity): c for c in reversed(staying)}
     if len(distinct) > 1:
-        choices = dict.fromkeys(f"{c.value:f}" for c in staying if isinstance(c.value, Decimal))
+        values = (c.reading.value for c in staying)
+        choices = dict.fromkeys(f"{value:f}" for value in values if isinstance(value, Decimal))
         return Unclear("ambiguous", tuple(choices))
     return staying[0].reading
 
@@ -75,16 +76,17 @@ def _none_stays(found: list[Considered], quantity: Quantity) -> Unclear:
     if _REFUSED in reasons:
         return Unclear("refused-before")
     if reasons == {_WRONG_KIND}:
-        detail = f"that is {measured_kind(found[0].unit)}; I asked for {spoken_unit(quantity.unit)}"
+        detail = f"that is {measured_kind(found[0].reading.unit)}; I asked for {spoken_unit(quantity.unit)}"
         return Unclear("wrong-dimension", detail=detail)
     if _REVERSED in reasons:
         return Unclear("reversed")
-    worst = next(c for c in found if c.gone == _SPAN)
+    worst = next(c.reading for c in found if c.gone == _SPAN)
     return Unclear("out-of-span", detail=f"{worst.value} is more than that meter shows")
 
 
 def _comparable(c: Considered, quantity: Quantity) -> tuple[object, ...]:
-    return tuple(units.convert(v, c.unit, quantity.unit) if isinstance(v, Decimal) else v for v in c.reading.values)
+    said = c.reading
+    return tuple(units.convert(v, said.unit, quantity.unit) if isinstance(v, Decimal) else v for v in said.values)
 
 
 def _parts(node: Node) -> list[Node]:
@@ -96,23 +98,27 @@ def _meanings(node: Node, quantity: Quantity) -> Iterator[Considered]:
     unit = unit_of(unit_node.tags[0], quantity) if unit_node else quantity.unit
     match node.rule:
         case "open" if not node.tags or units.same_dimension(node.tags[0], quantity.unit):
-            yield Considered(Overload(quantity.overload), quantity.unit, "as said")
+            yield Considered(Reading(Overload(quantity.overload), quantity.unit), "as said")
         case "closed" if quantity.closes:
-            yield Considered(_BELOW, "ohm", "closed", below=True)
+            yield Considered(Reading(_BELOW, "ohm", below=True), "closed")
         case "no_signal" if quantity.name in node.tags:
-            yield Considered(Decimal(0), quantity.unit, "none")
+            yield Considered(Reading(Decimal(0), quantity.unit), "none")
         case "mended":
-            yield from (replace(last, mended=True) for last in _meanings(node.nodes("amount")[-1], quantity))
+            yield from map(_mended, _meanings(node.nodes("amount")[-1], quantity))
         case "range":
             low, high = (_signed(number) for number in _numbers_with_sign(node))
-            yield Considered(low, unit, "a range", upper=high, steady=False)
+            yield Considered(Reading(low, unit, upper=high, steady=False), "a range")
         case "amount":
             worths, unit = _worths(node, unit)
             for worth in worths:
                 value = -worth.value if node.node("sign") else worth.value
                 steady = node.node("unsteady") is None
                 about = node.node("about") is not None or not steady
-                yield Considered(value, unit, worth.form, approximate=about, steady=steady)
+                yield Considered(Reading(value, unit, approximate=about, steady=steady), worth.form)
+
+
+def _mended(c: Considered) -> Considered:
+    return replace(c, reading=replace(c.reading, mended=True))
 
 
 def _worths(amount: Node, unit: str) -> tuple[list[Number], str]:
@@ -157,20 +163,21 @@ def unit_of(said: str, quantity: Quantity) -> str:
 
 def _gone(c: Considered, quantity: Quantity, refused: Collection[Value]) -> str:
     """Why a meaning is let go; empty when it stays."""
-    if not _same_kind(c.unit, quantity.unit):
+    said = c.reading
+    if not _same_kind(said.unit, quantity.unit):
         return _WRONG_KIND
-    if c.how == "point left out" and (c.unit != quantity.unit or quantity.resolution > HUNDREDTHS):
+    if c.how == "point left out" and (said.unit != quantity.unit or quantity.resolution > HUNDREDTHS):
         return _POINT
-    if c.how == "minutes and seconds" and c.unit != "second":
+    if c.how == "minutes and seconds" and said.unit != "second":
         return _CLOCK
-    for value in c.reading.values:
+    for value in said.values:
         if isinstance(value, Decimal):
-            shown = units.convert(value, c.unit, quantity.unit)
+            shown = units.convert(value, said.unit, quantity.unit)
             if shown < quantity.low == 0 and quantity.unit in _DIRECT:
                 return _REVERSED
             if not quantity.low <= shown <= quantity.high:
                 return _SPAN
-    return _REFUSED if c.value in refused else ""
+    return _REFUSED if said.value in refused else ""
 
 
 def _same_kind(said: str, asked: str) -> bool:

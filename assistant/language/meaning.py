@@ -124,17 +124,6 @@ class Question:
 class Considered:
     """One value that the words can mean, how it comes about, and why it was let go (empty: it stays)."""
 
-    value: Value
-    unit: str
+    reading: Reading
     how: str
     gone: str = ""
-    approximate: bool = False
-    upper: Decimal | None = None
-    steady: bool = True
-    below: bool = False
-    mended: bool = False
-
-    @property
-    def reading(self) -> Reading:
-        """As a reading."""
-        return Reading(self.value, self.unit, self.approximate, self.upper, self.steady, self.below, self.mended)

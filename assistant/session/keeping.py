@@ -159,7 +159,8 @@ class InRecord(Keeper[State]):
             more["repaired"] = repaired
         if considered := language.why(heard.text, question, self._dialogue.refused(state)):
             more["considered"] = [
-                {"value": value_text(c.value), "unit": c.unit, "how": c.how, "gone": c.gone} for c in considered
+                {"value": value_text(c.reading.value), "unit": c.reading.unit, "how": c.how, "gone": c.gone}
+                for c in considered
             ]
         return Said(heard, utterance.first_word_s, name), more
 

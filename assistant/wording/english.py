@@ -27,7 +27,7 @@ from assistant.dialogue.state import (
     Taken,
     Working,
 )
-from assistant.language.meaning import Unclear, Value
+from assistant.language.meaning import Reading, Unclear, Value
 from assistant.language.spoken import spoken_number, spoken_unit, spoken_value
 from assistant.trade.computation import Computation
 from assistant.trade.computations import CLOCKED_BY, FINDINGS
@@ -248,20 +248,20 @@ _WORDS: Mapping[Phase, str] = {
 }
 
 
-def read_back(candidate: Candidate) -> str:
-    """What was heard, digit by digit."""
-    about = "about " if candidate.approximate else ""
-    if candidate.upper is not None and isinstance(candidate.value, Decimal):
-        low, high = spoken_number(candidate.value, ", "), spoken_value(candidate.upper, candidate.unit)
+def read_back(reading: Reading) -> str:
+    """A value as it was said, digit by digit."""
+    about = "about " if reading.approximate else ""
+    if reading.upper is not None and isinstance(reading.value, Decimal):
+        low, high = spoken_number(reading.value, ", "), spoken_value(reading.upper, reading.unit)
         return f"{about}{low} to {high}, not steady"
-    below, unsteady = "below " if candidate.below else "", "" if candidate.steady else ", not steady"
-    return f"{about}{below}{spoken_value(candidate.value, candidate.unit)}{unsteady}"
+    below, unsteady = "below " if reading.below else "", "" if reading.steady else ", not steady"
+    return f"{about}{below}{spoken_value(reading.value, reading.unit)}{unsteady}"
 
 
-def without_unit(said: str, candidate: Candidate) -> str:
+def without_unit(said: str, reading: Reading) -> str:
     """A read-back without its unit, where that is the question's own."""
-    value = candidate.value
-    return said.removesuffix(f" {spoken_unit(candidate.unit, value)}") if isinstance(value, Decimal) else said
+    value = reading.value
+    return said.removesuffix(f" {spoken_unit(reading.unit, value)}") if isinstance(value, Decimal) else said
 
 
 def verdict(v: Verdict, judged: Value | None = None) -> str:
@@ -488,9 +488,9 @@ def time_taken(name: str, reading: Taken, confirmed: bool, brief: bool) -> str:
     if confirmed:
         return f"{name}. {told}"
     if brief:
-        told = taken_briefly(without_unit(value_of(reading), _said_as(reading)), reading, first=True)
+        told = taken_briefly(without_unit(read_back(reading), reading), reading, first=True)
         return f"{name}, {told[0].lower()}{told[1:]}"
-    return f"{name}, I have {value_of(reading)}. {told}"
+    return f"{name}, I have {read_back(reading)}. {told}"
 
 
 def how_far(state: State, rules: Rules) -> str:
@@ -502,18 +502,9 @@ def how_far(state: State, rules: Rules) -> str:
     return f"{where} {len(state.standing)} readings taken."
 
 
-def value_of(reading: Taken) -> str:
-    """The value of a reading, as it is said."""
-    return read_back(_said_as(reading))
-
-
-def _said_as(reading: Taken) -> Candidate:
-    return Candidate("", reading.value, reading.unit, upper=reading.upper, steady=reading.steady, below=reading.below)
-
-
 def time_of(rules: Rules, reading: Taken) -> str:
     """A time that the marks give, before it is taken."""
-    return f"{capital(rules.quantities[reading.quantity].spoken)}, {value_of(reading)}."
+    return f"{capital(rules.quantities[reading.quantity].spoken)}, {read_back(reading)}."
 
 
 def spoken_fuel(name: str) -> str:

@@ -149,7 +149,7 @@ def test_rules_of_older_records_tell_no_kind_and_mean_what_they_meant(quantity, 
     then = Dialogue(dialogue.language, replace(dialogue.rules, limits=limits))
     assert today.emergency_kind == kind
     for worked in (dialogue, then):
-        read = judge_reading(worked, worked.start(), Candidate("", Decimal(3), "ppm"))
+        read = judge_reading(worked, worked.start(), Candidate(Decimal(3), "ppm"))
         taken = replace(read, quantity=quantity, judged=Decimal(value))
         assert calls_for_leaving(worked, taken) == kind
         assert calls_for_leaving(worked, replace(taken, judged=Decimal(value) - 1)) is None

@@ -169,7 +169,7 @@ def test_only_commands_are_proposed(language, ask, words, near):
 
 
 def test_why_shows_what_was_considered_and_why_it_went(language, ask):
-    found = {str(c.value): c.gone for c in language.why("one twenty", ask("line-voltage"))}
+    found = {str(c.reading.value): c.gone for c in language.why("one twenty", ask("line-voltage"))}
     assert found["120"] == ""
     assert "hundredths" in found["1.20"]
     assert "times" in found["80"]
