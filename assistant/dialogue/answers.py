@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 from assistant.dialogue.asides import not_here
-from assistant.dialogue.bodies import plain
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
@@ -24,7 +23,7 @@ from assistant.dialogue.state import (
     handed,
 )
 from assistant.dialogue.steps import acknowledged, answered, ask, leave, open_step, present, take, take_list
-from assistant.language.meaning import Command, Meaning, Unclear
+from assistant.language.meaning import Command, Meaning, Unclear, value_text
 from assistant.trade.procedures import EMERGENCY, Step
 from assistant.wording import english as wording
 
@@ -48,7 +47,8 @@ def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
         return _again(state, wording.YES_OR_NO)
     if state.hand.looks:
         if answer == "no":
-            return once_more(dialogue, handed(state, looks=()), event, meaning)
+            state = handed(state, looks=())
+            return state, present(dialogue, state)
         return all_good(dialogue, state, event, meaning)
     # Where people have to leave at once, nobody is asked whether that was meant.
     if step.confirm and dialogue.rules.procedure.after(step, answer) != EMERGENCY:
@@ -100,7 +100,7 @@ def refused(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
     if isinstance(heard, HeardList):
         said = ", ".join(name for name, _ in heard.entries)
     else:
-        said = heard.answer if isinstance(heard, HeardAnswer) else plain(heard.value)
+        said = heard.answer if isinstance(heard, HeardAnswer) else value_text(heard.value)
     if isinstance(heard, Candidate):
         state = handed(state, refused=(*state.hand.refused, heard.value))
     state = replace(state, at=Phase.ASKING)
@@ -178,11 +178,6 @@ def _doubted(state: State) -> State:
     if isinstance(state.at, Working):
         return replace(state, at=replace(state.at, refused=(), doubted=state.at.refused))
     return handed(state, refused=(), doubted=state.hand.refused)
-
-
-def once_more(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
-    """What is waited for, once more."""
-    return state, present(dialogue, state)
 
 
 def yes_or_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

@@ -5,12 +5,11 @@ from __future__ import annotations
 from decimal import Decimal
 
 from assistant.dialogue.state import Found, Taken
-from assistant.language.meaning import Value
+from assistant.language.meaning import value_text
 from assistant.trade.computation import Computation
 from assistant.trade.computations import FINDINGS
 from assistant.trade.feeds import Result
 from assistant.trade.judging import Verdict
-from assistant.trade.quantities import Overload
 
 
 def reading_body(taken: Taken) -> dict[str, object]:
@@ -18,11 +17,11 @@ def reading_body(taken: Taken) -> dict[str, object]:
     return {
         "step": taken.step,
         "quantity": taken.quantity,
-        "value": plain(taken.value),
+        "value": value_text(taken.value),
         "unit": taken.unit,
-        "judged": plain(taken.judged),
+        "judged": value_text(taken.judged),
         "approximate": taken.approximate,
-        **({"upper": plain(taken.upper)} if taken.upper is not None else {}),
+        **({"upper": value_text(taken.upper)} if taken.upper is not None else {}),
         **({} if taken.steady else {"steady": False}),
         **({"below": True} if taken.below else {}),
         "words": taken.words,
@@ -80,8 +79,3 @@ def verdict_body(verdict: Verdict) -> dict[str, object]:
         "expanded_uncertainty": None if verdict.expanded_uncertainty is None else f"{verdict.expanded_uncertainty:f}",
         "limit": limit.model_dump(mode="json", exclude_defaults=True) if limit else None,
     }
-
-
-def plain(value: Value | None) -> str:
-    """A value as a record keeps it: the digits said."""
-    return value.value if isinstance(value, Overload) else f"{value:f}" if value is not None else ""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue.bodies import plain
 from assistant.dialogue.comparing import FAR_FROM_LAST, is_far_from_last
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
@@ -12,7 +11,7 @@ from assistant.dialogue.events import Said
 from assistant.dialogue.figures import findings, heard, judge_reading
 from assistant.dialogue.state import Answer, Candidate, Confirming, Fact, Found, HeardList, Phase, State, Taken, handed
 from assistant.dialogue.steps import back_to_the_step, open_step, present, weigh
-from assistant.language.meaning import Confirm, Meaning, Reading, Readings, Unclear
+from assistant.language.meaning import Confirm, Meaning, Reading, Readings, Unclear, value_text
 from assistant.trade.procedures import State as Site
 from assistant.trade.procedures import Step
 from assistant.wording import english as wording
@@ -45,7 +44,7 @@ def heard_readings(dialogue: Context, state: State, event: Said, meaning: Meanin
     if not entries:
         return state, [*effects, *present(dialogue, state)]
     state = replace(state, at=Confirming(HeardList(tuple(entries))), failures=0)
-    values = [{"quantity": name, "value": plain(each.value), "unit": each.unit} for name, each in entries]
+    values = [{"quantity": name, "value": value_text(each.value), "unit": each.unit} for name, each in entries]
     note = Note("heard-list", {"step": state.step, "values": values, "speaker": state.speaker})
     return state, [note, *effects, *present(dialogue, state)]
 
@@ -119,7 +118,7 @@ def _what(dialogue: Context, last: Taken | Answer) -> tuple[str, dict[str, objec
     """What is taken back, as it is said and as it is noted."""
     if isinstance(last, Taken):
         name = dialogue.rules.quantities[last.quantity].spoken
-        withdrawn = {"quantity": last.quantity, "withdrawn": plain(last.value)}
+        withdrawn = {"quantity": last.quantity, "withdrawn": value_text(last.value)}
         return f"{name}, {wording.read_back(last)}", {"step": last.step, **withdrawn}
     name = dialogue.rules.procedure.step(last.step).title
     return f"{name}, {last.answer or last.text}", {"step": last.step, "answer": last.answer or last.text}

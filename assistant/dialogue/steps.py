@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from assistant.dialogue import gate
-from assistant.dialogue.bodies import finding_body, plain, reading_body
+from assistant.dialogue.bodies import finding_body, reading_body
 from assistant.dialogue.comparing import FAR_FROM_LAST, compared, last_time
 from assistant.dialogue.context import Context, Turn, alarm, say
 from assistant.dialogue.effects import Effect, Note
@@ -45,6 +45,7 @@ from assistant.dialogue.state import (
     handed,
 )
 from assistant.dialogue.summary import TAKEN_BACK, summary_of
+from assistant.language.meaning import value_text
 from assistant.trade.computations import CLOCKED, CLOCKED_BY, FINDINGS
 from assistant.trade.limits import EmergencyKind
 from assistant.trade.procedures import EMERGENCY, END, Repair, Step, after_step, left_out
@@ -164,7 +165,7 @@ def take_list(dialogue: Context, state: State, heard: HeardList) -> Turn:
             continue
         kept = replace(each, why=CONFIRMED)
         state = replace(state, ahead=(*((n, c) for n, c in state.ahead if n != name), (name, kept)))
-        body = {"quantity": name, "value": plain(kept.value), "unit": kept.unit, "speaker": state.speaker}
+        body = {"quantity": name, "value": value_text(kept.value), "unit": kept.unit, "speaker": state.speaker}
         effects.append(Note("kept", body))
     if mine is None:
         state = replace(state, speaker="technician")
@@ -448,7 +449,7 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
         effects += compared(dialogue, step_id=taken.step, name=taken.quantity, value=taken.judged)
     if kind := calls_for_leaving(dialogue, taken):
         state = left_with(state, taken.step, taken.verdict.outcome)
-        turn, more = emergency(dialogue, state, f"{taken.quantity} {plain(taken.value)}", kind)
+        turn, more = emergency(dialogue, state, f"{taken.quantity} {value_text(taken.value)}", kind)
         return turn, [*effects, *more]
     step = dialogue.rules.procedure.step(taken.step)
     outcomes: list[str] = [taken.verdict.outcome]

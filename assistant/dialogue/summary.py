@@ -9,10 +9,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from assistant.dialogue import gate
-from assistant.dialogue.bodies import plain
 from assistant.dialogue.figures import findings
 from assistant.dialogue.ranking import found_cause
 from assistant.dialogue.state import Answer, Fact, Found, Rules, State, Taken
+from assistant.language.meaning import value_text
 from assistant.trade.computations import FINDINGS
 from assistant.trade.limits import limit_for
 from assistant.trade.procedures import Step, left_out
@@ -101,9 +101,10 @@ def _answered(rules: Rules, step: Step, answer: Answer) -> Body:
 def _measured(rules: Rules, step: Step, of: Taken | Found, title: str, as_found: bool) -> Body:
     """A reading or finding as an entry; empty where it plainly passes or nothing was to decide."""
     verdict = of.verdict
-    value = of.judged if isinstance(of, Taken) else of.value
-    forbids = bool(verdict and value is not None and verdict.forbids(value))
-    if verdict is None or (verdict.outcome in ("pass", "noted", "cannot-judge") and not forbids):
+    if verdict is None or of.value is None:
+        return {}
+    forbids = bool(verdict.forbids(of.judged if isinstance(of, Taken) else of.value))
+    if verdict.outcome in ("pass", "noted", "cannot-judge") and not forbids:
         return {}
     tests = bool(step.proves) and not (isinstance(of, Found) and of.aside)
     guarded = verdict.limit is not None and verdict.limit.guarded
@@ -112,7 +113,7 @@ def _measured(rules: Rules, step: Step, of: Taken | Found, title: str, as_found:
         "step": step.id,
         "text": f"{title}, {verdict.outcome.replace('-', ' ')}",
         "verdict": verdict.outcome,
-        "value": plain(of.value),
+        "value": value_text(of.value),
         "unit": of.unit,
         "as_found": as_found,
         "unsafe": (failed or forbids) and not as_found,

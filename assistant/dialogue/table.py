@@ -226,16 +226,16 @@ TABLE: dict[Phase, dict[str, Cell]] = {
     Phase.SHUTTING: {
         "not-voiced": _cell(opening.not_warned, Phase.HOLDING),
         "understood": _cell(ending.understood, Phase.SHUT),
-        **dict.fromkeys(("next", "yes", "no"), _cell(answers.once_more)),
+        **dict.fromkeys(("next", "yes", "no"), _cell(asides.what_next)),
     },
     Phase.SHUT: {
         "next": _cell(ending.done, Phase.PROVING),
-        **dict.fromkeys(("understood", "yes", "no"), _cell(answers.once_more)),
+        **dict.fromkeys(("understood", "yes", "no"), _cell(asides.what_next)),
     },
     Phase.PROVING: {
         "yes": _cell(ending.proved, Phase.TELLING),
         "no": _cell(ending.not_shut, Phase.SHUT),
-        **dict.fromkeys(("understood", "next"), _cell(answers.once_more)),
+        **dict.fromkeys(("understood", "next"), _cell(asides.what_next)),
     },
     Phase.TELLING: {
         "hold": EVERYWHERE["hold"],

@@ -13,14 +13,14 @@ from decimal import Decimal
 from itertools import combinations, repeat
 
 from assistant.dialogue.answers import yes_no
-from assistant.dialogue.bodies import plain, reading_body
+from assistant.dialogue.bodies import reading_body
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import times_of, worst_of_times
 from assistant.dialogue.state import Candidate, Mark, Phase, State, Taken, Timed, handed
 from assistant.dialogue.steps import leave, present, weigh
-from assistant.language.meaning import Command, Meaning, Named
+from assistant.language.meaning import Command, Meaning, Named, value_text
 from assistant.trade import units
 from assistant.trade.procedures import Step
 from assistant.wording import english as wording
@@ -67,7 +67,7 @@ def _mark_event(dialogue: Context, state: State, made: Sequence[Mark], step: Ste
         facts = tuple(replace(t, withdrawn=True) if t in old else t for t in state.facts)
         state = replace(handed(state, untold=(), missed=()), facts=facts)
         effects += [
-            Note("correction", {"step": t.step, "quantity": t.quantity, "withdrawn": plain(t.value)}) for t in old
+            Note("correction", {"step": t.step, "quantity": t.quantity, "withdrawn": value_text(t.value)}) for t in old
         ]
     for each in made:
         known = each if each.event in step.events else replace(each, event="")

@@ -10,7 +10,7 @@ from dataclasses import replace
 from decimal import Decimal
 from functools import partial
 
-from assistant.dialogue.bodies import plain, worked_body
+from assistant.dialogue.bodies import worked_body
 from assistant.dialogue.comparing import compared
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
@@ -18,7 +18,7 @@ from assistant.dialogue.events import Said
 from assistant.dialogue.figures import found, heard, judge_reading
 from assistant.dialogue.state import Candidate, Found, Phase, State, Warned, Working
 from assistant.dialogue.steps import back_to_the_step, present
-from assistant.language.meaning import Command, Meaning, Reading
+from assistant.language.meaning import Command, Meaning, Reading, value_text
 from assistant.trade import units
 from assistant.trade.computations import CLOCKED, CLOCKED_BY, COMPUTATIONS
 from assistant.trade.feeds import Known, Lacking, Result, feed
@@ -165,7 +165,7 @@ def _taken(dialogue: Context, state: State, candidate: Candidate, told: str) -> 
         "step": state.step,
         "working": works.name,
         "quantity": works.asks,
-        "value": plain(taken.value),
+        "value": value_text(taken.value),
         "unit": taken.unit,
         "words": candidate.words,
         "audio": candidate.audio,
@@ -182,7 +182,7 @@ def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
         if yes:
             return _taken(dialogue, state, works.heard, wording.TAKEN)
         refused = (*works.refused, works.heard.value)
-        note = Note("refused", {"step": state.step, "value": plain(works.heard.value)})
+        note = Note("refused", {"step": state.step, "value": value_text(works.heard.value)})
         state = replace(state, at=replace(works, heard=None, refused=refused))
         return state, [note, *say(wording.NOT_TAKEN), *present(dialogue, state)]
     if not works.asks:
@@ -218,7 +218,7 @@ def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     if not works.said:
         return given_up(dialogue, state, event, meaning)
     quantity, taken = works.said[-1]
-    note = Note("working-correction", {"step": state.step, "quantity": quantity, "withdrawn": plain(taken.value)})
+    note = Note("working-correction", {"step": state.step, "quantity": quantity, "withdrawn": value_text(taken.value)})
     return _go_on(dialogue, replace(state, at=replace(works, said=works.said[:-1])), [note])
 
 

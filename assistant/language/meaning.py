@@ -91,6 +91,11 @@ class Unclear:
 Meaning = Reading | Readings | Command | Named | Unclear
 
 
+def gives_value(meaning: Meaning) -> bool:
+    """Whether it is a value, or several to choose from."""
+    return isinstance(meaning, Reading) or (isinstance(meaning, Unclear) and bool(meaning.choices))
+
+
 def word_of(meaning: Meaning) -> str:
     """The word of the table that a meaning is."""
     match meaning:

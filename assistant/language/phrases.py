@@ -15,7 +15,7 @@ from random import Random
 
 from assistant.language.considering import unit_of
 from assistant.language.jsgf import Node
-from assistant.language.meaning import Meaning, Question, Reading, Unclear
+from assistant.language.meaning import Question, gives_value
 from assistant.language.spoken import measured_kind
 from assistant.language.utterance import Language
 from assistant.trade import units
@@ -90,11 +90,7 @@ def _units(language: Language, question: Question, draw: Callable[[], float]) ->
     for unit in own_units(language, question):
         yield from [unit] * UNIT_ALONE
         drawn = (" ".join([*language.grammar.sample("number", draw).words, unit]) for _ in range(TRIES))
-        yield from islice((said for said in drawn if _answers(language.understand(said, question))), WITH_UNIT)
-
-
-def _answers(meaning: Meaning) -> bool:
-    return isinstance(meaning, Reading) or (isinstance(meaning, Unclear) and bool(meaning.choices))
+        yield from islice((said for said in drawn if gives_value(language.understand(said, question))), WITH_UNIT)
 
 
 def _may_be_named(language: Language, entry: Node, question: Question) -> bool:

@@ -29,6 +29,7 @@ from assistant.language.meaning import (
     Readings,
     Unclear,
     Value,
+    gives_value,
 )
 from assistant.trade.limits import EmergencyKind
 from assistant.trade.quantities import Quantity
@@ -140,11 +141,6 @@ def _swapped(words: tuple[str, ...], pairs: Iterable[tuple[str, str]]) -> Iterat
         for at, each in enumerate(words):
             if each == word:
                 yield " ".join((*words[:at], other, *words[at + 1 :]))
-
-
-def _asks(meaning: Meaning) -> bool:
-    """Whether it gives a value, or several to choose from."""
-    return isinstance(meaning, Reading) or (isinstance(meaning, Unclear) and bool(meaning.choices))
 
 
 @dataclass(frozen=True)
@@ -408,7 +404,7 @@ class Language:
         """Whether one word heard wrongly would make another value that the meter could show: of sound by what is
         measured, and only where the recognizer has that value among its alternatives, however much worse."""
         if not heard.words:
-            return any(_asks(self.understand(text, question)) for text in self._misheard(heard.text))
+            return any(gives_value(self.understand(text, question)) for text in self._misheard(heard.text))
         mine = self.understand(heard.text, question)
         sounds = [self.understand(other.text, question) for other in heard.alternatives]
         pairs = [pair for c in CONFUSED for pair in ((c.one, c.other), (c.other, c.one))]
