@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from assistant.dialogue.asides import not_here
-from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import judge_reading
@@ -22,7 +22,7 @@ from assistant.dialogue.state import (
     Working,
     handed,
 )
-from assistant.dialogue.steps import acknowledged, answered, ask, leave, open_step, present, take, take_list
+from assistant.dialogue.steps import acknowledged, answered, ask, leave, open_step, present, presented, take, take_list
 from assistant.language.meaning import Command, Meaning, Unclear, value_text
 from assistant.trade.procedures import EMERGENCY, Step
 from assistant.wording import english as wording
@@ -47,8 +47,7 @@ def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
         return _again(state, wording.YES_OR_NO)
     if state.hand.looks:
         if answer == "no":
-            state = handed(state, looks=())
-            return state, present(dialogue, state)
+            return presented(dialogue, handed(state, looks=()))
         return all_good(dialogue, state, event, meaning)
     # Where people have to leave at once, nobody is asked whether that was meant.
     if step.confirm and dialogue.rules.procedure.after(step, answer) != EMERGENCY:
@@ -64,7 +63,7 @@ def all_good(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
         state = replace(
             state, at=Confirming(HeardAnswer(event.heard.text, wording.ALL_GOOD, of_looks=True)), failures=0
         )
-        return state, present(dialogue, state)
+        return presented(dialogue, state)
     if step.kind != "check" or state.hand.correcting:
         return not_here(dialogue, state, event, meaning)
     return yes_no(dialogue, state, event, Command(step.good))
@@ -105,7 +104,7 @@ def refused(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
         state = handed(state, refused=(*state.hand.refused, heard.value))
     state = replace(state, at=Phase.ASKING)
     note = Note("refused", {"step": state.step, "value": said})
-    return state, [note, *say(wording.NOT_TAKEN), *present(dialogue, state)]
+    return presented(dialogue, state, [note, *say(wording.NOT_TAKEN)])
 
 
 def not_meant(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -114,8 +113,7 @@ def not_meant(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     name = proposed.command.name
     # An emergency is asked each time.
     not_meant = state.hand.not_meant if name == "emergency" else (*state.hand.not_meant, name)
-    state = replace(handed(state, not_meant=not_meant), at=proposed.back)
-    return state, present(dialogue, state)
+    return presented(dialogue, replace(handed(state, not_meant=not_meant), at=proposed.back))
 
 
 def not_understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -141,8 +139,7 @@ def not_understood(dialogue: Context, state: State, event: Said, meaning: Meanin
         state = _doubted(state)
     can_be_meant = meaning.near and meaning.near.name not in state.hand.not_meant
     if meaning.near and can_be_meant and state.phase not in (Phase.CONFIRMING, Phase.PROPOSING):
-        state = replace(state, at=Proposing(meaning.near, event.heard.text, state.at))
-        return state, [note, *present(dialogue, state)]
+        return presented(dialogue, replace(state, at=Proposing(meaning.near, event.heard.text, state.at)), [note])
     state = replace(state, failures=failures)
     asks = meaning.reason == "ambiguous"  # the choices are the question
     return state, [note, *say(said), *([] if asks else present(dialogue, state))]
@@ -157,8 +154,8 @@ def understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -
     step = dialogue.rules.procedure.step(state.step)
     if not state.of(Warned).voiced:
         return open_step(dialogue, state, state.step)
-    turn, effects = ask(dialogue, acknowledged(state, step))
-    return turn, [Note("understood", {"step": step.id, "hazards": list(step.hazards)}), *effects]
+    note = Note("understood", {"step": step.id, "hazards": list(step.hazards)})
+    return then([note], ask(dialogue, acknowledged(state, step)))
 
 
 def _rising(dialogue: Context, state: State, note: Note) -> Turn:
@@ -170,7 +167,7 @@ def _rising(dialogue: Context, state: State, note: Note) -> Turn:
         state = replace(state, facts=(*state.facts, rises))
         effects.append(Note("remark", {"step": state.step, "text": text}))
     told = wording.IT_RISES
-    return state, [*effects, *say(told, "answer"), *present(dialogue, state)]
+    return presented(dialogue, state, [*effects, *say(told, "answer")])
 
 
 def _doubted(state: State) -> State:
@@ -182,4 +179,4 @@ def _doubted(state: State) -> State:
 
 def yes_or_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Only yes or no answers this."""
-    return state, [*say(wording.YES_OR_NO), *present(dialogue, state)]
+    return presented(dialogue, state, say(wording.YES_OR_NO))

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Event, Said
 from assistant.dialogue.figures import worst_of_times
 from assistant.dialogue.state import Holding, Noting, Phase, Skipped, State, Warned, handed
-from assistant.dialogue.steps import back_to_the_step, given_up, leave, open_step, present
+from assistant.dialogue.steps import back_to_the_step, given_up, leave, open_step, present, presented
 from assistant.language.meaning import Command, Meaning, Named, Unclear
 from assistant.trade.limits import limit_for
 from assistant.wording import english as wording
@@ -23,14 +23,13 @@ def say_again(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
 def go_back(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """To the step before, where power and gas allow it."""
     if not state.path:
-        return state, [*say(wording.FIRST_STEP), *present(dialogue, state)]
+        return presented(dialogue, state, say(wording.FIRST_STEP))
     step = dialogue.rules.procedure.step(state.path[-1])
     unfit = dialogue.unfit(state.site, step)
     if unfit:
-        return state, [*say(wording.CANNOT_GO_BACK.format(why=unfit)), *present(dialogue, state)]
+        return presented(dialogue, state, say(wording.CANNOT_GO_BACK.format(why=unfit)))
     state = replace(state, path=state.path[:-1])
-    turn, effects = open_step(dialogue, state, step.id)
-    return turn, [Note("go-back", {"to": step.id}), *effects]
+    return then([Note("go-back", {"to": step.id})], open_step(dialogue, state, step.id))
 
 
 def hold(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -55,10 +54,8 @@ def go_on(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
     back = state.of(Holding).back
     if (back is Phase.ASKING or isinstance(back, Warned)) and not state.hand.correcting:
         # Whatever stopped the visit, the warnings of the step are voiced again before the hand goes in.
-        turn, effects = open_step(dialogue, state, state.step)
-        return turn, [note, *effects]
-    state = replace(state, at=back)
-    return state, [note, *present(dialogue, state)]
+        return then([note], open_step(dialogue, state, state.step))
+    return presented(dialogue, replace(state, at=back), [note])
 
 
 def skip(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -66,21 +63,15 @@ def skip(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
     step = dialogue.rules.procedure.step(state.step)
     if state.hand.correcting:
         state, note = given_up(state)
-        turn, effects = back_to_the_step(dialogue, state)
-        return turn, [*note, *say(wording.STAYS_TAKEN_BACK, "answer"), *effects]
+        return then([*note, *say(wording.STAYS_TAKEN_BACK, "answer")], back_to_the_step(dialogue, state))
     if not (step.skippable or state.hand.untold):
-        return state, [
-            *say(wording.CANNOT_BE_SKIPPED),
-            *present(dialogue, state),
-        ]
-    state = replace(state, at=Phase.REASON)
-    return state, present(dialogue, state)
+        return presented(dialogue, state, say(wording.CANNOT_BE_SKIPPED))
+    return presented(dialogue, replace(state, at=Phase.REASON))
 
 
 def not_skipped(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The skip is cancelled."""
-    turn, effects = back_to_the_step(dialogue, state)
-    return turn, [*say(wording.NOT_SKIPPED), *effects]
+    return then(say(wording.NOT_SKIPPED), back_to_the_step(dialogue, state))
 
 
 def reason(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -107,7 +98,7 @@ def _untold(dialogue: Context, state: State, why: str, audio: str) -> Turn:
         *say(wording.SKIPPED.format(why=why), "answer"),
     ]
     if state.hand.untold:
-        return state, [*effects, *present(dialogue, state)]
+        return presented(dialogue, state, effects)
     return leave(dialogue, state, worst_of_times(state, step), effects)
 
 
@@ -115,21 +106,19 @@ def note(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
     """ "Note" alone waits for the note; with words after it, it is the note."""
     state = replace(state, at=Noting(state.at))
     if meaning == Command("note"):
-        return state, present(dialogue, state)
+        return presented(dialogue, state)
     return noted(dialogue, state, event, meaning)
 
 
 def noted(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The note itself, kept as a recording."""
     note = Note("note", {"step": state.step, "audio": event.audio, "words": event.heard.text})
-    state = replace(state, at=state.of(Noting).back)
-    return state, [note, *say(wording.NOTED, "answer"), *present(dialogue, state)]
+    return presented(dialogue, replace(state, at=state.of(Noting).back), [note, *say(wording.NOTED, "answer")])
 
 
 def no_note(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """ "Nope, nothing": there is no note."""
-    state = replace(state, at=state.of(Noting).back)
-    return state, [*say(wording.NO_NOTE, "answer"), *present(dialogue, state)]
+    return presented(dialogue, replace(state, at=state.of(Noting).back), say(wording.NO_NOTE, "answer"))
 
 
 def last_reading(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -139,12 +128,12 @@ def last_reading(dialogue: Context, state: State, event: Said, meaning: Meaning)
     if last:
         name = dialogue.rules.quantities[last.quantity].spoken
         told = wording.LAST_READING.format(name=name, value=wording.read_back(last))
-    return state, [*say(told, "answer"), *present(dialogue, state)]
+    return presented(dialogue, state, say(told, "answer"))
 
 
 def what_next(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """What is waited for."""
-    return state, present(dialogue, state)
+    return presented(dialogue, state)
 
 
 def help_(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -160,14 +149,14 @@ def limit(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
     last = next(iter(reversed(state.standing)), None)
     name = asked.name if asked else last.quantity if last else None
     if name is None:
-        return state, [*say(wording.NO_LIMIT_HERE), *present(dialogue, state)]
+        return presented(dialogue, state, say(wording.NO_LIMIT_HERE))
     rule = limit_for(name, dialogue.rules.limits, dialogue.rules.job)
-    return state, [*say(wording.limit(rule), "answer"), *present(dialogue, state)]
+    return presented(dialogue, state, say(wording.limit(rule), "answer"))
 
 
 def how_far(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Where the visit stands."""
-    return state, [*say(wording.how_far(state, dialogue.rules), "answer"), *present(dialogue, state)]
+    return presented(dialogue, state, say(wording.how_far(state, dialogue.rules), "answer"))
 
 
 def helper(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -178,7 +167,7 @@ def helper(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
 
 def not_here(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """What has no place in this phase."""
-    return state, [*say(wording.NO_ANSWER_HERE), *present(dialogue, state)]
+    return presented(dialogue, state, say(wording.NO_ANSWER_HERE))
 
 
 def nothing(dialogue: Context, state: State, event: Event, meaning: Meaning) -> Turn:

@@ -9,7 +9,7 @@ from assistant.dialogue.effects import Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.ranking import evidence, probable
 from assistant.dialogue.state import State
-from assistant.dialogue.steps import present
+from assistant.dialogue.steps import presented
 from assistant.language.meaning import Command, Meaning
 from assistant.trade.faults import because
 from assistant.wording import english as wording
@@ -21,7 +21,7 @@ def symptom(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
     name = meaning.of
     known = dialogue.rules.faults.symptoms.get(name)
     if known is None:
-        return state, [*say(wording.NO_SUCH_SYMPTOM), *present(dialogue, state)]
+        return presented(dialogue, state, say(wording.NO_SUCH_SYMPTOM))
     state = replace(state, symptom=name, told=(*state.told, name))
     note = Note("symptom", {"step": state.step, "symptom": name, "words": event.heard.text, "audio": event.audio})
     told = [wording.SYMPTOM_KEPT.format(name=name)]
@@ -31,7 +31,7 @@ def symptom(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
         told.append(known.hint)
     if not dialogue.rules.faults.rows_of(name, dialogue.rules.job.appliance):
         told.append(wording.NO_CAUSE_KNOWN)
-    return state, [note, *say(" ".join(told), "answer"), *present(dialogue, state)]
+    return presented(dialogue, state, [note, *say(" ".join(told), "answer")])
 
 
 def probable_cause(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -44,7 +44,7 @@ def probable_cause(dialogue: Context, state: State, event: Said, meaning: Meanin
         "because": [why, seen[why]] if why else [],
     }
     told = wording.probable_cause(dialogue.rules, causes, why, seen)
-    return state, [Note("probable-cause", body), *say(told, "answer"), *present(dialogue, state)]
+    return presented(dialogue, state, [Note("probable-cause", body), *say(told, "answer")])
 
 
 def next_measurement(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -54,4 +54,4 @@ def next_measurement(dialogue: Context, state: State, event: Said, meaning: Mean
     best = rules.faults.next_best(seen, rules.job.appliance, state.site, state.symptom or None)
     body = {"step": state.step, "observation": best or ""}
     told = wording.next_measurement(rules, best, state.site)
-    return state, [Note("next-measurement", body), *say(told, "answer"), *present(dialogue, state)]
+    return presented(dialogue, state, [Note("next-measurement", body), *say(told, "answer")])

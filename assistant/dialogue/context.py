@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -144,6 +144,12 @@ Handler = Callable[[Context, State, Any, Meaning], Turn]
 def say(text: str, manner: Manner = "prompt") -> list[Effect]:
     """A text for the voice, sentence by sentence."""
     return [Say(sentence.strip(), manner) for sentence in wording.sentences(text)]
+
+
+def then(effects: Sequence[Effect], turn: Turn) -> Turn:
+    """These effects, and then a turn."""
+    state, more = turn
+    return state, [*effects, *more]
 
 
 def alarm(why: str, step: str, kind: EmergencyKind, kinds: bool = True) -> list[Effect]:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import cast
 
-from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.state import Cleared, Phase, RepairHeard, State
-from assistant.dialogue.steps import emergency, open_step, present, repaired
+from assistant.dialogue.steps import emergency, open_step, presented, repaired
 from assistant.language.meaning import Command, Meaning, Unclear
 from assistant.trade.limits import EmergencyKind
 from assistant.trade.procedures import State as Site
@@ -29,17 +29,15 @@ def stay_out(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
 
 def area_clear(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Somebody says that the area is clear, and is asked who."""
-    state = replace(state, at=Phase.CLEARING)
-    return state, [Note("area-clear-said", {"audio": event.audio}), *present(dialogue, state)]
+    return presented(dialogue, replace(state, at=Phase.CLEARING), [Note("area-clear-said", {"audio": event.audio})])
 
 
 def named(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The name of whoever says that the area is clear is kept as a recording; then a yes is needed."""
     if meaning == Unclear("silence"):
-        return state, present(dialogue, state)
+        return presented(dialogue, state)
     note = Note("cleared-by", {"audio": event.audio, "words": event.heard.text})
-    state = replace(state, at=Cleared(event.audio))
-    return state, [note, *present(dialogue, state)]
+    return presented(dialogue, replace(state, at=Cleared(event.audio)), [note])
 
 
 def cleared(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -51,8 +49,7 @@ def cleared(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
     for name in [name for name, repair in procedure.repairs.items() if repair.restart == first]:
         state, made = repaired(dialogue, state, RepairHeard(name, "", ""))
         clear.append(made)
-    turn, effects = open_step(dialogue, replace(state, path=(), site=Site()), first)
-    return turn, [*clear, *say(wording.STARTS_AGAIN), *effects]
+    return then([*clear, *say(wording.STARTS_AGAIN)], open_step(dialogue, replace(state, path=(), site=Site()), first))
 
 
 def not_clear(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.state import Deciding, FollowUp, Phase, State, Telling
-from assistant.dialogue.steps import present
+from assistant.dialogue.steps import presented
 from assistant.dialogue.summary import notice_of, summary_of
 from assistant.language.meaning import Command, Meaning, Unclear
 from assistant.trade.procedures import State as Site
@@ -28,18 +28,14 @@ def decided(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
     if wording.is_off(state.site) and not yeses:
         if yes:
             return _decision(dialogue, state, stays_on=False)
-        state = replace(state, at=Deciding(1))
-        return state, present(dialogue, state)
+        return presented(dialogue, replace(state, at=Deciding(1)))
     if yes and yeses + 1 < TIMES_ASKED:
-        state = replace(state, at=Deciding(yeses + 1))
-        return state, present(dialogue, state)
+        return presented(dialogue, replace(state, at=Deciding(yeses + 1)))
     if yes:
         return _decision(dialogue, state, stays_on=True)
     if yeses:
-        state = replace(state, at=Deciding())
-        return state, [*say(wording.NOT_TAKEN), *present(dialogue, state)]
-    state = replace(state, at=Phase.SHUTTING)
-    return state, [*hazards_of_shutting(dialogue), *present(dialogue, state)]
+        return presented(dialogue, replace(state, at=Deciding()), say(wording.NOT_TAKEN))
+    return presented(dialogue, replace(state, at=Phase.SHUTTING), hazards_of_shutting(dialogue))
 
 
 def hazards_of_shutting(dialogue: Context) -> list[Effect]:
@@ -50,28 +46,25 @@ def hazards_of_shutting(dialogue: Context) -> list[Effect]:
 
 def understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The warnings before shutting off were understood."""
-    state = replace(state, at=Phase.SHUT)
-    return state, [Note("understood", {"step": "end", "hazards": list(SHUT_OFF)}), *present(dialogue, state)]
+    note = Note("understood", {"step": "end", "hazards": list(SHUT_OFF)})
+    return presented(dialogue, replace(state, at=Phase.SHUT), [note])
 
 
 def done(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Gas and power are said to be shut off: that is confirmed."""
-    state = replace(state, at=Phase.PROVING)
-    return state, present(dialogue, state)
+    return presented(dialogue, replace(state, at=Phase.PROVING))
 
 
 def not_shut(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """No: it is not shut off."""
-    state = replace(state, at=Phase.SHUT)
-    return state, present(dialogue, state)
+    return presented(dialogue, replace(state, at=Phase.SHUT))
 
 
 def proved(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Yes: it is shut off."""
     state = replace(state, site=Site(power="isolated", gas="shut"))
     note = Note("site", {"power": state.site.power, "gas": state.site.gas, "step": "end"})
-    turn, effects = _decision(dialogue, state, stays_on=False)
-    return turn, [note, *effects]
+    return then([note], _decision(dialogue, state, stays_on=False))
 
 
 def _decision(dialogue: Context, state: State, stays_on: bool) -> Turn:
@@ -83,33 +76,30 @@ def _decision(dialogue: Context, state: State, stays_on: bool) -> Turn:
     notice = notice_of(summary, stays_on)
     if notice:
         effects += [Note("notice", notice), *say(wording.notice(notice), "answer")]
-    return state, [*effects, *present(dialogue, state)]
+    return presented(dialogue, state, effects)
 
 
 def told(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The name of who was told is kept as a recording; "no" is nobody."""
     if meaning == Unclear("silence"):
-        return state, present(dialogue, state)
+        return presented(dialogue, state)
     nobody = meaning == Command("no")
     audio, stays_on = "" if nobody else event.audio, state.of(Telling).stays_on
     note = Note("told", {"nobody": nobody, "audio": audio, "words": event.heard.text})
     if not summary_of(state, dialogue.rules)["follow_up_because"]:
-        turn, effects = _close(dialogue, state, stays_on, audio, "")
-        return turn, [note, *effects]
-    state = replace(state, at=FollowUp(stays_on, audio))
-    return state, [note, *present(dialogue, state)]
+        return then([note], _close(dialogue, state, stays_on, audio, ""))
+    return presented(dialogue, replace(state, at=FollowUp(stays_on, audio)), [note])
 
 
 def follow_up(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """What is to be done is kept as a recording; "no" is nothing."""
     if meaning == Unclear("silence"):
-        return state, present(dialogue, state)
+        return presented(dialogue, state)
     nothing, at = meaning == Command("no"), state.of(FollowUp)
     audio = "" if nothing else event.audio
     because = summary_of(state, dialogue.rules)["follow_up_because"]
     note = Note("follow-up", {"nothing": nothing, "because": because, "audio": audio, "words": event.heard.text})
-    turn, effects = _close(dialogue, state, at.stays_on, at.told, audio)
-    return turn, [note, *effects]
+    return then([note], _close(dialogue, state, at.stays_on, at.told, audio))
 
 
 def _close(dialogue: Context, state: State, stays_on: bool, told: str, follow_up: str) -> Turn:

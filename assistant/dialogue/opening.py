@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Opened, Voiced
 from assistant.dialogue.state import At, Holding, Noting, Phase, Proposing, State, Warned, Working, handed
-from assistant.dialogue.steps import acknowledged, ask, open_step, present
+from assistant.dialogue.steps import acknowledged, ask, open_step, presented
 from assistant.language.meaning import Meaning
 from assistant.wording import english as wording
 
@@ -17,17 +17,15 @@ def opened(dialogue: Context, state: State, event: Opened, meaning: Meaning) -> 
     """The visit begins with its first step, or goes on where it was."""
     if not state.opened:
         state = replace(state, opened=True, pace=dialogue.rules.job.pace or "full")
-        turn, effects = open_step(dialogue, state, state.step)
-        return turn, [*say(wording.no_permission(state.is_brief)), *effects]
+        return then(say(wording.no_permission(state.is_brief)), open_step(dialogue, state, state.step))
     hello = say(wording.GOING_ON.format(where=wording.how_far(state, dialogue.rules)))
     state, notes, told = _times_lost(replace(state, warned_of=()))
     if isinstance(state.at, Warned):
-        turn, effects = open_step(dialogue, state, state.step)
-        return turn, [*notes, *hello, *told, *effects]
+        return then([*notes, *hello, *told], open_step(dialogue, state, state.step))
     # What was warned of before the interruption is said again; "understood" is in the record already.
     step = dialogue.rules.procedure.step(state.step)
     hazards = dialogue.hazards(state, step) if state.at is Phase.ASKING else []
-    return state, [*notes, *hello, *told, *hazards, *present(dialogue, state)]
+    return presented(dialogue, state, [*notes, *hello, *told, *hazards])
 
 
 def hazards_voiced(dialogue: Context, state: State, event: Voiced, meaning: Meaning) -> Turn:
@@ -39,8 +37,7 @@ def hazards_voiced(dialogue: Context, state: State, event: Voiced, meaning: Mean
     state = replace(state, at=Warned(voiced=True))
     if dialogue.has_danger(state, step):
         return state, effects
-    turn, more = ask(dialogue, acknowledged(state, step))
-    return turn, [*effects, *more]
+    return then(effects, ask(dialogue, acknowledged(state, step)))
 
 
 def not_voiced(dialogue: Context, state: State, event: Voiced, meaning: Meaning) -> Turn:

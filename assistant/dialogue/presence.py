@@ -8,7 +8,7 @@ from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Note
 from assistant.dialogue.events import Quiet, Said
 from assistant.dialogue.state import Phase, State
-from assistant.dialogue.steps import present
+from assistant.dialogue.steps import presented
 from assistant.language.meaning import Command, Meaning
 from assistant.wording import english as wording
 
@@ -29,10 +29,10 @@ def quiet(dialogue: Context, state: State, event: Quiet, meaning: Meaning) -> Tu
     if not alone and state.waits:  # nothing is to be said until the time is up
         return state, []
     if not alone:
-        return state, [*say(wording.LISTENING), *present(dialogue, state)]
+        return presented(dialogue, state, say(wording.LISTENING))
     body = {"step": step.id, "times": state.silences, "seconds": event.seconds}
     if state.silences <= CALLS:
-        return state, [Note("called", body), *say(wording.ARE_YOU_THERE, "call"), *present(dialogue, state)]
+        return presented(dialogue, state, [Note("called", body), *say(wording.ARE_YOU_THERE, "call")])
     return state, [Note("no-answer", body), *say(wording.NOBODY_ANSWERS, "alarm")]
 
 
@@ -43,9 +43,9 @@ def set_voice(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     old = state.volume if what == "volume" else state.speed
     level = old + by
     if level not in LEVELS:
-        return state, [*say(wording.AS_FAR_AS_IT_GOES), *present(dialogue, state)]
+        return presented(dialogue, state, say(wording.AS_FAR_AS_IT_GOES))
     state = replace(state, volume=level) if what == "volume" else replace(state, speed=level)
-    return state, [Note("voice-set", {"volume": state.volume, "pace": state.speed}), *present(dialogue, state)]
+    return presented(dialogue, state, [Note("voice-set", {"volume": state.volume, "pace": state.speed})])
 
 
 def set_talk(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -53,4 +53,4 @@ def set_talk(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
     assert isinstance(meaning, Command)
     state = replace(state, pace="brief" if meaning.name == "talk-less" else "full")
     note = Note("talk-set", {"pace": state.pace})
-    return state, [note, *say(wording.TALK_BRIEF if state.is_brief else wording.TALK_FULL), *present(dialogue, state)]
+    return presented(dialogue, state, [note, *say(wording.TALK_BRIEF if state.is_brief else wording.TALK_FULL)])

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 from assistant.dialogue.comparing import FAR_FROM_LAST, is_far_from_last
-from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import findings, heard, judge_reading
 from assistant.dialogue.state import Answer, Candidate, Confirming, Fact, Found, HeardList, Phase, State, Taken, handed
-from assistant.dialogue.steps import back_to_the_step, open_step, present, weigh
+from assistant.dialogue.steps import back_to_the_step, open_step, presented, weigh
 from assistant.language.meaning import Confirm, Meaning, Reading, Readings, Unclear, value_text
 from assistant.trade.procedures import State as Site
 from assistant.trade.procedures import Step
@@ -37,16 +37,15 @@ def heard_readings(dialogue: Context, state: State, event: Said, meaning: Meanin
         elif (asked is None or name != asked.name) and (unfit := _no_place_for(dialogue, state, name)):
             effects += say(wording.NOT_KEPT.format(name=spoken, why=unfit))
         elif asked and name == asked.name and len(meaning.entries) == 1:
-            turn, more = heard_reading(dialogue, state, event, reading)
-            return turn, [*effects, *more]
+            return then(effects, heard_reading(dialogue, state, event, reading))
         else:
             entries.append((name, heard(event, reading)))
     if not entries:
-        return state, [*effects, *present(dialogue, state)]
+        return presented(dialogue, state, effects)
     state = replace(state, at=Confirming(HeardList(tuple(entries))), failures=0)
     values = [{"quantity": name, "value": value_text(each.value), "unit": each.unit} for name, each in entries]
     note = Note("heard-list", {"step": state.step, "values": values, "speaker": state.speaker})
-    return state, [note, *effects, *present(dialogue, state)]
+    return presented(dialogue, state, [note, *effects])
 
 
 def _no_place_for(dialogue: Context, state: State, quantity: str) -> str:
@@ -79,10 +78,10 @@ def _doubt(dialogue: Context, state: State, event: Said, meaning: Reading) -> st
 def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Takes back the last reading or answer, at any later moment, with all that followed from it; asks it again."""
     if state.hand.correcting:
-        return state, present(dialogue, state)
+        return presented(dialogue, state)
     last = next((f for f in reversed(state.facts) if not (isinstance(f, Found) or f.withdrawn or f.voided)), None)
     if last is None:
-        return state, [*say(wording.NOTHING_TO_TAKE_BACK), *present(dialogue, state)]
+        return presented(dialogue, state, say(wording.NOTHING_TO_TAKE_BACK))
     before = findings(dialogue.rules, state)
     state = replace(
         state,
@@ -105,13 +104,13 @@ def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
         state = _not_repaired(state)
     said = say(" ".join([wording.TAKEN_BACK.format(what=told), *map(wording.gone_with_it, gone)]))
     if state.hand.correcting is None:  # its step is worked again as a whole
-        turn, more = open_step(dialogue, state, last.step)
+        turn = open_step(dialogue, state, last.step)
     # A remark beside a reading is not asked by itself; what set power or gas before a repair is asked again anyway.
     elif isinstance(last, Answer) and (not last.answer or (step.sets and before_a_repair)):
-        turn, more = back_to_the_step(dialogue, handed(state, correcting=None))
+        turn = back_to_the_step(dialogue, handed(state, correcting=None))
     else:
-        turn, more = state, present(dialogue, state)
-    return turn, [Note("correction", body), *said, *notes, *more]
+        turn = presented(dialogue, state)
+    return then([Note("correction", body), *said, *notes], turn)
 
 
 def _what(dialogue: Context, last: Taken | Answer) -> tuple[str, dict[str, object]]:

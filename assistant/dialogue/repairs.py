@@ -11,11 +11,11 @@ from collections.abc import Set
 from dataclasses import replace
 
 from assistant.dialogue import gate
-from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.state import Phase, RepairHeard, State
-from assistant.dialogue.steps import back_to_the_step, given_up, open_step, present, repaired
+from assistant.dialogue.steps import back_to_the_step, given_up, open_step, presented, repaired
 from assistant.language.meaning import Command, Meaning, Named, Unclear
 from assistant.trade.procedures import Proof, Step
 from assistant.trade.procedures import State as Site
@@ -29,10 +29,10 @@ def repair(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
     """ "Repair" alone asks what was repaired; with words after it, they say it."""
     assert isinstance(meaning, Command)
     if not dialogue.rules.procedure.repairs:
-        return state, [*say(wording.NO_REPAIRS), *present(dialogue, state)]
+        return presented(dialogue, state, say(wording.NO_REPAIRS))
     name = _known(dialogue, meaning)
-    state = replace(state, at=RepairHeard(name, event.heard.text, event.audio) if name else Phase.REPAIR)
-    return state, present(dialogue, state)
+    at = RepairHeard(name, event.heard.text, event.audio) if name else Phase.REPAIR
+    return presented(dialogue, replace(state, at=at))
 
 
 def _known(dialogue: Context, meaning: Meaning) -> str:
@@ -45,28 +45,23 @@ def shut_down(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     """The way on that is always open: the appliance is shut down and left off."""
     down = gate.shut_down(dialogue.rules, state.site)
     if not down:
-        return state, [
-            *say(wording.NO_SHUT_DOWN),
-            *present(dialogue, state),
-        ]
-    turn, effects = open_step(dialogue, replace(state, resume_at=""), down)
-    return turn, [Note("shut-down", {"step": state.step}), *effects]
+        return presented(dialogue, state, say(wording.NO_SHUT_DOWN))
+    return then([Note("shut-down", {"step": state.step})], open_step(dialogue, replace(state, resume_at=""), down))
 
 
 def named(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """What was repaired; words that name none of the repairs are kept, and the repairs offered one by one."""
     if meaning == Unclear("silence"):
-        return state, present(dialogue, state)
+        return presented(dialogue, state)
     name = _known(dialogue, meaning)
     first = next(iter(dialogue.rules.procedure.repairs))
-    state = replace(state, at=RepairHeard(name or first, event.heard.text, event.audio, offered=not name))
-    return state, present(dialogue, state)
+    at = RepairHeard(name or first, event.heard.text, event.audio, offered=not name)
+    return presented(dialogue, replace(state, at=at))
 
 
 def none_made(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Nothing was repaired after all."""
-    turn, effects = back_to_the_step(dialogue, state)
-    return turn, [*say(wording.NO_REPAIR_RECORDED), *effects]
+    return then(say(wording.NO_REPAIR_RECORDED), back_to_the_step(dialogue, state))
 
 
 def another(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -76,11 +71,9 @@ def another(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
     later = names[names.index(heard.name) + 1 :]
     rest = later if heard.offered else [name for name in names if name != heard.name]
     if rest:
-        state = replace(state, at=replace(heard, name=rest[0], offered=True))
-        return state, present(dialogue, state)
+        return presented(dialogue, replace(state, at=replace(heard, name=rest[0], offered=True)))
     note = Note("note", {"step": state.step, "audio": heard.audio, "words": heard.words})
-    turn, effects = back_to_the_step(dialogue, state)
-    return turn, [note, *say(wording.REPAIR_AS_A_NOTE), *effects]
+    return then([note, *say(wording.REPAIR_AS_A_NOTE)], back_to_the_step(dialogue, state))
 
 
 def _may_stand(step: Step) -> bool:
@@ -99,6 +92,5 @@ def made(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
     state = replace(
         state, site=Site(), burning=False, resume_at="", path=(), left_at=(), ahead=(), ran=(), stands=stands
     )
-    turn, effects = open_step(dialogue, state, of.restart)
-    told = wording.REPAIR_RECORDED.format(repair=of.say)
-    return turn, [*given, note, *say(told, "answer"), *effects]
+    told = say(wording.REPAIR_RECORDED.format(repair=of.say), "answer")
+    return then([*given, note, *told], open_step(dialogue, state, of.restart))

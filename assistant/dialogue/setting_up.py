@@ -281,11 +281,8 @@ class SetUp:
         if command != "no":
             return replace(state, failures=state.failures + 1), say(wording.YES_OR_NO)
         again = replace(_clean(state), refused=state.refused)
-        return again, [
-            self._note(state, f"refused: {state.heard}", item),
-            *say(wording.NOT_TAKEN),
-            *self.present(again),
-        ]
+        note = self._note(state, f"refused: {state.heard}", item)
+        return again, [note, *say(wording.NOT_TAKEN), *self.present(again)]
 
     def _without(self, state: SettingUp, item: Asked, command: str) -> Turn:
         """Leaves it out, or with "no" only the highest of a span."""
@@ -295,11 +292,7 @@ class SetUp:
             told = f"lowest {spoken_value(state.low.value, state.low.unit)}, no highest"
             return self._weigh(replace(state, low=None), item, body, told, doubt=True)
         if not item.without:
-            return state, [
-                self._note(state, command),
-                *say(wording.CANNOT_BE_LEFT_OUT),
-                *self.present(state),
-            ]
+            return state, [self._note(state, command), *say(wording.CANNOT_BE_LEFT_OUT), *self.present(state)]
         left = SettingUp(state.job, state.left | {item.name}, back=_clean(state))
         return left, [self._note(state, "left out"), *say(item.without, "answer"), *self.present(left)]
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from assistant.dialogue import gate
 from assistant.dialogue.bodies import finding_body, reading_body
 from assistant.dialogue.comparing import FAR_FROM_LAST, compared, last_time
-from assistant.dialogue.context import Context, Turn, alarm, say
+from assistant.dialogue.context import Context, Turn, alarm, say, then
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.figures import (
     RANK,
@@ -60,8 +61,7 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
     """Comes to a step; the state of power and gas must allow it."""
     if state.hand.correcting:
         state, notes = given_up(state)
-        turn, effects = open_step(dialogue, state, step_id)
-        return turn, [*notes, *effects]
+        return then(notes, open_step(dialogue, state, step_id))
     timers = tuple(timer for timer in state.timers if timer.step in ("", step_id))
     state = replace(state, hand=Hand(), failures=0, timers=timers)
     if step_id == END:
@@ -73,19 +73,16 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
     if step_id in state.stands:  # once: where the procedure comes back to it, it is asked
         state = replace(state, stands=tuple(s for s in state.stands if s != step_id))
         note = Note("stands", {"step": step_id, "outcome": state.outcome(step_id)})
-        turn, effects = go_to(dialogue, state, dialogue.rules.procedure.after(step, state.outcome(step_id)))
-        return turn, [note, *effects]
+        return then([note], go_to(dialogue, state, dialogue.rules.procedure.after(step, state.outcome(step_id))))
     if first := gate.first_of_all(dialogue.rules, state, step):
         state = replace(state, resume_at=state.resume_at or step.id)
-        turn, effects = open_step(dialogue, state, first.id)
-        return turn, [Note("put-off", {"step": step.id, "for": first.id}), *effects]
+        return then([Note("put-off", {"step": step.id, "for": first.id})], open_step(dialogue, state, first.id))
     if step_id == state.resume_at:
         state = replace(state, resume_at="")
     if reason := left_out(step, dialogue.rules.job) or _never_after(dialogue, state, step):
         state = left_with(replace(state, skipped=(*state.skipped, Skipped(step.id, reason))), step.id, "skip")
         note = Note("left-out", {"step": step.id, "reason": reason})
-        turn, effects = go_to(dialogue, state, dialogue.rules.procedure.after(step, "skip"))
-        return turn, [note, *effects]
+        return then([note], go_to(dialogue, state, dialogue.rules.procedure.after(step, "skip")))
     if bar := gate.barred(dialogue.rules, state, step):
         return barred(dialogue, state, bar)
     unfit = dialogue.unfit(state.site, step)
@@ -120,10 +117,8 @@ def barred(dialogue: Context, state: State, bar: Bar) -> Turn:
     told = say(wording.barred(dialogue.rules, bar, act, gate.open_checks(dialogue.rules, state, bar)), "answer")
     down = gate.shut_down(dialogue.rules, state.site)
     if state.burning and down:
-        turn, effects = open_step(dialogue, replace(state, resume_at=""), down)
-        return turn, [note, *told, *effects]
-    state = replace(state, at=Phase.BARRED)
-    return state, [note, *told, *present(dialogue, state)]
+        return then([note, *told], open_step(dialogue, replace(state, resume_at=""), down))
+    return presented(dialogue, replace(state, at=Phase.BARRED), [note, *told])
 
 
 def acknowledged(state: State, step: Step) -> State:
@@ -147,7 +142,7 @@ def ask(dialogue: Context, state: State) -> Turn:
     quantity = step.quantity
     kept = next((candidate for name, candidate in state.ahead if name == quantity), None)
     if kept is None:
-        return state, [*present(dialogue, state)]
+        return presented(dialogue, state)
     state = replace(state, ahead=tuple((n, c) for n, c in state.ahead if n != quantity))
     if kept.why == CONFIRMED:
         return take(dialogue, state, judge_reading(dialogue, state, kept))
@@ -168,10 +163,8 @@ def take_list(dialogue: Context, state: State, heard: HeardList) -> Turn:
         body = {"quantity": name, "value": value_text(kept.value), "unit": kept.unit, "speaker": state.speaker}
         effects.append(Note("kept", body))
     if mine is None:
-        state = replace(state, speaker="technician")
-        return state, [*effects, *say(wording.TAKEN), *present(dialogue, state)]
-    turn, more = take(dialogue, state, judge_reading(dialogue, state, mine), confirmed=True)
-    return turn, [*effects, *more]
+        return presented(dialogue, replace(state, speaker="technician"), [*effects, *say(wording.TAKEN)])
+    return then(effects, take(dialogue, state, judge_reading(dialogue, state, mine), confirmed=True))
 
 
 def _looks(dialogue: Context, state: State, step: Step) -> tuple[str, ...]:
@@ -219,8 +212,7 @@ def back_to_the_step(dialogue: Context, state: State) -> Turn:
     # What was corrected meanwhile may forbid the step that was open.
     if not state.hand.asked or gate.barred(dialogue.rules, state, step):
         return open_step(dialogue, state, state.step)
-    state = replace(state, at=Phase.ASKING)
-    return state, present(dialogue, state)
+    return presented(dialogue, replace(state, at=Phase.ASKING))
 
 
 def leave(dialogue: Context, state: State, outcome: str, effects: list[Effect]) -> Turn:
@@ -237,8 +229,7 @@ def leave(dialogue: Context, state: State, outcome: str, effects: list[Effect]) 
     if step.mends and outcome == step.good:
         state, made = repaired(dialogue, state, RepairHeard(step.mends, "", ""))
         effects = [*effects, made]
-    turn, more = go_to(dialogue, state, _after(dialogue, state, step, outcome))
-    return turn, [*effects, *more]
+    return then(effects, go_to(dialogue, state, _after(dialogue, state, step, outcome)))
 
 
 def _after(dialogue: Context, state: State, step: Step, outcome: str) -> str:
@@ -337,8 +328,7 @@ def go_to(dialogue: Context, state: State, step_id: str) -> Turn:
             return open_step(dialogue, state, again[0].id)
         chosen, why = next_of(dialogue, state, [step for step in run if step.id not in state.ran])
         if chosen:
-            turn, effects = open_step(dialogue, state, chosen.id)
-            return turn, [*why, *effects]
+            return then(why, open_step(dialogue, state, chosen.id))
         step_id = procedure.after_run(run)
         run = procedure.run(step_id)
         state = replace(state, ran=tuple(step for step in state.ran if all(step != of.id for of in run)))
@@ -371,6 +361,11 @@ def present(dialogue: Context, state: State) -> list[Effect]:
     return say(wording.waits_for(state.at, state.site, dialogue.rules, state.is_brief))
 
 
+def presented(dialogue: Context, state: State, effects: Sequence[Effect] = ()) -> Turn:
+    """These effects, and then what the state waits for is said."""
+    return state, [*effects, *present(dialogue, state)]
+
+
 def _question(dialogue: Context, state: State, step: Step) -> str:
     """The question of the step, or of what is asked again or still to be told."""
     correcting, untold = state.hand.correcting, state.hand.untold
@@ -396,7 +391,7 @@ def _end(dialogue: Context, state: State) -> Turn:
     relight = (
         say(wording.RELIGHT_BRIEF if state.is_brief else wording.RELIGHT, "answer") if _other_gas_was_off(state) else []
     )
-    return state, [Note("summary", summary), *told, *relight, *present(dialogue, state)]
+    return presented(dialogue, state, [Note("summary", summary), *told, *relight])
 
 
 def _other_gas_was_off(state: State) -> bool:
@@ -449,8 +444,7 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
         effects += compared(dialogue, step_id=taken.step, name=taken.quantity, value=taken.judged)
     if kind := calls_for_leaving(dialogue, taken):
         state = left_with(state, taken.step, taken.verdict.outcome)
-        turn, more = emergency(dialogue, state, f"{taken.quantity} {value_text(taken.value)}", kind)
-        return turn, [*effects, *more]
+        return then(effects, emergency(dialogue, state, f"{taken.quantity} {value_text(taken.value)}", kind))
     step = dialogue.rules.procedure.step(taken.step)
     outcomes: list[str] = [taken.verdict.outcome]
     for found in findings(dialogue.rules, state):
@@ -469,7 +463,7 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
     if state.hand.untold and not correcting:
         state = handed(state, untold=state.hand.untold[1:])
         if state.hand.untold:
-            return state, [*effects, *present(dialogue, state)]
+            return presented(dialogue, state, effects)
     return leave(dialogue, state, outcome, effects)
 
 
@@ -493,11 +487,9 @@ def after_correction(
     if was != now:
         target = None if now in (END, EMERGENCY) else procedure.step(now)
         if target is None or not dialogue.unfit(state.site, target):
-            turn, more = open_step(dialogue, state, now)
-            return turn, [*effects, *more]
+            return then(effects, open_step(dialogue, state, now))
         effects += say(wording.WOULD_LEAD_TO.format(step=target.title))
-    turn, more = back_to_the_step(dialogue, state)
-    return turn, [*effects, *more]
+    return then(effects, back_to_the_step(dialogue, state))
 
 
 def given_up(state: State) -> tuple[State, list[Effect]]:

@@ -14,12 +14,12 @@ from itertools import combinations, repeat
 
 from assistant.dialogue.answers import yes_no
 from assistant.dialogue.bodies import reading_body
-from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import times_of, worst_of_times
 from assistant.dialogue.state import Candidate, Mark, Phase, State, Taken, Timed, handed
-from assistant.dialogue.steps import leave, present, weigh
+from assistant.dialogue.steps import leave, presented, weigh
 from assistant.language.meaning import Command, Meaning, Named, value_text
 from assistant.trade import units
 from assistant.trade.procedures import Step
@@ -39,7 +39,7 @@ def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
     if asked and asked.unit == "dimensionless":
         state = handed(state, marks=(*state.hand.marks, *made))
         return state, [Note("mark", {"step": step.id, "at_s": event.at_s})]
-    return state, [*say(wording.NO_TIME_HERE), *present(dialogue, state)]
+    return presented(dialogue, state, say(wording.NO_TIME_HERE))
 
 
 def _stopwatch(dialogue: Context, state: State, event: Said) -> Turn:
@@ -49,8 +49,7 @@ def _stopwatch(dialogue: Context, state: State, event: Said) -> Turn:
         return handed(state, first_mark_s=event.at_s), [note, *say(wording.MARKED)]
     seconds = Decimal(str(round(event.at_s - state.hand.first_mark_s, 1)))
     candidate = Candidate(seconds, "second", words=event.heard.text, timed=True, audio=event.audio)
-    turn, effects = weigh(dialogue, handed(state, first_mark_s=None), candidate, "")
-    return turn, [note, *effects]
+    return then([note], weigh(dialogue, handed(state, first_mark_s=None), candidate, ""))
 
 
 def _marks(event: Said, meaning: Command) -> list[Mark]:
@@ -107,11 +106,10 @@ def _settle(dialogue: Context, state: State, step: Step, effects: list[Effect]) 
         state = replace(handed(state, marks=(), missed=()), at=Phase.ASKING)
         note = Note("marks-dropped", {"step": step.id, "reason": "the marks do not fit the events"})
         told = say(wording.MARKS_DO_NOT_FIT, "answer")
-        return state, [*effects, note, *told, *present(dialogue, state)]
+        return presented(dialogue, state, [*effects, note, *told])
     ways = _ways(step, state.hand.marks, state.hand.missed)
     if state.hand.marks and len(ways) > 1:
-        state = replace(state, at=Phase.MISSED)
-        return state, [*effects, *present(dialogue, state)]
+        return presented(dialogue, replace(state, at=Phase.MISSED), effects)
     return _times(dialogue, state, step, ways[0] if ways else {}, effects)
 
 
@@ -124,7 +122,7 @@ def missed(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
         return _times(dialogue, state, step, sure, [])
     name = meaning.of if isinstance(meaning, Named) else ""
     if not any(name in step.events and name not in way for way in ways):
-        return state, [*say(wording.EVENT_HAS_ITS_MARK), *present(dialogue, state)]
+        return presented(dialogue, state, say(wording.EVENT_HAS_ITS_MARK))
     return _settle(dialogue, handed(state, missed=(*state.hand.missed, name)), step, [])
 
 
@@ -137,9 +135,8 @@ def _times(dialogue: Context, state: State, step: Step, given: dict[str, Mark], 
     taken = times_of(dialogue, state, step, marks)
     certain = not any(dialogue.rules.quantities[t.quantity].confirm for t in taken)
     if certain and all(t.verdict.outcome in ("pass", "noted", "cannot-judge") for t in taken):
-        turn, more = _take(dialogue, state, step, taken)
-        return turn, [*effects, note, *more]
-    return state, [*effects, note, *present(dialogue, state)]
+        return then([*effects, note], _take(dialogue, state, step, taken))
+    return presented(dialogue, state, [*effects, note])
 
 
 def times_confirmed(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -152,7 +149,7 @@ def times_refused(dialogue: Context, state: State, event: Said, meaning: Meaning
     """No to the times: the run is marked again, or its times are told."""
     state = replace(state, at=Phase.ASKING)
     note = Note("marks-dropped", {"step": state.step, "reason": "refused"})
-    return state, [note, *say(wording.NOT_TAKEN), *present(dialogue, state)]
+    return presented(dialogue, state, [note, *say(wording.NOT_TAKEN)])
 
 
 def _take(dialogue: Context, state: State, step: Step, taken: list[Taken], confirmed: bool = False) -> Turn:
@@ -166,5 +163,5 @@ def _take(dialogue: Context, state: State, step: Step, taken: list[Taken], confi
     facts = (*state.facts, *taken)
     state = replace(handed(state, untold=untold), at=Phase.ASKING, facts=facts, speaker="technician")
     if state.hand.untold:
-        return state, [*effects, *present(dialogue, state)]
+        return presented(dialogue, state, effects)
     return leave(dialogue, state, worst_of_times(state, step), effects)

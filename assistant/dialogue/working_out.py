@@ -12,12 +12,12 @@ from functools import partial
 
 from assistant.dialogue.bodies import worked_body
 from assistant.dialogue.comparing import compared
-from assistant.dialogue.context import Context, Turn, say
+from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import found, heard, judge_reading
 from assistant.dialogue.state import Candidate, Found, Phase, State, Warned, Working
-from assistant.dialogue.steps import back_to_the_step, present
+from assistant.dialogue.steps import back_to_the_step, presented
 from assistant.language.meaning import Command, Meaning, Reading, value_text
 from assistant.trade import units
 from assistant.trade.computations import CLOCKED, CLOCKED_BY, COMPUTATIONS
@@ -36,7 +36,7 @@ def work_out(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
 def clock_the_meter(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """ "Clock the meter": the input rate, from a new time of the dial."""
     if state.at is Phase.ASKING and dialogue.asked(state) == CLOCKED_BY:
-        return state, present(dialogue, state)
+        return presented(dialogue, state)
     return _begin(dialogue, state, CLOCKED, fresh=True)
 
 
@@ -77,8 +77,7 @@ def _go_on(dialogue: Context, state: State, effects: list[Effect]) -> Turn:
         return _back(dialogue, state, [*effects, note, *say(problem, "answer")])
     first = got.quantity == CLOCKED_BY and not works.others_off
     works = replace(works, asks="" if first else got.quantity, heard=None, refused=(), doubted=(), from_s=None)
-    state = replace(state, at=works)
-    return state, [*effects, *present(dialogue, state)]
+    return presented(dialogue, replace(state, at=works), effects)
 
 
 def _cannot_be_asked(dialogue: Context, state: State, lacking: Lacking) -> str:
@@ -131,9 +130,8 @@ def _back(dialogue: Context, state: State, effects: list[Effect]) -> Turn:
     works = state.of(Working)
     state = replace(state, at=works.back)
     if isinstance(works.back, Warned):
-        turn, more = back_to_the_step(dialogue, state)
-        return turn, [*effects, *more]
-    return state, [*effects, *present(dialogue, state)]
+        return then(effects, back_to_the_step(dialogue, state))
+    return presented(dialogue, state, effects)
 
 
 # --- what is said meanwhile
@@ -154,8 +152,7 @@ def heard_input(dialogue: Context, state: State, event: Said, meaning: Meaning) 
 
 def _asked(dialogue: Context, state: State, candidate: Candidate, why: str) -> Turn:
     works = state.of(Working)
-    state = replace(state, at=replace(works, heard=replace(candidate, why=why)))
-    return state, present(dialogue, state)
+    return presented(dialogue, replace(state, at=replace(works, heard=replace(candidate, why=why))))
 
 
 def _taken(dialogue: Context, state: State, candidate: Candidate, told: str) -> Turn:
@@ -183,8 +180,8 @@ def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
             return _taken(dialogue, state, works.heard, wording.TAKEN)
         refused = (*works.refused, works.heard.value)
         note = Note("refused", {"step": state.step, "value": value_text(works.heard.value)})
-        state = replace(state, at=replace(works, heard=None, refused=refused))
-        return state, [note, *say(wording.NOT_TAKEN), *present(dialogue, state)]
+        works = replace(works, heard=None, refused=refused)
+        return presented(dialogue, replace(state, at=works), [note, *say(wording.NOT_TAKEN)])
     if not works.asks:
         note = Note("other-gas-off", {"step": state.step, "answer": "yes" if yes else "no"})
         if not yes:
@@ -192,7 +189,7 @@ def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
             return _back(dialogue, state, [note, *told])
         return _go_on(dialogue, replace(state, at=replace(works, others_off=True)), [note])
     if yes:
-        return state, [*say(wording.THE_FIGURE), *present(dialogue, state)]
+        return presented(dialogue, state, say(wording.THE_FIGURE))
     works = replace(works, declined=(*works.declined, works.asks))
     return _go_on(dialogue, replace(state, at=works), [])
 
@@ -201,15 +198,14 @@ def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
     """The first mark starts the stopwatch, the second reads it."""
     works = state.of(Working)
     if works.heard or not works.asks or not units.same_dimension(dialogue.rules.quantities[works.asks].unit, "second"):
-        return state, [*say(wording.NO_TIME_HERE), *present(dialogue, state)]
+        return presented(dialogue, state, say(wording.NO_TIME_HERE))
     note = Note("mark", {"step": state.step, "at_s": event.at_s})
     if works.from_s is None:
         return replace(state, at=replace(works, from_s=event.at_s)), [note, *say(wording.MARKED)]
     seconds = Decimal(str(round(event.at_s - works.from_s, 1)))
     candidate = Candidate(seconds, "second", words=event.heard.text, timed=True, audio=event.audio)
     state = replace(state, at=replace(works, from_s=None))
-    turn, effects = _taken(dialogue, state, candidate, wording.I_HAVE.format(what=wording.read_back(candidate)))
-    return turn, [note, *effects]
+    return then([note], _taken(dialogue, state, candidate, wording.I_HAVE.format(what=wording.read_back(candidate))))
 
 
 def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
