@@ -30,10 +30,9 @@ from assistant.wording import english as wording
 
 def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Yes, no or done at a step that does not ask for a reading."""
-    correcting = state.hand.correcting
-    step = dialogue.rules.procedure.step(correcting.step if correcting else state.step)
+    step = dialogue.answering(state)
     answer = meaning.name if isinstance(meaning, Command) else ""
-    if step.kind == "time" and not (correcting or state.hand.untold):
+    if step.kind == "time" and not (state.hand.correcting or state.hand.untold):
         return _again(state, wording.SAY_MARK)
     if step.kind in ("read", "time"):
         return _again(state, wording.READING_OR_SKIP)

@@ -138,8 +138,7 @@ def what_next(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
 
 def help_(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The words that work now."""
-    correcting = state.hand.correcting
-    step = dialogue.rules.procedure.step(correcting.step if correcting else state.step)
+    step = dialogue.answering(state)
     return state, say(wording.can_be_said(state.at, step), "answer")
 
 

@@ -52,7 +52,6 @@ class Context:
 
     def question(self, state: State) -> Question:
         """What is being asked: it decides which words are heard and what they mean."""
-        step = self.rules.procedure.step(state.step)
         at = state.at
         if isinstance(at, Working):
             if not at.asks or at.heard:
@@ -61,11 +60,13 @@ class Context:
             return Question(at.phase.value, asked, words=(NOW,) if asked.unit == "second" else ())
         if at is not Phase.ASKING:
             return Question(at.phase.value)
-        if state.hand.correcting:
-            step = self.rules.procedure.step(state.hand.correcting.step)
-        name, quantity, words = state.step, self.asked(state), self._words(state, step)
+        name, quantity, words = state.step, self.asked(state), self._words(state, self.answering(state))
         names = state.speaker == "helper"
         return Question(name, self.quantity(quantity), names, words) if quantity else Question(name, words=words)
+
+    def answering(self, state: State) -> Step:
+        """The step that an answer is for: that of what was taken back, else the one in hand."""
+        return self.rules.procedure.step(state.hand.correcting.step if state.hand.correcting else state.step)
 
     def _words(self, state: State, step: Step) -> tuple[str, ...]:
         """The rules of the words that answer a step besides those of every step."""

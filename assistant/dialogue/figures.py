@@ -40,7 +40,7 @@ def judge_reading(dialogue: Context, state: State, candidate: Candidate, quantit
 
     quantity_name: where it is not of the quantity that is asked.
     """
-    step = dialogue.rules.procedure.step(state.hand.correcting.step if state.hand.correcting else state.step)
+    step = dialogue.answering(state)
     name = quantity_name or dialogue.asked(state)
     assert name is not None
     quantity = dialogue.rules.quantities[name]

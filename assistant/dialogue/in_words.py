@@ -17,8 +17,7 @@ def in_words(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
     if meaning.rule == FINISHED:
         return yes_no(dialogue, state, event, Command("next"))
     if meaning.rule == SEEN:
-        correcting = state.hand.correcting
-        step = dialogue.rules.procedure.step(correcting.step if correcting else state.step)
+        step = dialogue.answering(state)
         if meaning.of not in step.means:
             return not_here(dialogue, state, event, meaning)
         # It is said of the step in hand, and of no other of a list.

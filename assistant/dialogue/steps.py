@@ -184,7 +184,7 @@ def _looks(dialogue: Context, state: State, step: Step) -> tuple[str, ...]:
 def answered(dialogue: Context, state: State, answer: str, words: str) -> Turn:
     """Takes a yes or no; the bad one is a remark for the end."""
     correcting = state.hand.correcting
-    step = dialogue.rules.procedure.step(correcting.step if correcting else state.step)
+    step = dialogue.answering(state)
     effects: list[Effect] = [Note("answer", {"step": step.id, "answer": answer, "words": words})]
     text = step.bad.get("yes" if answer == "yes" else "no", "")
     after = correcting.after if correcting else len(state.repairs)

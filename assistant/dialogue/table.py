@@ -111,6 +111,9 @@ def _instead(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
     return dispatch(dialogue, state, *dialogue.heard(state, event))
 
 
+_BESIDE = {word: EVERYWHERE[word] for word in ("hold", "say-again", "help")}
+"""What is never the answer where all else is."""
+
 _ANSWERED = _cell(answers.yes_no, STEP)
 _REPAIR = _cell(repairs.repair, Phase.REPAIR, Phase.REPAIRED)
 _SKIP = _cell(asides.skip, Phase.REASON, STEP)
@@ -160,9 +163,7 @@ TABLE: dict[Phase, dict[str, Cell]] = {
         "no": _NOT_SKIPPED,
         "go-back": _NOT_SKIPPED,
         "correction": _NOT_SKIPPED,
-        "say-again": EVERYWHERE["say-again"],
-        "help": EVERYWHERE["help"],
-        "hold": EVERYWHERE["hold"],
+        **_BESIDE,
         "how-far": EVERYWHERE["how-far"],
         "anything": _cell(asides.reason, STEP),
     },
@@ -172,9 +173,8 @@ TABLE: dict[Phase, dict[str, Cell]] = {
     },
     Phase.HOLDING: {
         "go-on": _cell(asides.go_on, HELD, STEP),
-        "note": EVERYWHERE["note"],
-        **{word: EVERYWHERE[word] for word in ("say-again", "help", "how-far", "stopwatch")},
-        **{word: EVERYWHERE[word] for word in ("timer", "how-long", "timer-off")},
+        **_BESIDE,
+        **{word: EVERYWHERE[word] for word in ("note", "how-far", "stopwatch", "timer", "how-long", "timer-off")},
         "anything": EVERYWHERE["hold"],
     },
     Phase.BARRED: {"repair-made": _REPAIR, "shut-down": _cell(repairs.shut_down, STEP)},
@@ -186,9 +186,7 @@ TABLE: dict[Phase, dict[str, Cell]] = {
     Phase.CLEARING: {"stop": _STAY_OUT, "anything": _cell(emergencies.named, Phase.CLEARED)},
     Phase.CLEARED: {"yes": _cell(emergencies.cleared, STEP), "stop": _STAY_OUT, "anything": _NOT_CLEAR},
     Phase.MISSED: {
-        "hold": EVERYWHERE["hold"],
-        "say-again": EVERYWHERE["say-again"],
-        "help": EVERYWHERE["help"],
+        **_BESIDE,
         "anything": _cell(timing.missed, Phase.TIMED, STEP),
     },
     Phase.TIMED: {"yes": _cell(timing.times_confirmed, STEP), "no": _cell(timing.times_refused, Phase.ASKING)},
@@ -196,18 +194,13 @@ TABLE: dict[Phase, dict[str, Cell]] = {
         "no": _NONE_MADE,
         "go-back": _NONE_MADE,
         "correction": _NONE_MADE,
-        "hold": EVERYWHERE["hold"],
-        "say-again": EVERYWHERE["say-again"],
-        "help": EVERYWHERE["help"],
+        **_BESIDE,
         "anything": _cell(repairs.named, Phase.REPAIRED),
     },
     Phase.REPAIRED: {
         "yes": _cell(repairs.made, STEP),
         "no": _cell(repairs.another, STEP),
-        "hold": EVERYWHERE["hold"],
-        "say-again": EVERYWHERE["say-again"],
-        "help": EVERYWHERE["help"],
-        "unclear": _cell(answers.yes_or_no),
+        **_BESIDE,
         "anything": _cell(answers.yes_or_no),
     },
     Phase.WORKING: {
@@ -238,15 +231,11 @@ TABLE: dict[Phase, dict[str, Cell]] = {
         **dict.fromkeys(("understood", "next"), _cell(asides.what_next)),
     },
     Phase.TELLING: {
-        "hold": EVERYWHERE["hold"],
-        "say-again": EVERYWHERE["say-again"],
-        "help": EVERYWHERE["help"],
+        **_BESIDE,
         "anything": _cell(ending.told, Phase.FOLLOW_UP, Phase.CLOSED),
     },
     Phase.FOLLOW_UP: {
-        "hold": EVERYWHERE["hold"],
-        "say-again": EVERYWHERE["say-again"],
-        "help": EVERYWHERE["help"],
+        **_BESIDE,
         "anything": _cell(ending.follow_up, Phase.CLOSED),
     },
     Phase.CLOSED: {
