@@ -8,7 +8,7 @@ import os
 import uuid
 from collections.abc import Callable
 from contextlib import suppress
-from hashlib import sha256
+from hashlib import file_digest, sha256
 from pathlib import Path
 from typing import Any
 
@@ -87,6 +87,12 @@ def cached(kind: str, source: str, make: Callable[[], Any]) -> Any:
             old.unlink()
         write_whole(path, sha256(key.encode() + body).hexdigest().encode() + b"\n" + body)
     return made
+
+
+def file_sum(path: Path) -> str:
+    """SHA-256 of a file, in hexadecimal."""
+    with path.open("rb") as file:
+        return file_digest(file, "sha256").hexdigest()
 
 
 def write_whole(path: Path, data: bytes) -> None:

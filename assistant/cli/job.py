@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import sys
-from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from string import Template
 from typing import Annotated, get_args
@@ -14,6 +13,7 @@ from rich.markup import escape
 
 from assistant.cli.terminal import FORCE, free, group_app, lines
 from assistant.files import flaws_in_job, library, read_job
+from assistant.language.meaning import number_of
 from assistant.places import write_whole
 from assistant.trade.job import SAID_FOR, Fuel, VisitKind
 
@@ -105,10 +105,7 @@ def _one_of(question: str, choices: tuple[str, ...], default: str | None = None)
 
 def _figure(question: str) -> str:
     while answer := str(typer.prompt(question, default="", show_default=False)).strip().replace(",", ""):
-        try:
-            if Decimal(answer).is_finite():
-                return answer
-        except InvalidOperation:
-            pass
+        if number_of(answer) is not None:
+            return answer
         lines.print("Give a number, as 80000 or 3.5, or nothing.")
     return ""

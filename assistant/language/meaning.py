@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from typing import Literal
 
 from assistant.trade.quantities import Overload, Quantity
@@ -14,6 +14,15 @@ Value = Decimal | Overload
 def value_text(value: Value) -> str:
     """A value as text: its digits as said, "open" or "over-range"."""
     return value.value if isinstance(value, Overload) else f"{value:f}"
+
+
+def number_of(text: str) -> Decimal | None:
+    """The figure that a text is; None where it is none, as "open"."""
+    try:
+        number = Decimal(text)
+    except InvalidOperation:
+        return None
+    return number if number.is_finite() else None
 
 
 Reason = Literal[

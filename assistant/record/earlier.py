@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from contextlib import suppress
 from datetime import datetime
-from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
 from assistant.errors import Problem
+from assistant.language.meaning import number_of
 from assistant.record.entries import Finding
 from assistant.record.folder import RECORD
 from assistant.record.record import Record
@@ -66,15 +66,8 @@ def values_of(story: Story, date: str, days_ago: int) -> list[Earlier]:
     return [
         Earlier(quantity=name, value=number, unit=units[name], date=date, days_ago=days_ago)
         for name, figure in figures.items()
-        if name in units and (number := _number(figure)) is not None
+        if name in units and (number := number_of(figure)) is not None
     ]
-
-
-def _number(figure: str) -> Decimal | None:
-    try:
-        return Decimal(figure)
-    except InvalidOperation:
-        return None
 
 
 def _days(earlier: str, later: str) -> int:

@@ -13,13 +13,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from typing import Any
 
 import msgspec
 
 from assistant.dialogue.state import Phase
 from assistant.language.heard import NOT_WORDS, Heard
+from assistant.language.meaning import number_of
 from assistant.record.chain import Entry
 from assistant.trade.judging import Outcome
 from assistant.trade.limits import GenericLimit
@@ -272,10 +273,7 @@ class Value(Judged, frozen=True, kw_only=True):
     @property
     def number(self) -> Decimal | None:
         """The value that was judged; None where the meter showed no figure."""
-        try:
-            return Decimal(self.judged)
-        except InvalidOperation:
-            return None
+        return number_of(self.judged)
 
 
 class Reading(Value, frozen=True):

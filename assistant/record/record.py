@@ -117,15 +117,16 @@ class SystemClock:
 
     def utc(self) -> str:
         """Wall clock of the machine."""
-        return _iso(datetime.now(UTC))
+        return utc_now()
 
     def monotonic_s(self) -> float:
         """Seconds since the machine's own fixed moment."""
         return time.monotonic()
 
 
-def _iso(moment: datetime) -> str:
-    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+def utc_now() -> str:
+    """The time, UTC, as entries have it: ISO 8601 with milliseconds and Z."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 class Record:

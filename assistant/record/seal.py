@@ -8,14 +8,13 @@ itself need never change again, and what was erased stays proved.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from assistant.errors import Problem
-from assistant.places import write_whole
+from assistant.places import file_sum, write_whole
 from assistant.record.chain import (
     Entry,
     Row,
@@ -67,9 +66,9 @@ def seal(record: Record) -> Row:
     body = {
         "file": record.path.name,
         "bytes": record.path.stat().st_size,
-        "sha256": _digest(record.path),
+        "sha256": file_sum(record.path),
         "entries": len(rows),
-        "audio": {path.name: _digest(path) for path in _sounds(record.path) if path.name not in gone},
+        "audio": {path.name: file_sum(path) for path in _sounds(record.path) if path.name not in gone},
     }
     (row,) = chained((rows[-1].seq, rows[-1].hash), [(SEALED, canonical_json(body))], *record.now())
     _write(record.path, [row])
@@ -107,7 +106,7 @@ def check(path: Path, head: str | None = None, lodged: Iterable[tuple[int, str]]
     if seals:
         sealed = seals[0].utc
         body = next(_bodies(seals[:1], [SEALED]), None)
-        if not (isinstance(body, Sealed) and path.is_file() and _digest(path) == body.sha256):
+        if not (isinstance(body, Sealed) and path.is_file() and file_sum(path) == body.sha256):
             problems.append(f"The file {path.name} is not the one that was sealed on {sealed}.")
         for suffix in ("-wal", "-shm", "-journal"):
             if Path(f"{path}{suffix}").exists():
@@ -166,7 +165,7 @@ def erase_audio(path: Path, why: str, clock: Clock | None = None, by: str = "") 
     sounds = _sounds(path)
     if not sounds:
         return []
-    body = {"files": {sound.name: _digest(sound) for sound in sounds}, "why": why, "by": by}
+    body = {"files": {sound.name: file_sum(sound) for sound in sounds}, "why": why, "by": by}
     if not seal_of(path).exists():
         with Record.open(path, clock=clock) as record:
             record.append([(ERASED, body)])
@@ -224,7 +223,7 @@ def _check_sounds(path: Path, wanted: Mapping[str, str], erased: Mapping[str, st
             continue
         if name not in there:
             problems.append(f"The recording {name} is missing.")
-        elif _digest(there[name]) != digest:
+        elif file_sum(there[name]) != digest:
             problems.append(f"The recording {name} is not what was recorded.")
     for name in sorted(there):
         if name in erased:
@@ -238,11 +237,6 @@ def _sounds(path: Path) -> list[Path]:
     """The recordings of a visit, and the track of the whole visit if there is one."""
     folder, track = audio_of(path), path.with_suffix(".flac")
     return [*(sorted(folder.iterdir()) if folder.is_dir() else []), *([track] if track.exists() else [])]
-
-
-def _digest(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _remove(sounds: Sequence[Path]) -> None:

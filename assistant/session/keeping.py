@@ -5,7 +5,6 @@ Each kept utterance is a file of its own beside the record, which its entry name
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -20,6 +19,7 @@ from assistant.dialogue.state import State
 from assistant.errors import Problem
 from assistant.language.meaning import Question, value_text
 from assistant.language.utterance import normalise
+from assistant.places import file_sum
 from assistant.record.fold import EVENTS
 from assistant.record.record import END, UTTERANCES, Record, audio_of
 from assistant.session.privacy import keeps, redacted
@@ -40,7 +40,7 @@ S_contra = TypeVar("S_contra", contravariant=True)
 def _written(utterance: Utterance, path: Path) -> str:
     """Writes an utterance's recording; its SHA-256."""
     write_flac(path, utterance.audio)
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+    return file_sum(path)
 
 
 def _discarded(seconds: Sequence[float]) -> list[Kept]:

@@ -21,7 +21,7 @@ from assistant.record import folder as visits
 from assistant.record.again import again
 from assistant.record.earlier import history, pace_for
 from assistant.record.entries import InPlaceOf
-from assistant.record.record import Record, SystemClock, audio_of
+from assistant.record.record import Record, audio_of, utc_now
 from assistant.record.seal import seal
 from assistant.record.setting import Setting, setting_of
 from assistant.session.edges import QUIET_S, Edges
@@ -202,7 +202,7 @@ def before(edges: Edges, kept: InMemory, screen: Screen, wait: bool, begun: Begi
     except MicrophoneLost as lost:
         raise Problem(f"{str(lost).rstrip('.')}. {LEFT}") from lost
     asked = loop.state.asks
-    return dialogue.set_up.job(asked, SystemClock().utc()[:16].replace("T", " ")) if asked else job
+    return dialogue.set_up.job(asked, utc_now()[:16].replace("T", " ")) if asked else job
 
 
 def go_on(record: Record, kept: InMemory) -> None:
@@ -221,7 +221,7 @@ def begin(
     files: Sequence[Path],
 ) -> Record:
     """Begins the record of a new visit: its rules, and what was answered in its set-up, in one transaction."""
-    now = SystemClock().utc()
+    now = utc_now()
     done = Job.model_validate(job)
     done = done.model_copy(update={"pace": pace_for(folder, done)})
     rules = library().rules_for(done, None if begun.record else history(folder, done, now))

@@ -6,7 +6,6 @@ model's size and sums anew.
 
 from __future__ import annotations
 
-import hashlib
 import tomllib
 from pathlib import Path
 from typing import Annotated
@@ -14,6 +13,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, model_validator
 
 from assistant.errors import Problem
+from assistant.places import file_sum
 
 # A name becomes a folder and a line of TOML, so it may hold nothing that either reads as more than a name.
 NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9._-]{0,79}$"
@@ -93,12 +93,6 @@ def read_manifest(path: Path) -> Manifest:
         raise Problem(f"{path}: {where}: {what}; correct it there.") from wrong
     except ValueError as wrong:  # not TOML, or not UTF-8
         raise Problem(f"{path} is not TOML: {wrong}; correct it there.") from wrong
-
-
-def file_sum(path: Path) -> str:
-    """SHA-256 of a file, in hexadecimal."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def folder_sums(folder: Path) -> dict[str, str]:

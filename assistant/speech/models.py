@@ -19,14 +19,13 @@ from pathlib import Path
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from assistant.errors import Problem
-from assistant.places import top_folder, user_data, user_settings, write_whole
+from assistant.places import file_sum, top_folder, user_data, user_settings, write_whole
 from assistant.speech.manifest import (
     NAME_PATTERN,
     KnownModel,
     Manifest,
     Name,
     Sha256,
-    file_sum,
     folder_bytes,
     folder_sums,
     read_manifest,

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from datetime import datetime
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 
 from assistant.files import library
+from assistant.language.meaning import number_of
 from assistant.record.entries import Finding, Judged, Reading, WorkedOut
 from assistant.record.story import Story, printed
 from assistant.trade.computations import FINDINGS
@@ -69,9 +70,8 @@ def figure(value: Decimal) -> str:
 
 def amount(value: str, unit: str) -> str:
     """A value as text with its unit: "3.5 inH2O", "open", "over range"."""
-    try:
-        number = Decimal(value)
-    except InvalidOperation:
+    number = number_of(value)
+    if number is None:
         return "over the meter's range" if value == "over-range" else value
     return f"{figure(number)} {UNIT_SYMBOL.get(unit, unit)}".rstrip()
 

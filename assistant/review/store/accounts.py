@@ -17,8 +17,9 @@ from sqlalchemy import Connection, Row, delete, insert, select, update
 
 from assistant.errors import Problem
 from assistant.record.chain import canonical_json
+from assistant.record.record import utc_now
 from assistant.review.store import schema as s
-from assistant.review.store.store import ACCOUNT, Store, now
+from assistant.review.store.store import ACCOUNT, Store
 
 Role = Literal["technician", "supervisor", "owner"]
 """A technician looks at visits; a supervisor also signs, and sees how the crews do; an owner also signs their own."""
@@ -67,7 +68,7 @@ class Accounts:
             raise Problem("Give the name as it is to stand beside a review, at most 100 characters.")
         with self._store._asked(write=True) as connection:
             there = connection.execute(select(s.account).where(s.account.c.name == name)).one_or_none()
-            values = {"role": role, "changed": now()}
+            values = {"role": role, "changed": utc_now()}
             if there:
                 connection.execute(update(s.account).where(s.account.c.name == name).values(values))
             else:
@@ -86,7 +87,7 @@ class Accounts:
         """Sets somebody's password; what they had open ends."""
         if len(password) < SHORTEST_PASSWORD:
             raise Problem(f"That password is too short; use at least {SHORTEST_PASSWORD} characters.")
-        self._change(name, {"password": hash_of(password), "changed": now()})
+        self._change(name, {"password": hash_of(password), "changed": utc_now()})
 
     def make_link(self, name: str) -> str:
         """The secret of a link that opens the page once, within `LINK_LASTS`; an earlier one opens nothing more."""

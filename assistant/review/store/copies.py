@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import shutil
 import sqlite3
@@ -12,7 +11,7 @@ from pathlib import Path
 from sqlalchemy.engine import URL
 
 from assistant.errors import Problem
-from assistant.places import write_whole
+from assistant.places import file_sum, write_whole
 from assistant.review.store.store import Store, url_of
 
 
@@ -32,7 +31,7 @@ def backup(where: str, to: Path) -> None:
             _copy(Path(str(url.database)), part)
         else:
             _run("pg_dump", url, ["--format=custom", "--no-owner", f"--file={part}"])
-        write_whole(_checksum(to), f"{_digest(part)}  {to.name}\n".encode())
+        write_whole(_checksum(to), f"{file_sum(part)}  {to.name}\n".encode())
         part.replace(to)
     except OSError as wrong:
         raise Problem(f"The backup {to} cannot be written ({wrong.strerror}); see that the folder has room.") from None
@@ -55,7 +54,7 @@ def restore(file: Path, where: str) -> None:
             f"The backup has no checksum {_checksum(file)}; fetch it from where the backup was made. Of a backup that "
             f"never had one, make it, if you trust that file: sha256sum {file.name} > {_checksum(file).name}"
         ) from None
-    if written[:1] != [_digest(file)]:
+    if written[:1] != [file_sum(file)]:
         raise Problem(f"The backup {file} is not what was written: its checksum is another. Use an older backup.")
     url = url_of(where)
     if url.get_backend_name() == "sqlite":
@@ -77,11 +76,6 @@ def restore(file: Path, where: str) -> None:
 def _checksum(of: Path) -> Path:
     """Where the checksum of a backup lies; as sha256sum writes and checks it."""
     return of.with_name(f"{of.name}.sha256")
-
-
-def _digest(of: Path) -> str:
-    with of.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _copy(of: Path, to: Path) -> None:

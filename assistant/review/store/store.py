@@ -12,7 +12,6 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, fields, replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
@@ -41,6 +40,7 @@ from sqlalchemy.exc import ArgumentError, DataError, SQLAlchemyError
 
 from assistant.errors import Problem
 from assistant.record.chain import GENESIS, Entry, Row, canonical_json, chained, is_closed, verify_entries
+from assistant.record.record import utc_now
 from assistant.record.seal import ERASED, NO_END, NO_SEAL, SEALED, recordings, verify_lodged
 from assistant.review.store import schema as s
 from assistant.review.store.parcel import ODD, Derived, Parcel, nothing_of, read_recording, understood, urgency
@@ -292,7 +292,7 @@ class Store:
         """One entry more in the log of all visits, which only grows."""
         if connection.dialect.name == "postgresql":  # SQLite has one writer at a time
             connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({APPLICATION_ID + 1})")
-        (row,) = chained(_end(connection, s.lodged), [(kind, body)], now(), time.monotonic())
+        (row,) = chained(_end(connection, s.lodged), [(kind, body)], utc_now(), time.monotonic())
         connection.execute(insert(s.lodged), [{**row._asdict(), "visit": visit}])
 
     def _lodged(self, connection: Connection, visit: str) -> list[Lodged]:
@@ -580,7 +580,7 @@ class Store:
             kept.refuse(review)  # it may have grown meanwhile
             body = canonical_json({"visit": visit, **asdict(review)})
             of = s.review.c.visit == row.no
-            (entry,) = chained(_end(connection, s.review, of), [("review", body)], now(), time.monotonic())
+            (entry,) = chained(_end(connection, s.review, of), [("review", body)], utc_now(), time.monotonic())
             connection.execute(insert(s.review), [{"visit": row.no, **entry._asdict()}])
             self._stands(connection, row, kept.standing)
 
@@ -644,11 +644,6 @@ def _end(connection: Connection, table: Table, of: ColumnElement[bool] | None = 
     query = select(table.c.seq, table.c.hash).order_by(table.c.seq.desc()).limit(1)
     last = connection.execute(query if of is None else query.where(of)).one_or_none()
     return (last.seq, last.hash) if last else (0, GENESIS)
-
-
-def now() -> str:
-    """The time, UTC, as entries have it."""
-    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def _insert_if_absent(connection: Connection, table: Table) -> Any:

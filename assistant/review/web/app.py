@@ -8,7 +8,6 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from datetime import UTC, date, datetime, timedelta
-from decimal import Decimal
 from pathlib import Path
 from typing import Any, TypeVar, cast, get_args
 from urllib.parse import quote
@@ -24,6 +23,8 @@ from starlette.staticfiles import StaticFiles
 
 from assistant.errors import Problem
 from assistant.files import library
+from assistant.language.meaning import number_of
+from assistant.record.record import utc_now
 from assistant.record.story import Story, printed, story_of
 from assistant.review.found_left import as_found_and_left
 from assistant.review.report import page as report_page
@@ -277,10 +278,9 @@ class _View:
         visit = request.path_params["visit"]
         if await run_in_threadpool(self.shop.visit, visit) is None:
             raise HTTPException(404, "There is no such visit in this store.")
-        utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
         entries = form.get("entries", "")
         number = int(entries) if entries.isascii() and entries.isdecimal() and len(entries) < 10 else 0
-        review = Review(utc, by, cast("Standing", standing), comment, form.get("head", ""), number, role)
+        review = Review(utc_now(), by, cast("Standing", standing), comment, form.get("head", ""), number, role)
         try:
             await run_in_threadpool(self.shop.add_review, visit, review)
         except StoreDown:
@@ -427,25 +427,23 @@ def _asked(request: Request, of: type[Asked]) -> tuple[Asked, list[str]]:
     wrong = []
     for name in (field.name for field in fields(of)):
         value = request.query_params.get(name, "").strip()
-        try:
-            if name in ("since", "until") and value:
-                date.fromisoformat(value)
-            if name in ("below", "above"):
-                found[name] = figure(value) if value else None
-                continue
-        except (ValueError, ArithmeticError):
-            wrong.append(f"{name}: {value!r} is no {'day' if name in ('since', 'until') else 'figure'}; left out.")
-            continue
-        found[name] = value
+        if name in ("below", "above"):
+            found[name] = number_of(value)
+            if value and found[name] is None:
+                wrong.append(f"{name}: {value!r} is no figure; left out.")
+        elif value and name in ("since", "until") and not _is_day(value):
+            wrong.append(f"{name}: {value!r} is no day; left out.")
+        else:
+            found[name] = value
     return of(**found), wrong
 
 
-def figure(text: str) -> Decimal:
-    """A figure that was typed; raises ArithmeticError or ValueError for what is none."""
-    number = Decimal(text)
-    if not number.is_finite():
-        raise ValueError(text)
-    return number
+def _is_day(text: str) -> bool:
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _period(request: Request, usual: str = PERIODS[0]) -> int:
@@ -481,11 +479,8 @@ def _csv(name: str, of: type[Any], rows: Iterable[Any]) -> Response:
 
 
 def _harmless(text: str) -> str:
-    try:
-        figure(text)
-    except (ValueError, ArithmeticError):
-        return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
-    return text
+    is_formula = text.startswith(("=", "+", "-", "@", "\t", "\r")) and number_of(text) is None
+    return f"'{text}" if is_formula else text
 
 
 def _trend(name: str, points: Sequence[Measured], story: Story | None) -> dict[str, Any]:

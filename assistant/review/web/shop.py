@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from typing import Literal
 
 from assistant.errors import Problem
+from assistant.language.meaning import number_of
 from assistant.record.chain import Entry
 
 Standing = Literal["open", "signed off", "returned", "disputed", "lapsed"]
@@ -174,10 +175,7 @@ class Measured:
     @property
     def number(self) -> Decimal | None:
         """The figure; None where the meter showed none, or it was refused."""
-        try:
-            return None if self.outcome == "refused" else Decimal(self.value)
-        except InvalidOperation:
-            return None
+        return None if self.outcome == "refused" else number_of(self.value)
 
 
 @dataclass(frozen=True)
