@@ -180,9 +180,9 @@ def notice_of(summary: Mapping[str, Any], stays_on: bool = False) -> Body | None
     own = wording.LEFT_ON_AGAINST.format(what="; ".join(against)) if against else ""
     missed = [text for text in against if all(text != entry["text"] for entry in entries)]
     restores = [entry["restores"] for entry in entries] + ([wording.CHECK_THE_REST] if missed else [])
-    wrong = [*(f"{_sentence(entry['text'])} {entry['hazard']}" for entry in entries), *map(_sentence, missed)]
+    wrong = [f"{wording.capital(entry['text'])}. {entry['hazard']}" for entry in entries]
     return {
-        "hazards": _each(wrong),
+        "hazards": _each([*wrong, *(f"{wording.capital(text)}." for text in missed)]),
         "shut": [*shut, own] if own else shut or [wording.NOT_SHUT_OFF],
         "restores": _each(restores),
     }
@@ -190,7 +190,3 @@ def notice_of(summary: Mapping[str, Any], stays_on: bool = False) -> Body | None
 
 def _each(texts: Any) -> list[str]:
     return list(dict.fromkeys(texts))
-
-
-def _sentence(text: str) -> str:
-    return f"{text[0].upper()}{text[1:]}."

@@ -209,10 +209,10 @@ class Grammar:
         chart.derive(rule, 0)
         return frozenset(chart.wanted_at_end)
 
-    def words(self, rule: str) -> dict[str, Word]:
-        """Every word that a sentence of `rule` can hold, with the place where it is first written."""
+    def words(self, *rules: str) -> dict[str, Word]:
+        """Every word that a sentence of the rules can hold, with the place where it is first written."""
         found: dict[str, Word] = {}
-        for leaf in self.leaves(rule):
+        for leaf in self.leaves(*rules):
             if isinstance(leaf, Word):
                 found.setdefault(leaf.text, leaf)
         return found
@@ -220,15 +220,12 @@ class Grammar:
     @property
     def vocabulary(self) -> dict[str, Word]:
         """Every word that can be said, with the place where it is first written."""
-        found: dict[str, Word] = {}
-        for rule in (rule for rules in self.public.values() for rule in rules):
-            found = {**self.words(rule), **found}
-        return found
+        return self.words(*(rule for rules in self.public.values() for rule in rules))
 
-    def leaves(self, rule: str) -> Iterator[Word | Ref]:
-        """The words of `rule` and of every rule that it leads to, and the references on the way."""
+    def leaves(self, *rules: str) -> Iterator[Word | Ref]:
+        """The words of the rules and of every rule that they lead to, and the references on the way."""
         seen: set[str] = set()
-        waiting: list[Expansion] = [Ref(rule)]
+        waiting: list[Expansion] = [*map(Ref, reversed(rules))]
         while waiting:
             match e := waiting.pop():
                 case Word():
@@ -442,24 +439,7 @@ def _read(texts: tuple[tuple[str, str], ...]) -> Grammar:
         if name not in public:
             raise GrammarError(f"{file}, line {line}: imports <{name}.*>, but no grammar has that name.")
     grammar = Grammar(rules, public)
-    for expansion in rules.values():
-        for ref in _references(expansion):
-            if ref.rule not in rules:
-                raise GrammarError(f"{ref.file}, line {ref.line}: no rule is called <{ref.rule}>.")
+    for leaf in grammar.leaves(*rules):
+        if isinstance(leaf, Ref) and leaf.rule not in rules:
+            raise GrammarError(f"{leaf.file}, line {leaf.line}: no rule is called <{leaf.rule}>.")
     return grammar
-
-
-def _references(e: Expansion) -> Iterator[Ref]:
-    match e:
-        case Ref():
-            yield e
-        case Series():
-            for item in e.items:
-                yield from _references(item)
-        case Choice():
-            for option in e.options:
-                yield from _references(option)
-        case Repeat() | Tagged():
-            yield from _references(e.item)
-        case Word():
-            pass

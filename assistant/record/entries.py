@@ -22,7 +22,7 @@ from assistant.dialogue.state import Phase
 from assistant.language.heard import NOT_WORDS, Heard
 from assistant.language.meaning import number_of
 from assistant.record.chain import Entry
-from assistant.trade.judging import Outcome
+from assistant.trade.judging import Outcome, accepted
 from assistant.trade.limits import GenericLimit
 
 Names = tuple[str, ...]
@@ -244,12 +244,8 @@ class Judged(Body, frozen=True, kw_only=True):
 
     @property
     def accepted(self) -> bool | None:
-        """Whether it met its limit; None where there was nothing to decide. As `judging.Verdict.accepted` has it."""
-        if self.verdict in (None, "cannot-judge", "noted"):
-            return None
-        if self.verdict == "conditional-pass":
-            return self.limit is not None and not self.limit.guarded
-        return self.verdict in ("pass", "caution")
+        """Whether it met its limit: see `judging.accepted`."""
+        return accepted(self.verdict, self.limit)
 
 
 class Value(Judged, frozen=True, kw_only=True):

@@ -265,19 +265,11 @@ class Faults(Data):
         appliance: Appliance,
         site: State,
         symptom: str | None = None,
-        known: Iterable[str] | None = None,
     ) -> str | None:
-        """The observation to make next: what tells most; in which order is told at the top.
-
-        known: the observations that can be made here; None: all. None is returned when nothing tells anything more.
-        """
+        """The observation to make next: what tells most, in the order that is told at the top; None where nothing
+        tells anything more."""
         causes = self.probable(evidence, appliance, symptom)
-        allowed = self.observations if known is None else set(known)
-        told = {
-            name: self.information(name, causes)
-            for name in self.observations
-            if name in allowed and name not in evidence
-        }
+        told = {name: self.information(name, causes) for name in self.observations if name not in evidence}
         return max(
             (name for name, bits in told.items() if bits > UNTOLD),
             key=lambda name: (not self.observations[name].alters, self.observations[name].fits(site), told[name]),

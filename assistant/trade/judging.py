@@ -220,6 +220,18 @@ class Limit(Data):
         )
 
 
+def accepted(outcome: Outcome | None, limit: Limit | None) -> bool | None:
+    """Whether a reading meets its limit; None where there was nothing to decide.
+
+    A conditional pass is accepted unless the limit is guarded.
+    """
+    if outcome in (None, "cannot-judge", "noted"):
+        return None
+    if outcome == "conditional-pass":
+        return limit is not None and not limit.guarded
+    return outcome in ("pass", "caution")
+
+
 @dataclass(frozen=True)
 class Verdict:
     """How a reading stands against its limit, and by which rule that was decided."""
@@ -235,15 +247,8 @@ class Verdict:
 
     @property
     def accepted(self) -> bool | None:
-        """Whether the reading meets its limit; None where there was nothing to decide.
-
-        A conditional pass is accepted unless the limit is guarded.
-        """
-        if self.outcome in ("cannot-judge", "noted"):
-            return None
-        if self.outcome == "conditional-pass":
-            return self.limit is not None and not self.limit.guarded
-        return self.outcome in ("pass", "caution")
+        """See `accepted`."""
+        return accepted(self.outcome, self.limit)
 
     def forbids(self, value: Value) -> tuple[Act, ...]:
         """What the reading forbids until it is mended and measured again. value: as it was judged.

@@ -216,7 +216,7 @@ def unclear(meaning: Unclear) -> str:
         choices = "; or ".join(spoken_number(Decimal(choice), ", ") for choice in meaning.choices)
         return f"Do you mean {choices}?"
     if meaning.reason == "wrong-dimension":
-        return f"{meaning.detail[0].upper()}{meaning.detail[1:]}."
+        return f"{capital(meaning.detail)}."
     return _UNCLEAR[meaning.reason]
 
 
@@ -514,7 +514,7 @@ def spoken_fuel(name: str) -> str:
 
 def capital(text: str) -> str:
     """A text as the beginning of a sentence."""
-    return f"{text[0].upper()}{text[1:]}"
+    return text[:1].upper() + text[1:]
 
 
 def next_mark(step: Step, marks: Sequence[Mark]) -> str:

@@ -14,7 +14,7 @@ from assistant.trade.judging import Limit
 from assistant.trade.units import UNIT_SYMBOL, round_significant
 from assistant.wording import english
 
-A_NAME = english.A_NAME
+A_NAME, sentence = english.A_NAME, english.capital
 VERDICTS = {
     "pass": "pass",
     "caution": "caution",
@@ -37,11 +37,6 @@ POWER = {
     "live": "on",
 }
 GAS = {"unknown": "not known", "shut": "shut", "on": "on"}
-
-
-def sentence(text: str) -> str:
-    """With a capital first."""
-    return text[:1].upper() + text[1:]
 
 
 def plain(story: Story, quantity: str) -> str:
