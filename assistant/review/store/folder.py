@@ -16,7 +16,7 @@ import os
 import tempfile
 import threading
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -44,15 +44,8 @@ from assistant.review.store.parcel import LARGEST_RECORDING, Derived, nothing_of
 from assistant.review.store.store import Store, as_recorded, bring_up_to_date, url_of
 from assistant.review.web.shop import (
     STANDINGS,
-    By,
     Kept,
-    Listed,
-    Measured,
-    ReadingFound,
-    ReadingSearch,
     Review,
-    Search,
-    StepCount,
     StoreDown,
     standing_of,
 )
@@ -122,7 +115,7 @@ class FolderStore(Store):
     """
 
     def __init__(self, folder: Path, patience_s: float = math.inf) -> None:
-        self._folder, self._patience_s = folder, patience_s
+        self._folder, self.patience_s = folder, patience_s
         self._of_this_run = tempfile.TemporaryDirectory(prefix="visits-")
         self._filling = threading.Lock()
         self._seen: dict[str, int] = {}  # the stamp of each visit that was taken in
@@ -134,26 +127,6 @@ class FolderStore(Store):
         super().__init__(url_of(str(Path(self._of_this_run.name) / "visits.sqlite")))
         with self._asked(write=True) as connection:
             bring_up_to_date(connection, self.name, make=True)
-
-    def visits(self, asked: Search, first: int, most: int) -> Sequence[Listed]:
-        """As `Store.visits`."""
-        self.fill(self._patience_s)
-        return super().visits(asked, first, most)
-
-    def trends(self, appliance: str) -> Mapping[str, Sequence[Measured]]:
-        """As `Store.trends`."""
-        self.fill()
-        return super().trends(appliance)
-
-    def readings(self, asked: ReadingSearch, first: int, most: int) -> Sequence[ReadingFound]:
-        """As `Store.readings`."""
-        self.fill()
-        return super().readings(asked, first, most)
-
-    def steps(self, by: By, since: str = "") -> Sequence[StepCount]:
-        """As `Store.steps`; `days` and `meters` are of the same moment."""
-        self.fill()
-        return super().steps(by, since)
 
     def visit(self, visit: str) -> Kept | None:
         """One visit; it is checked whole each time."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -80,6 +81,9 @@ FEW = 4
 LODGED, REMOVED, ACCOUNT = "lodged", "visit-removed", "account"
 """Kinds of entries in the log of the store; that recordings were erased there is one of `ERASED`."""
 
+NAMED = (s.appliance, s.crew, s.microphone)
+"""The tables of names, to whose rows a visit points."""
+
 LOOKED_UP = "What the store looks it up by is not what its record says:"
 
 Sent = Literal["stored", "added to", "there already"]
@@ -101,13 +105,16 @@ def url_of(where: str) -> URL:
 class Store:
     """A shop's store, open. `open` makes it where it is not there; use it as a context manager, or close it."""
 
+    patience_s = math.inf
+    """How long a list waits for the visits that are not in it yet."""
+
     @property
     def waiting(self) -> int:
         """Visits that are not in a list yet."""
         return 0
 
-    def fill(self) -> None:
-        """Waits until all visits are in a list."""
+    def fill(self, patience_s: float = math.inf) -> None:
+        """Waits, for so long, until all visits are in a list."""
 
     def __init__(self, url: URL) -> None:
         self.name = url.render_as_string(hide_password=True) if url.host or "postgres" in url.drivername else ""
@@ -266,7 +273,7 @@ class Store:
             [{"visit": no, **row._asdict(), "in_seal": row.seq > parcel.sealed_from} for row in rows],
         )
         last = parcel.rows[parcel.sealed_from - 1]
-        standing = standing_of([_review(row) for row in self._chain(connection, s.review, no)], last.seq, last.hash)
+        standing = standing_of(_reviews(connection, no), last.seq, last.hash)
         problems = verify_lodged(
             parcel.rows, [(each.entries, each.head) for each in self._lodged(connection, parcel.id)]
         )
@@ -314,8 +321,7 @@ class Store:
         return connection.execute(select(s.visit).where(s.visit.c.id == visit).with_for_update()).one()
 
     def _columns(self, connection: Connection, derived: Derived) -> dict[str, Any]:
-        named = (s.appliance, s.crew, s.microphone)
-        numbers = {table.name: _number_of(connection, table, getattr(derived, table.name)) for table in named}
+        numbers = {table.name: _number_of(connection, table, getattr(derived, table.name)) for table in NAMED}
         return {**derived.visit, **numbers}
 
     def _look_up(self, connection: Connection, no: int, derived: Derived, standing: str, problem: str = "") -> None:
@@ -333,8 +339,7 @@ class Store:
     def _make_again(self, connection: Connection) -> None:
         """Makes anew what every visit is looked up by: the tables, or what is found in an entry, have changed."""
         for no in connection.scalars(select(s.visit.c.no)).all():
-            entries = self._entries(connection, no)
-            reviews = [_review(row) for row in self._chain(connection, s.review, no)]
+            entries, reviews = _entries(connection, no), _reviews(connection, no)
             name = connection.scalar(select(s.visit.c.id).where(s.visit.c.no == no)) or ""
             problem = ""
             try:
@@ -359,8 +364,7 @@ class Store:
     def warnings(self) -> list[str]:
         """What is wrong with the store itself, and not with one of its visits."""
         with self._asked() as connection:
-            query = select(*(s.lodged.c[name] for name in Row._fields)).order_by(s.lodged.c.seq)
-            rows = [Row(*row) for row in connection.execute(query)]
+            rows = _rows(connection, s.lodged)
             there = {row.name: row.role for row in connection.execute(select(s.account.c.name, s.account.c.role))}
         noted = [json.loads(row.body) for row in rows if row.kind == ACCOUNT]
         made = {body["name"]: body["role"] for body in noted}  # the last of each name; "" where it was removed
@@ -372,6 +376,7 @@ class Store:
 
     def visits(self, asked: Search, first: int, most: int) -> Sequence[Listed]:
         """Visits from the `first` (0) on, at most `most`, by danger (`parcel.urgency`), the newest of each first."""
+        self.fill(self.patience_s)
         v = s.visit.c
         # Only columns of the index visit_listing: the rows themselves are read for one page alone.
         chosen = select(v.no).where(*_where(asked, v.began))
@@ -402,6 +407,7 @@ class Store:
 
     def readings(self, asked: ReadingSearch, first: int, most: int) -> Sequence[ReadingFound]:
         """The readings of a quantity that fit, from the `first` (0) on, at most `most`, the newest first."""
+        self.fill()
         r = s.reading.c
         chosen = select(s.reading, s.visit.c.id, s.visit.c.site, s.visit.c.crew).join(s.visit, s.visit.c.no == r.visit)
         chosen = chosen.where(r.quantity == asked.quantity, *_where(asked, r.utc))
@@ -473,7 +479,7 @@ class Store:
 
     def _checked(self, connection: Connection, there: Any) -> Kept:
         """A visit and what its check finds. there: its row."""
-        rows, reviews = self._chain(connection, s.entry, there.no), self._chain(connection, s.review, there.no)
+        rows, reviews = (_rows(connection, table, table.c.visit == there.no) for table in (s.entry, s.review))
         of_seal = select(s.entry.c.seq).where(s.entry.c.visit == there.no, s.entry.c.in_seal)
         seals = set(connection.scalars(of_seal))
         own = [row for row in rows if row.seq not in seals]
@@ -526,10 +532,10 @@ class Store:
     ) -> Iterator[str]:
         """What a visit is looked up by that its record does not say."""
         named = {}
-        for table in (s.appliance, s.crew, s.microphone):
+        for table in NAMED:
             named[table.name] = connection.scalar(select(table.c.name).where(table.c.id == getattr(there, table.name)))
         found = {**there._mapping, **named}
-        own = {table.name: getattr(derived, table.name) for table in (s.appliance, s.crew, s.microphone)}
+        own = {table.name: getattr(derived, table.name) for table in NAMED}
         for name, value in {**derived.visit, **expected, **own}.items():
             if found[name] != value:
                 yield f"{LOOKED_UP} {name} is {found[name]}, by its record {value}."
@@ -541,20 +547,11 @@ class Store:
             if sorted(tuple(row) for row in is_there) != wanted:
                 yield f"{LOOKED_UP} the rows of {table.name}."
 
-    def _entries(self, connection: Connection, no: int) -> list[Entry]:
-        """A visit's own entries, without its seal's."""
-        query = select(*(s.entry.c[name] for name in Row._fields)).where(s.entry.c.visit == no, ~s.entry.c.in_seal)
-        return [Entry.of(Row(*row)) for row in connection.execute(query.order_by(s.entry.c.seq))]
-
     def chain(self, visit: str) -> list[Row]:
         """A visit's whole chain as it was sent, its seal too; empty where there is no such visit."""
         with self._asked() as connection:
             no = connection.scalar(select(s.visit.c.no).where(s.visit.c.id == visit))
-            return [] if no is None else self._chain(connection, s.entry, no)
-
-    def _chain(self, connection: Connection, table: Table, no: int) -> list[Row]:
-        query = select(*(table.c[name] for name in Row._fields)).where(table.c.visit == no).order_by(table.c.seq)
-        return [Row(*row) for row in connection.execute(query)]
+            return [] if no is None else _rows(connection, s.entry, s.entry.c.visit == no)
 
     def recording(self, visit: str, name: str) -> bytes | None:
         """A recording of a visit as FLAC; None where it is not kept. Problem where it is not what was recorded."""
@@ -575,8 +572,7 @@ class Store:
         kept.refuse(review)
         with self._asked(write=True) as connection:
             row = connection.execute(select(s.visit).where(s.visit.c.id == visit).with_for_update()).one()
-            entries = self._entries(connection, row.no)
-            kept = replace(kept, entries=entries, reviews=[review])
+            kept = replace(kept, entries=_entries(connection, row.no), reviews=[review])
             kept.refuse(review)  # it may have grown meanwhile
             body = canonical_json({"visit": visit, **asdict(review)})
             of = s.review.c.visit == row.no
@@ -586,6 +582,7 @@ class Store:
 
     def trends(self, appliance: str) -> Mapping[str, Sequence[Measured]]:
         """An appliance's readings by quantity, oldest first."""
+        self.fill()
         r = s.reading.c
         of = select(s.appliance.c.id).where(s.appliance.c.name == appliance).scalar_subquery()
         query = select(s.reading, s.visit.c.id.label("visit_id")).join(s.visit, s.visit.c.no == r.visit)
@@ -598,7 +595,8 @@ class Store:
         return trends
 
     def steps(self, by: By, since: str = "") -> Sequence[StepCount]:
-        """How each step went, in the visits from `since` on."""
+        """How each step went, in the visits from `since` on; `days` and `meters` are of the same moment."""
+        self.fill()
         group = s.crew if by == "crew" else s.microphone
         t = s.step.c
         sums = [func.sum(t[name]).label(name) for name in ("asked", "refused", "corrected", "skipped", "unclear")]
@@ -612,6 +610,22 @@ class Store:
         )
         with self._asked() as connection:
             return [StepCount(*row) for row in connection.execute(query)]
+
+
+def _rows(connection: Connection, table: Table, *of: ColumnElement[bool]) -> list[Row]:
+    """The entries of a chain as they are kept, the first of all first."""
+    query = select(*(table.c[name] for name in Row._fields)).where(*of).order_by(table.c.seq)
+    return [Row(*row) for row in connection.execute(query)]
+
+
+def _entries(connection: Connection, no: int) -> list[Entry]:
+    """A visit's own entries, without its seal's. no: of its row."""
+    return [Entry.of(row) for row in _rows(connection, s.entry, s.entry.c.visit == no, ~s.entry.c.in_seal)]
+
+
+def _reviews(connection: Connection, no: int) -> list[Review]:
+    """What was said of a visit. no: of its row."""
+    return [_review(row) for row in _rows(connection, s.review, s.review.c.visit == no)]
 
 
 def _where(asked: Search, when: ColumnElement[str]) -> Iterator[ColumnElement[bool]]:

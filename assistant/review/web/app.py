@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -154,19 +154,12 @@ class _View:
         if _wants_csv(request):
             self.shop.fill()
             return _csv("visits", Listed, self.shop.visits(asked, 0, LONGEST_CSV))
-        page = _page_number(request)
-        found = self.shop.visits(asked, (page - 1) * PAGE_LENGTH, PAGE_LENGTH + 1)
         answer = self._page(
             request,
             "visits.html.j2",
+            **self._found(request, asked, self.shop.visits),
             waiting=self.shop.waiting,
-            asked=asked,
-            found=found[:PAGE_LENGTH],
-            more=len(found) > PAGE_LENGTH,
-            page=page,
-            crews=self.shop.crews(),
             outcomes=OUTCOMES,
-            here=request.url,
             warnings=[*wrong, *self.shop.warnings()],
         )
         if self.shop.waiting:
@@ -178,22 +171,25 @@ class _View:
         asked, wrong = _asked(request, ReadingSearch)
         if _wants_csv(request):
             return _csv(asked.quantity or "readings", ReadingFound, self.shop.readings(asked, 0, LONGEST_CSV))
-        page = _page_number(request)
-        found = self.shop.readings(asked, (page - 1) * PAGE_LENGTH, PAGE_LENGTH + 1)
         known: Mapping[str, Quantity | Computation] = {**library().quantities, **FINDINGS}
         return self._page(
             request,
             "readings.html.j2",
-            asked=asked,
+            **self._found(request, asked, self.shop.readings),
             wrong=wrong,
-            found=found[:PAGE_LENGTH],
-            more=len(found) > PAGE_LENGTH,
-            page=page,
-            crews=self.shop.crews(),
             quantities=sorted((printed(of.spoken), name, of.unit) for name, of in known.items()),
             outcomes=SHOWN_OUTCOMES,
-            here=request.url,
         )
+
+    def _found(
+        self, request: Request, asked: Asked, look: Callable[[Asked, int, int], Sequence[Any]]
+    ) -> dict[str, Any]:
+        """What is looked for and one page of what was found, as the templates of both lists take them."""
+        page = _page_number(request)
+        found = look(asked, (page - 1) * PAGE_LENGTH, PAGE_LENGTH + 1)
+        more = len(found) > PAGE_LENGTH
+        shown = {"asked": asked, "found": found[:PAGE_LENGTH], "more": more, "page": page, "here": request.url}
+        return {**shown, "crews": self.shop.crews()}
 
     def _kept(self, request: Request) -> Kept:
         kept = self.shop.visit(request.path_params["visit"])
