@@ -17,7 +17,6 @@ from assistant.errors import Problem
 from assistant.files import expected, read_grammar_texts, read_job, read_limits
 from assistant.language.heard import Heard
 from assistant.language.meaning import Question
-from assistant.language.phrases import Expected
 from assistant.places import voice_cache
 from assistant.record import folder as visits
 from assistant.record.fold import Recorded
@@ -91,15 +90,13 @@ def _other(setting: Setting, grammar: Path | None, limits: Path | None, job: Pat
 def _hearing(record: Record, now: Setting, model: str) -> Hear:
     recognizer = VoskRecognizer(user_store().folder_of(model))
     language = now.dialogue().language
-    drawn: dict[Question, Expected] = {}
 
     def hear(name: str, question: Question) -> Heard | None:
         sound = audio_of(record.path) / name
         if not sound.is_file():
             return None
-        if question not in drawn:
-            drawn[question] = expected(language, question)
-        return hear_whole(recognizer, resample(read_audio(sound), recognizer.rate_hz), drawn[question])[0]
+        heard, _ = hear_whole(recognizer, resample(read_audio(sound), recognizer.rate_hz), expected(language, question))
+        return heard
 
     return hear
 

@@ -3,18 +3,7 @@
 What a word or an event does in each phase is in `table.py`; the handlers that it names are in the modules beside it.
 Effects are done in order, and every `Note` is committed before the next `Say` is voiced.
 
-A step opens in WARNING when it has hazards; they must have been played to the end (`Voiced`), and a danger needs
-"understood", before the step's question is put (ASKING). A reading that needs a spoken yes waits in CONFIRMING; one
-that does not is taken at its read-back. What the step leads to depends on how the reading stands. A timed step takes
-marks and says nothing between them; MISSED asks which event got none, and TIMED for a yes to the times. Timers, the
-waits of steps and stopwatches run beside it all. Before a step that opens the gas, lights or runs stands the gate:
-what forbids it leaves a repair or the shut-down as the only ways on (BARRED). A repair (REPAIR, REPAIRED) voids what it
-touches and walks the visit again, as left. "Work out" and "clock the meter" work at any step: WORKING asks what is
-lacking, and goes back to where it came from. After the last step DECIDING asks whether the appliance stays on;
-SHUTTING, SHUT and PROVING follow a "no"; TELLING and FOLLOW_UP record who was told and what is to be done. The
-emergency words act in every phase, stop in all but the last. In EMERGENCY only "area clear" helps, then a recorded
-name and a yes; then the visit starts again from its first step, with nothing known of power and gas, even where it was
-closed already.
+`Phase` says what each phase waits for, and each of those modules tells its own part of a visit at its head.
 """
 
 from __future__ import annotations

@@ -17,7 +17,8 @@ def opened(dialogue: Context, state: State, event: Opened, meaning: Meaning) -> 
     """The visit begins with its first step, or goes on where it was."""
     if not state.opened:
         state = replace(state, opened=True, pace=dialogue.rules.job.pace or "full")
-        return then(say(wording.no_permission(state.is_brief)), open_step(dialogue, state, state.step))
+        first = wording.NO_PERMISSION_BRIEF if state.is_brief else wording.NO_PERMISSION
+        return then(say(first), open_step(dialogue, state, state.step))
     hello = say(wording.GOING_ON.format(where=wording.how_far(state, dialogue.rules)))
     state, notes, told = _times_lost(replace(state, warned_of=()))
     if isinstance(state.at, Warned):

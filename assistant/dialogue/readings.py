@@ -12,6 +12,7 @@ from assistant.dialogue.figures import findings, heard, judge_reading
 from assistant.dialogue.state import Answer, Candidate, Confirming, Fact, Found, HeardList, Phase, State, Taken, handed
 from assistant.dialogue.steps import back_to_the_step, open_step, presented, weigh
 from assistant.language.meaning import Confirm, Meaning, Reading, Readings, Unclear, value_text
+from assistant.trade.computations import FINDINGS
 from assistant.trade.procedures import State as Site
 from assistant.trade.procedures import Step
 from assistant.wording import english as wording
@@ -102,7 +103,8 @@ def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     elif isinstance(last, Answer) and _mended_last(state, last, step):
         body |= {"repair": step.mends}
         state = _not_repaired(state)
-    said = say(" ".join([wording.TAKEN_BACK.format(what=told), *map(wording.gone_with_it, gone)]))
+    with_it = (wording.WITH_IT.format(name=FINDINGS[name].spoken) for name in gone)
+    said = say(" ".join([wording.TAKEN_BACK.format(what=told), *with_it]))
     if state.hand.correcting is None:  # its step is worked again as a whole
         turn = open_step(dialogue, state, last.step)
     # A remark beside a reading is not asked by itself; what set power or gas before a repair is asked again anyway.

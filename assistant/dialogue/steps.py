@@ -370,17 +370,17 @@ def _question(dialogue: Context, state: State, step: Step) -> str:
     """The question of the step, or of what is asked again or still to be told."""
     correcting, untold = state.hand.correcting, state.hand.untold
     if isinstance(correcting, Taken):
-        return wording.once_more(dialogue.rules.quantities[correcting.quantity])
+        return wording.ONCE_MORE.format(name=dialogue.rules.quantities[correcting.quantity].spoken)
     if correcting:
         return dialogue.prompt(state, dialogue.rules.procedure.step(correcting.step))
     if untold:
-        return wording.untimed(dialogue.rules.quantities[untold[0]])
+        return wording.UNTIMED.format(name=wording.capital(dialogue.rules.quantities[untold[0]].spoken))
     if state.counts_marks:
         return wording.next_mark(step, state.hand.marks)
     if state.hand.looks:
         return wording.looks([dialogue.rules.procedure.step(each) for each in state.hand.looks])
     prompt = dialogue.prompt(state, step)
-    return wording.asked_as_left(prompt) if step.id in state.as_left else prompt
+    return wording.AS_LEFT.format(question=prompt) if step.id in state.as_left else prompt
 
 
 def _end(dialogue: Context, state: State) -> Turn:

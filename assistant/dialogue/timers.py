@@ -41,11 +41,7 @@ def start(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
 
 def how_long(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """What every timer has left, and what every stopwatch has reached."""
-    left = [
-        f"{_name(state, timer)}{wording.left(max(0, round(timer.left_s(event.at_s))))}"
-        for timer in state.timers
-        if not timer.over
-    ]
+    left = [f"{_name(state, timer)}{_left(timer.left_s(event.at_s))}" for timer in state.timers if not timer.over]
     reached = [_read(watch, event.at_s) for watch in state.stopwatches]
     told = " ".join((*left, *reached)) or wording.NO_TIMER
     return state, [*say(told, "answer"), *_on(dialogue, state)]
@@ -116,7 +112,7 @@ def clock(dialogue: Context, state: State, event: Clock, meaning: Meaning) -> Tu
         elif at := min(due):
             going.append(replace(timer, told=at))
             if at - left_s <= LATE_S and not state.is_brief:
-                effects += say(f"{_name(state, timer)}{wording.left(at)}", "answer")
+                effects += say(f"{_name(state, timer)}{_left(at)}", "answer")
         elif timer.step:
             going.append(replace(timer, told=0))
             effects += _waited(dialogue, state, timer, event.at_s)
@@ -147,6 +143,10 @@ def _waited(dialogue: Context, state: State, timer: Timer, at_s: float) -> list[
 
 def _read(watch: Stopwatch, at_s: float) -> str:
     return wording.STOPWATCH.format(number=wording.NUMBERS[watch.number], seconds=watch.seconds(at_s))
+
+
+def _left(seconds: float) -> str:
+    return wording.LEFT.format(time=wording.duration(max(0, round(seconds))))
 
 
 def _to_tell(timer: Timer) -> list[int]:

@@ -38,7 +38,6 @@ from assistant.trade.judging import RISING, Limit, Verdict
 from assistant.trade.limits import EmergencyKind
 from assistant.trade.procedures import State as Site
 from assistant.trade.procedures import Step
-from assistant.trade.quantities import Quantity
 from assistant.trade.units import round_significant
 
 NOTHING_FOUND = "Last step. Nothing out of limits, nothing left out."
@@ -145,6 +144,9 @@ I_HAVE = "I have {what}."
 I_HEARD = "I heard {what}."
 IF_SO_LEAVE = "If so, leave now."
 TAKEN_BACK = "Taken back: {what}."
+ONCE_MORE = "Say {name} again."
+UNTIMED = "{name} was not timed. Say it in seconds, or skip."
+AS_LEFT = "As left. {question}"
 WITH_IT = "With it, {name}."
 REPAIR_RECORDED = "Repair recorded, {repair}. What it touches is asked again, as left."
 NOT_KNOWN = "{name} is not known. It is not worked out."
@@ -607,21 +609,6 @@ _WAITS_FOR = {
 }
 
 
-def once_more(quantity: Quantity) -> str:
-    """What is asked of a reading that was taken back."""
-    return f"Say {quantity.spoken} again."
-
-
-def untimed(quantity: Quantity) -> str:
-    """What is asked of a time that no marks gave."""
-    return f"{capital(quantity.spoken)} was not timed. Say it in seconds, or skip."
-
-
-def asked_as_left(question: str) -> str:
-    """The question of a step after a repair that touched it."""
-    return f"As left. {question}"
-
-
 def closed(stays_on: bool) -> str:
     """The last words of a visit."""
     on = "It stays on by your decision." if stays_on else "It is left off."
@@ -631,16 +618,6 @@ def closed(stays_on: bool) -> str:
 def notice(of: Mapping[str, Sequence[str]]) -> str:
     """The notice, aloud."""
     return " ".join(["The notice says.", *of["hazards"], *of["shut"], *of["restores"]])
-
-
-def left(seconds: int) -> str:
-    """What is left of a timer."""
-    return LEFT.format(time=duration(seconds))
-
-
-def gone_with_it(finding: str) -> str:
-    """A finding that rested on what is taken back."""
-    return WITH_IT.format(name=FINDINGS[finding].spoken)
 
 
 def duration(seconds: int) -> str:
@@ -690,11 +667,6 @@ def on_the_plate(what: str, on_plate: bool) -> str:
 def begin(what: str, plate_values: int) -> str:
     """The last question of the set-up."""
     return f"{capital(what)}. {plate_values} plate values. Begin the visit?"
-
-
-def no_permission(brief: bool) -> str:
-    """The first words of a visit."""
-    return NO_PERMISSION_BRIEF if brief else NO_PERMISSION
 
 
 def is_it_right(heard: str, brief: bool) -> str:
