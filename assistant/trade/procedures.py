@@ -8,7 +8,7 @@ nothing left to include or to choose, and says of each step where it is written.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Annotated, Any, Literal, Self
@@ -329,9 +329,21 @@ class Include(Data):
 
 
 class WrittenStep(Step):
-    """A step as it is written: it may hold only for some procedures."""
+    """A step as it is written: it, and its warnings, may hold only for some procedures."""
 
     only: Only = Only()
+    hazards_only: dict[str, Only] = Field(default_factory=dict)  # of a hazard that is not for all that the step is for
+
+    @model_validator(mode="after")
+    def _hazards_are_its_own(self) -> Self:
+        if other := self.hazards_only.keys() - set(self.hazards):
+            raise ValueError(f"the step {self.id!r} has no hazard {min(other)!r} that could hold only for some")
+        return self
+
+    def step(self, holds: Callable[[Only], bool]) -> Step:
+        """The step of a procedure. holds: whether something that is only for some is for that one."""
+        voiced = [name for name in self.hazards if holds(self.hazards_only.get(name, Only()))]
+        return Step.model_validate({**self.model_dump(exclude={"only", "hazards_only"}), "hazards": voiced})
 
 
 class WrittenRepair(Repair):
@@ -450,14 +462,17 @@ def assemble(written: WrittenProcedure, parts: Mapping[str, Part]) -> Assembled:
     """The steps and repairs of a procedure with its parts put in and what is for others left out."""
     whole = Assembled()
 
+    def holds(only: Only) -> bool:
+        return only.holds(written.fuel, written.ignition, written.visit)
+
     def add(part: Part, name: str, within: tuple[str, ...]) -> None:
         for at, entry in enumerate(part.steps):
-            if not entry.only.holds(written.fuel, written.ignition, written.visit):
+            if not holds(entry.only):
                 continue
             place = (name, ("steps", at))
             if isinstance(entry, WrittenStep):
                 whole.places["steps", len(whole.steps)] = place
-                whole.steps.append(Step.model_validate(entry.model_dump(exclude={"only"})))
+                whole.steps.append(entry.step(holds))
             elif entry.include not in parts:
                 whole.problems.append((place, f"there is no part {entry.include!r}."))
             elif entry.include in within:
@@ -466,7 +481,7 @@ def assemble(written: WrittenProcedure, parts: Mapping[str, Part]) -> Assembled:
                 add(parts[entry.include], entry.include, (*within, entry.include))
         whole.shut_down += part.shut_down
         for key, repair in part.repairs.items():
-            if repair.only.holds(written.fuel, written.ignition, written.visit):
+            if holds(repair.only):
                 if whole.places.setdefault(("repairs", key), (name, ("repairs", key)))[0] != name:
                     whole.problems.append(((name, ("repairs", key)), f"the repair {key!r} is written twice."))
                 whole.repairs[key] = Repair.model_validate(repair.model_dump(exclude={"only"}))

@@ -53,6 +53,15 @@ def test_steps_and_repairs_of_a_part_come_in_its_place_and_only_where_they_hold(
     assert not hasattr(procedure.step("pilots"), "only")
 
 
+def test_a_warning_that_is_only_for_some_is_voiced_for_them(shop):
+    named = step(
+        "first", "hazards: [leak, spark, taps]", "hazards_only: {leak: {fuel: LP}, spark: {ignition: hot surface}}"
+    )
+    library = shop(procedures__mine=HEAD + named)
+    (procedure,), _ = library.examine(library.shop / "procedures" / "mine.yaml")
+    assert procedure.step("first").hazards == ("leak", "taps")
+
+
 def test_a_mistake_in_a_part_is_told_at_its_own_line(shop):
     library = shop(
         parts__pilot="# a part\nsteps:\n" + step("odd", "hazards: [lions]"),
@@ -70,6 +79,7 @@ def test_a_mistake_in_a_part_is_told_at_its_own_line(shop):
         ("steps:\n  - include: lost\n", "parts/pilot.yaml, line 2, column 5: there is no part 'lost'"),
         ("steps:\n" + step("a", "onyl: {fuel: LP}"), "line 6, column 5: steps.0.onyl: no such key"),
         ("steps:\n" + step("a", "only: {fuel: coal}"), "line 6, column 12: steps.0.only.fuel.0: it must be"),
+        ("steps:\n" + step("a", "hazards_only: {leak: {fuel: LP}}"), "the step 'a' has no hazard 'leak'"),
         ("repairs: {x: {say: x, voids: [no-such], restart: first}}\n", "pilot.yaml, line 1, column 31: the repair 'x'"),
         ("repairs: {x: {say: x, voids: [draft], restart: lost}}\n", "no step has that id"),
     ],
