@@ -24,7 +24,7 @@ from typing import Any, Literal, Self
 from pydantic import Field, field_validator, model_validator
 
 from assistant.trade.job import Appliance, Only
-from assistant.trade.judging import Bound, Limit, Value
+from assistant.trade.judging import Limit, Value
 from assistant.trade.model import Data
 from assistant.trade.procedures import State, Step
 from assistant.trade.quantities import Overload
@@ -292,14 +292,9 @@ class Faults(Data):
             return "good" if limit.low is not None and value >= limit.low else "low"
 
         held = limit.held(value)
-
-        def beyond(name: Bound, bound: Decimal | None, sign: int) -> bool:
-            return bound is not None and (sign * held > sign * bound or (limit.is_exclusive(name) and held == bound))
-
-        if beyond("low", limit.low, -1) or beyond("caution_low", limit.caution_low, -1):
+        if limit.is_beyond("low", held) or limit.is_beyond("caution_low", held):
             return "low"
-        too_high = beyond("high", limit.high, 1) or beyond("caution_high", limit.caution_high, 1)
-        return "high" if too_high else "good"
+        return "high" if limit.is_beyond("high", held) or limit.is_beyond("caution_high", held) else "good"
 
 
 def because(faults: Faults, evidence: Evidence, causes: Sequence[Probable]) -> str | None:

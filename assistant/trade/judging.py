@@ -184,7 +184,7 @@ class Limit(Data):
 
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:
-        bounds = [b for b in (self.low, self.caution_low, self.caution_high, self.high) if b is not None]
+        bounds = list(self.bounds.values())
         if bounds != sorted(bounds):
             raise ValueError(f"The bounds of {self.quantity} are not in order: low, caution low, caution high, high.")
         if self.wants_open and (self.high is not None or self.caution_high is not None):
@@ -193,9 +193,27 @@ class Limit(Data):
             raise ValueError(f"The limit of {self.quantity} wants open but is not in ohms.")
         return self
 
+    @property
+    def bounds(self) -> dict[Bound, Decimal]:
+        """The bounds that it has, from low to high."""
+        every: dict[Bound, Decimal | None] = {name: getattr(self, name) for name in get_args(Bound)}
+        return {name: bound for name, bound in every.items() if bound is not None}
+
     def is_exclusive(self, bound: Bound) -> bool:
         """Whether a value equal to this bound is outside it."""
         return self.exclusive if isinstance(self.exclusive, bool) else bound in self.exclusive
+
+    def margin(self, bound: Bound, held: Decimal) -> Decimal:
+        """How far inside a bound that it has a value lies, below zero outside. held: see `held`."""
+        at = self.bounds[bound]
+        return held - at if bound in ("low", "caution_low") else at - held
+
+    def is_beyond(self, bound: Bound, held: Decimal) -> bool:
+        """Whether a value is outside a bound; not where it has no such bound. held: see `held`."""
+        if bound not in self.bounds:
+            return False
+        margin = self.margin(bound, held)
+        return margin <= 0 if self.is_exclusive(bound) else margin < 0
 
     def held(self, value: Decimal) -> Decimal:
         """What of a reading is held against the bounds; with `strength` how strong it is, else the reading itself."""
@@ -215,9 +233,7 @@ class Limit(Data):
     @property
     def is_known(self) -> bool:
         """Whether there is anything to judge by."""
-        return self.wants_open or any(
-            bound is not None for bound in (self.low, self.high, self.caution_low, self.caution_high)
-        )
+        return self.wants_open or bool(self.bounds)
 
 
 def accepted(outcome: Outcome | None, limit: Limit | None) -> bool | None:
@@ -333,21 +349,16 @@ def _judge_number(reading: Decimal, limit: Limit, expanded_uncertainty: Decimal 
             return Verdict("noted", limit, expanded_uncertainty, "below its limit: noted", rule)
         return Verdict(outcome, limit, expanded_uncertainty, reason, rule)
 
-    # How far inside each bound the reading lies, negative outside.
-    margins: list[tuple[Decimal, str, Decimal, bool]] = []
-    if limit.low is not None:
-        margins.append((value - limit.low, "lower", limit.low, limit.is_exclusive("low")))
-    if limit.high is not None:
-        margins.append((limit.high - value, "upper", limit.high, limit.is_exclusive("high")))
-
     outcome: Outcome = "pass"
     reason = "within the limit"
-    for margin, side, bound, exclusive in margins:
-        state = _state(margin, None if limit.simple else expanded_uncertainty, exclusive=exclusive)
+    for bound, (side, how) in _SIDES.items():
+        if bound not in limit.bounds:
+            continue
+        state = _state(limit, bound, value, None if limit.simple else expanded_uncertainty)
         if _BEST_TO_WORST.index(state) > _BEST_TO_WORST.index(outcome):
             outcome = state
             reasons = _STRENGTH_REASON if limit.strength else _STATE_REASON
-            reason = reasons[state].format(side=side, how=_HOW[side], bound=_with_unit(bound, limit))
+            reason = reasons[state].format(side=side, how=how, bound=_with_unit(limit.bounds[bound], limit))
 
     if outcome in ("conditional-fail", "fail") or (outcome == "conditional-pass" and limit.guarded):
         # A guarded limit's conditional pass must not turn into an accepted caution.
@@ -368,11 +379,11 @@ _STRENGTH_REASON: dict[Outcome, str] = {
     "conditional-fail": "too {how}: outside the limit of {bound} by less than the uncertainty",
     "fail": "too {how}: outside the limit of {bound}",
 }
-_HOW = {"lower": "weak", "upper": "strong"}
+_SIDES: dict[Bound, tuple[str, str]] = {"low": ("lower", "weak"), "high": ("upper", "strong")}
 
 
-def _state(margin: Decimal, expanded_uncertainty: Decimal | None, *, exclusive: bool) -> Outcome:
-    inside = _is_inside(margin, exclusive=exclusive)
+def _state(limit: Limit, bound: Bound, value: Decimal, expanded_uncertainty: Decimal | None) -> Outcome:
+    inside, margin = not limit.is_beyond(bound, value), limit.margin(bound, value)
     if expanded_uncertainty is None:
         return "pass" if inside else "fail"
     if inside:
@@ -382,22 +393,12 @@ def _state(margin: Decimal, expanded_uncertainty: Decimal | None, *, exclusive: 
 
 def _caution_reason(value: Decimal, limit: Limit) -> str | None:
     below, above = ("weaker than", "stronger than") if limit.strength else ("below", "above")
-
-    def watch(side: str, bound: Decimal, *, exclusive: bool) -> str:
-        return f"watch {'at or ' if exclusive else ''}{side} {_with_unit(bound, limit)}"
-
-    low, high = limit.caution_low, limit.caution_high
-    exclusive = limit.is_exclusive("caution_low")
-    if low is not None and not _is_inside(value - low, exclusive=exclusive):
-        return watch(below, low, exclusive=exclusive)
-    exclusive = limit.is_exclusive("caution_high")
-    if high is not None and not _is_inside(high - value, exclusive=exclusive):
-        return watch(above, high, exclusive=exclusive)
+    sides: tuple[tuple[Bound, str], ...] = (("caution_low", below), ("caution_high", above))
+    for bound, side in sides:
+        if limit.is_beyond(bound, value):
+            at_or = "at or " if limit.is_exclusive(bound) else ""
+            return f"watch {at_or}{side} {_with_unit(limit.bounds[bound], limit)}"
     return None
-
-
-def _is_inside(margin: Decimal, *, exclusive: bool) -> bool:
-    return margin > 0 if exclusive else margin >= 0
 
 
 def _with_unit(value: Decimal, limit: Limit) -> str:

@@ -55,7 +55,7 @@ def gauge(value: Decimal, uncertainty: Decimal | None, limit: Limit) -> Markup:
 
     value: as it is held against the limit (`Limit.held`). An empty text where the limit has no bound to draw.
     """
-    known = [b for b in (limit.low, limit.caution_low, limit.caution_high, limit.high) if b is not None]
+    known = _bounds(limit)
     if not known or limit.wants_open:
         return Markup("")
     width, height = 120.0, 18.0
@@ -137,9 +137,7 @@ def sequence(spans: Sequence[Span]) -> Markup:
 
 
 def _bounds(limit: Limit | None) -> list[Decimal]:
-    if limit is None:
-        return []
-    return [b for b in (limit.low, limit.caution_low, limit.caution_high, limit.high) if b is not None]
+    return list(limit.bounds.values()) if limit else []
 
 
 def _bands(limit: Limit, low: Decimal, high: Decimal, draw: Callable[[Decimal, Decimal, str], Markup]) -> list[Markup]:

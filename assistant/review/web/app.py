@@ -482,11 +482,6 @@ def _harmless(text: str) -> str:
 def _trend(name: str, points: Sequence[Measured], story: Story | None) -> dict[str, Any]:
     """One quantity over time: for the drawing, and as a table for whoever does not see it."""
     limit = limit_for(name, story.rules.limits, story.rules.job) if story else None
-    bounds = {
-        key: float(bound)
-        for key in ("low", "caution_low", "caution_high", "high")
-        if limit and (bound := getattr(limit, key)) is not None
-    }
     drawn = [(point, number) for point in points if (number := point.number) is not None]
     units = [point.unit for point, _ in drawn]
     unit = UNIT_SYMBOL.get(units[0], units[0]) if units else ""
@@ -502,7 +497,7 @@ def _trend(name: str, points: Sequence[Measured], story: Story | None) -> dict[s
             {
                 "times": [int(datetime.fromisoformat(point.utc).timestamp()) for point, _ in drawn],
                 "values": [float(limit.held(number) if limit else number) for _, number in drawn],
-                "bounds": bounds,
+                "bounds": {key: float(bound) for key, bound in limit.bounds.items()} if limit else {},
                 "unit": unit,
             }
         ),
