@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 import typer
 from rich.markup import escape
 
-from assistant.cli.terminal import FORCE, VISIT, complain, free, group_app, lines
+from assistant.cli.terminal import FORCE, VISIT, complain, complain_of_record, free, group_app, lines
 from assistant.errors import Problem
 from assistant.places import write_whole
 from assistant.record import folder as visits
@@ -108,10 +108,7 @@ def export(
         sys.stdout.write(text)
     else:
         write_whole(out, text.encode())
-    for problem in problems:
-        complain("Not as it was recorded", problem)
-    if problems:
-        sys.exit(2)
+    complain_of_record(problems)
 
 
 @app.command("erase-audio")

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.markup import escape
 
-from assistant.cli.terminal import FORCE, VISIT, command_app, complain, free, lines
+from assistant.cli.terminal import FORCE, VISIT, command_app, complain_of_record, free, lines
 from assistant.record import folder as visits
 from assistant.record.record import Record
 from assistant.review.report import page
@@ -41,7 +40,4 @@ def report(
     if pdf:
         page.pdf(made, pdf)
         lines.print(f"Report: {escape(str(pdf))}")
-    for problem in problems:
-        complain("Not as it was recorded", problem)
-    if problems:
-        sys.exit(2)
+    complain_of_record(problems)

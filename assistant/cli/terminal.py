@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -69,6 +71,14 @@ def group_app(text: str) -> typer.Typer:
 def complain(what: str, wrong: object) -> None:
     """One line about what is wrong, on standard error."""
     errors.print(f"[bold red]{what}:[/] {escape(str(wrong))}")
+
+
+def complain_of_record(problems: Sequence[str]) -> None:
+    """A line for each thing that is not as it was recorded; with any of them the program ends with status 2."""
+    for problem in problems:
+        complain("Not as it was recorded", problem)
+    if problems:
+        sys.exit(2)
 
 
 def print_json(body: Any) -> None:

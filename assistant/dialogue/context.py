@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from decimal import Decimal
 from typing import Any
 
 from assistant.dialogue.effects import Effect, Manner, Note, Say
@@ -39,16 +38,9 @@ class Context:
         meter = self.rules.job.meter_for(name)
         if meter is None or meter.accuracy is None or not units.same_dimension(meter.accuracy.unit, quantity.unit):
             return quantity
-
-        def in_unit(value: Decimal | None, default: Decimal) -> Decimal:
-            return default if value is None else units.convert(value, meter.accuracy.unit, quantity.unit)  # type: ignore[union-attr]
-
-        return quantity.model_copy(
-            update={
-                "low": in_unit(meter.low, quantity.low),
-                "high": in_unit(meter.high, quantity.high),
-            }
-        )
+        unit, ends = meter.accuracy.unit, {"low": meter.low, "high": meter.high}
+        shown = {end: units.convert(value, unit, quantity.unit) for end, value in ends.items() if value is not None}
+        return quantity.model_copy(update=shown)
 
     def question(self, state: State) -> Question:
         """What is being asked: it decides which words are heard and what they mean."""

@@ -286,13 +286,16 @@ class Language:
         same = [e for e in same if [n.nodes("name")[0].tags[0] for n in e] == names]
         meanings: list[tuple[str, Reading | Unclear]] = []
         for at, name in enumerate(names):
-            quantity = asked if name == asked.name else self.quantities[name]
-            nodes = [e[at] for e in same]
-            found = considered(nodes, quantity, refused if name == asked.name else ())
-            meanings.append((name, decide(found, nodes, quantity)))
+            meanings.append((name, self._of(name, [e[at] for e in same], asked, refused)))
         if names == [asked.name]:
             return meanings[0][1]
         return Readings(tuple(meanings))
+
+    def _of(self, name: str, nodes: list[Node], asked: Quantity, refused: Collection[Value]) -> Reading | Unclear:
+        """What the derivations of a named reading give."""
+        is_asked = name == asked.name
+        quantity = asked if is_asked else self.quantities[name]
+        return decide(considered(nodes, quantity, refused if is_asked else ()), nodes, quantity)
 
     def _one_by_one(self, words: tuple[str, ...], asked: Quantity, refused: Collection[Value]) -> Readings | None:
         """A list of readings of which some words were not understood: these lose the value that they stand in, alone.
@@ -312,9 +315,7 @@ class Language:
         meanings: list[tuple[str, Reading | Unclear]] = []
         for (start, _, name), end in zip(names, ends, strict=True):
             nodes = [n for n in self.grammar.parse("entry", words[start:end]) if n.nodes("name")[0].tags[0] == name]
-            quantity = asked if name == asked.name else self.quantities[name]
-            found = considered(nodes, quantity, refused if name == asked.name else ())
-            meanings.append((name, decide(found, nodes, quantity) if nodes else Unclear("not-understood")))
+            meanings.append((name, self._of(name, nodes, asked, refused) if nodes else Unclear("not-understood")))
         return Readings(tuple(meanings)) if any(isinstance(each, Reading) for _, each in meanings) else None
 
     def _names_in(self, words: tuple[str, ...]) -> list[tuple[int, int, str]]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Annotated, Literal, Self
 
-from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, field_validator, model_validator
 
 from assistant.trade.judging import MeterAccuracy
 from assistant.trade.model import Data, UnitName
@@ -60,6 +60,15 @@ def known_systems(names: Sequence[Ignition], info: ValidationInfo) -> tuple[Igni
     return tuple(dict.fromkeys((*names, *(name for name, like in systems.items() if like in names))))
 
 
+def _known(name: Ignition, info: ValidationInfo) -> Ignition:
+    known_systems([name], info)
+    return name
+
+
+KnownIgnition = Annotated[Ignition, AfterValidator(_known)]
+"""An ignition system that the tables have, where a file is read."""
+
+
 def _one_or_more(value: object) -> object:
     return (value,) if isinstance(value, str) else value
 
@@ -98,16 +107,10 @@ class Appliance(Data):
     description: str  # what it is, so that somebody else finds it
     tag: str = ""  # what tells it from others at the same site, as on its own label
     fuel: Annotated[Fuel, BeforeValidator(_own_word, Fuel)]  # the gas it burns
-    ignition: Ignition  # how it lights
+    ignition: KnownIgnition  # how it lights
     serial: str = ""  # as on its plate
     igniter_material: Literal["silicon carbide", "silicon nitride"] | None = None  # of a hot surface igniter
     fitted: tuple[Fitted, ...] | None = None  # which of these it has; left out: each is asked for
-
-    @field_validator("ignition")
-    @classmethod
-    def _system_is_known(cls, name: Ignition, info: ValidationInfo) -> Ignition:
-        known_systems([name], info)
-        return name
 
 
 class PlateValue(Data):

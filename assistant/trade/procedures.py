@@ -22,7 +22,7 @@ from pydantic import (
     model_validator,
 )
 
-from assistant.trade.job import Fitted, Fuel, Ignition, Job, Only, VisitKind, known_systems
+from assistant.trade.job import Fitted, Fuel, Ignition, Job, KnownIgnition, Only, VisitKind
 from assistant.trade.judging import Act, Source
 from assistant.trade.model import Data
 from assistant.trade.quantities import Danger
@@ -375,16 +375,10 @@ class WrittenProcedure(Part):
 
     name: str
     title: str
-    ignition: Ignition
+    ignition: KnownIgnition
     fuel: Fuel
     visit: VisitKind
     order: Literal["written", "by-cause"] = "written"
-
-    @field_validator("ignition")
-    @classmethod
-    def _system_is_known(cls, name: Ignition, info: ValidationInfo) -> Ignition:
-        known_systems([name], info)
-        return name
 
 
 class Called(Data):

@@ -13,13 +13,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Literal
 
-from sqlalchemy import Connection, Row, delete, insert, select, update
+from sqlalchemy import Connection, Row, delete, select, update
 
 from assistant.errors import Problem
 from assistant.record.chain import canonical_json
 from assistant.record.record import utc_now
 from assistant.review.store import schema as s
-from assistant.review.store.store import ACCOUNT, Store
+from assistant.review.store.store import ACCOUNT, Store, insert_if_absent
 
 Role = Literal["technician", "supervisor", "owner"]
 """A technician looks at visits; a supervisor also signs, and sees how the crews do; an owner also signs their own."""
@@ -67,13 +67,10 @@ class Accounts:
         if not name.strip() or name != name.strip() or len(name) > 100:
             raise Problem("Give the name as it is to stand beside a review, at most 100 characters.")
         with self._store._asked(write=True) as connection:
-            there = connection.execute(select(s.account).where(s.account.c.name == name)).one_or_none()
             values = {"role": role, "changed": utc_now()}
-            if there:
-                connection.execute(update(s.account).where(s.account.c.name == name).values(values))
-            else:
-                empty = {"name": name, "password": "", "link": "", "link_until": ""}
-                connection.execute(insert(s.account), [{**empty, **values}])
+            empty = {"name": name, "password": "", "link": "", "link_until": ""}
+            connection.execute(insert_if_absent(connection, s.account), [{**empty, **values}])
+            connection.execute(update(s.account).where(s.account.c.name == name).values(values))
             self._note(connection, name, role)
 
     def remove(self, name: str) -> None:

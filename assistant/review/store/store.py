@@ -253,7 +253,7 @@ class Store:
             # In one order, so that two senders never wait for each other.
             rows = sorted((row for row in piece if row["name"] not in erased), key=lambda row: row["name"])
             if rows:
-                connection.execute(_insert_if_absent(connection, s.recording), rows)
+                connection.execute(insert_if_absent(connection, s.recording), rows)
 
     def _receive_chain(self, connection: Connection, parcel: Parcel, derived: Derived) -> Sent:
         there = self._visit_of(connection, parcel.id, derived)
@@ -317,7 +317,7 @@ class Store:
         """The row of a visit, held until the end of the transaction; made where there is none."""
         new = {"id": visit, "head": "", "entries": 0, "standing": "open", "urgency": 0, "problem": ""}
         columns = {**self._columns(connection, derived), **new}
-        connection.execute(_insert_if_absent(connection, s.visit), [columns])
+        connection.execute(insert_if_absent(connection, s.visit), [columns])
         return connection.execute(select(s.visit).where(s.visit.c.id == visit).with_for_update()).one()
 
     def _columns(self, connection: Connection, derived: Derived) -> dict[str, Any]:
@@ -660,7 +660,8 @@ def _end(connection: Connection, table: Table, of: ColumnElement[bool] | None = 
     return (last.seq, last.hash) if last else (0, GENESIS)
 
 
-def _insert_if_absent(connection: Connection, table: Table) -> Any:
+def insert_if_absent(connection: Connection, table: Table) -> Any:
+    """Inserts rows, but for those whose key is there."""
     dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
     return dialect.insert(table).on_conflict_do_nothing()
 
@@ -681,7 +682,7 @@ def _number_of(connection: Connection, table: Table, name: str) -> int:
     query = select(table.c.id).where(table.c.name == name)
     found = connection.scalar(query)
     if found is None:
-        connection.execute(_insert_if_absent(connection, table), [{"name": name}])
+        connection.execute(insert_if_absent(connection, table), [{"name": name}])
         found = connection.scalar(query)
     assert found is not None
     return int(found)
