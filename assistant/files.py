@@ -18,7 +18,6 @@ from assistant.errors import Problem
 from assistant.language.jsgf import Grammar, GrammarError, read_grammars
 from assistant.language.meaning import Question
 from assistant.language.phrases import Expected, phrases
-from assistant.language.spoken import measured_kind
 from assistant.language.utterance import Language
 from assistant.places import cached, top_folder
 from assistant.trade import units
@@ -43,7 +42,7 @@ from assistant.trade.procedures import (
 from assistant.trade.quantities import Quantity
 from assistant.trade.risks import Risk
 from assistant.trade.set_up import Asked, Figure
-from assistant.trade.units import UNIT_SYMBOL, convert, same_dimension
+from assistant.trade.units import UNIT_SYMBOL, UNITS, convert, same_dimension
 from assistant.yaml_files import Flaw, Keys, M, Systems, fit, parse, place_of, plain, read_yaml, unfit
 
 TRADE_DATA = Path(__file__).parent / "trade" / "data"
@@ -167,7 +166,7 @@ def _measured(name: str) -> Quantity | Figure | None:
 
 
 def _of_another_kind(unit: str, name: str, own: str) -> str:
-    return f"{unit} is {measured_kind(unit)}, and {name} is {measured_kind(own)}, as in {own}."
+    return f"{unit} is {UNITS[unit].measures}, and {name} is {UNITS[own].measures}, as in {own}."
 
 
 def _no_quantity(name: str) -> str:

@@ -229,7 +229,7 @@ class Technician:
             for values in itertools.product(*(list(self._values(q))[::3] for q in others)):
                 mine = self._taken(step, step.quantity or "", value)
                 state = State(step=step.id, facts=(mine, *map(partial(self._taken, step), others, values)))
-                found = work_out(self.dialogue.rules, state, name, step.id)
+                found = work_out(self.dialogue.rules, state.standing, name, step.id)
                 if found.verdict:
                     outcomes.add(max(own, found.verdict.outcome, key=RANK.index))
         return outcomes

@@ -9,6 +9,7 @@ import typer
 from rich.markup import escape
 
 from assistant.cli.terminal import FORCE, VISIT, command_app, complain_of_record, free, lines
+from assistant.places import write_whole
 from assistant.record import folder as visits
 from assistant.record.record import Record
 from assistant.review.report import page
@@ -33,7 +34,7 @@ def report(
     with Record.open(path, read_only=True) as record:
         made, problems = page.of_record(record, audio)
     if html:
-        page.write(made, html)
+        write_whole(html, made.encode())
         if audio:
             page.note_copy(path, html)
         lines.print(f"Report: {escape(str(html))}")

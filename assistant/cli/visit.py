@@ -143,7 +143,7 @@ class Terminal:
         text = StringIO()
         Console(file=text, width=160, highlight=False).print(table)
         write_whole(folder / "turns.txt", text.getvalue().encode())
-        page.write(page.of_record(record)[0], folder / page.REPORT)
+        write_whole(folder / page.REPORT, page.of_record(record)[0].encode())
         console.print(f"Report: {escape(str(folder / page.REPORT))}")
         if not closed:
             again = visits.resume_command(folder.parent)

@@ -157,16 +157,12 @@ def _worked_at(rules: Rules, state: State, name: str, readings: Sequence[Taken])
     before = [t for t in readings if t is not last]
     old = None
     if any(name in rules.procedure.step(t.step).works_out for t in _inputs(name, before)):
-        old = _work_out(rules, before, name, completes[-1].step, None)
-    return [(state.facts.index(last), _work_out(rules, readings, name, completes[-1].step, old))]
+        old = work_out(rules, before, name, completes[-1].step)
+    return [(state.facts.index(last), work_out(rules, readings, name, completes[-1].step, old))]
 
 
-def work_out(rules: Rules, state: State, name: str, step: str) -> Found:
-    """A finding from the readings that stand; with a problem where one is missing."""
-    return _work_out(rules, state.standing, name, step, None)
-
-
-def _work_out(rules: Rules, readings: Sequence[Taken], name: str, step: str, before: Found | None) -> Found:
+def work_out(rules: Rules, readings: Sequence[Taken], name: str, step: str, before: Found | None = None) -> Found:
+    """A finding from readings; with a problem where one is missing. before: as it was found before them."""
     finding = FINDINGS[name]
     inputs: dict[str, Decimal] = {}
     latest = {taken.quantity: taken for taken in readings}

@@ -13,7 +13,7 @@ from decimal import Decimal
 from assistant.language.jsgf import Node
 from assistant.language.meaning import Considered, Reading, Reason, Unclear, Value
 from assistant.language.numbers import Number, fraction, minutes, numbers
-from assistant.language.spoken import measured_kind, spoken_unit
+from assistant.language.spoken import spoken_unit
 from assistant.trade import units
 from assistant.trade.quantities import Overload, Quantity
 
@@ -76,7 +76,7 @@ def _none_stays(found: list[Considered], quantity: Quantity) -> Unclear:
     if _REFUSED in reasons:
         return Unclear("refused-before")
     if reasons == {_WRONG_KIND}:
-        detail = f"that is {measured_kind(found[0].reading.unit)}; I asked for {spoken_unit(quantity.unit)}"
+        detail = f"that is {units.UNITS[found[0].reading.unit].measures}; I asked for {spoken_unit(quantity.unit)}"
         return Unclear("wrong-dimension", detail=detail)
     if _REVERSED in reasons:
         return Unclear("reversed")

@@ -16,7 +16,6 @@ from random import Random
 from assistant.language.considering import unit_of
 from assistant.language.jsgf import Node
 from assistant.language.meaning import Question, gives_value
-from assistant.language.spoken import measured_kind
 from assistant.language.utterance import Language
 from assistant.trade import units
 
@@ -79,7 +78,7 @@ def own_units(language: Language, question: Question) -> list[str]:
     assert asked is not None
 
     def may_have(unit: str) -> bool:
-        same = measured_kind(unit) == measured_kind(asked.unit)
+        same = units.UNITS[unit].measures == units.UNITS[asked.unit].measures
         return same and asked.low <= units.convert(Decimal(1), unit, asked.unit) <= asked.high
 
     return [form for form, unit in language.units.items() if may_have(unit_of(unit, asked))]

@@ -42,11 +42,6 @@ def spoken_unit(unit: str, value: Decimal | None = None) -> str:
     return named.one if value is not None and abs(value) == 1 else named.several
 
 
-def measured_kind(unit: str) -> str:
-    """What the unit measures, in words: "a voltage"."""
-    return UNITS[unit].measures
-
-
 def spoken_value(value: Decimal | Overload, unit: str) -> str:
     """A value with its unit as words, for the read-back: a pause after each digit, since errors that run on are
     not noticed (SPEECH 4.3: a pause between words helps)."""

@@ -108,8 +108,6 @@ NEAR = 75
 
 MIN_NEAR_WORDS = 2
 
-NO_QUESTION = Question("")
-
 # What is never proposed: it must be said itself.
 # Of the last three the moment counts.
 NEVER_PROPOSED = ("yes", "no", "understood", "area-clear", "mark", "stopwatch", "timer")

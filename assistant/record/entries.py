@@ -12,7 +12,7 @@ what was heard, and what ends in `_s` is in seconds; `at_s` and `from_s` count o
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from decimal import Decimal
 from typing import Any
 
@@ -850,11 +850,6 @@ def to_json(body: Body) -> dict[str, Any]:
     # A verdict is written whole, what it lacks too.
     whole = {"decision_rule": "", "expanded_uncertainty": None, "limit": None}
     return {**whole, **json} if isinstance(body, Judged) and body.verdict else json
-
-
-def read_all(entries: Iterable[Entry]) -> Iterator[Body]:
-    """What each entry says."""
-    return map(read, entries)
 
 
 def _rule(of: type[GenericLimit], json: object) -> GenericLimit:

@@ -14,7 +14,7 @@ from pathlib import Path
 from assistant.errors import Problem
 from assistant.places import visits_folder
 from assistant.record.chain import Entry, Row
-from assistant.record.entries import Event, Visit, read, read_all
+from assistant.record.entries import Event, Visit, read
 from assistant.record.record import END, Record, is_record
 from assistant.record.setting import setting_of
 
@@ -175,5 +175,5 @@ def rest_of(record: Record) -> tuple[list[Path], float]:
     for file in files:
         if not file.is_file():
             raise Problem(f"The recording {file} of this visit is gone; go on with --from-audio or a microphone.")
-    heard = [body.stream_to_s for body in read_all(record.entries()) if isinstance(body, Event)]
+    heard = [body.stream_to_s for body in map(read, record.entries()) if isinstance(body, Event)]
     return files, next((at_s for at_s in reversed(heard) if at_s is not None), 0.0)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from assistant.errors import Problem
+from assistant.places import write_whole
 from assistant.record import seal
 from assistant.record.chain import Entry
 from assistant.record.folder import name_in
@@ -73,4 +74,4 @@ def _make_again(record: Path, report: Path) -> None:
         except OSError as wrong:
             raise Problem(f"The report {report} holds sound and cannot be removed ({wrong.strerror}).") from wrong
         return
-    page.write(text, report)
+    write_whole(report, text.encode())

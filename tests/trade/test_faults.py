@@ -8,7 +8,6 @@ from played_faults import appliance_of, appliances, play
 
 from assistant.files import library
 from assistant.language.meaning import Command, Question
-from assistant.language.utterance import NO_QUESTION
 from assistant.trade.faults import EXCLUDED, UNTOLD, UNUSUAL, Faults, because
 from assistant.trade.job import Appliance
 from assistant.trade.procedures import Include, State
@@ -330,7 +329,7 @@ def test_what_is_found_while_the_burner_runs_says_that_it_runs():
 def test_a_smell_of_gas_is_an_emergency_even_if_it_is_said_as_a_symptom():
     language = library().language
     for words in ("symptom gas smell", "symptom smell of gas", "symptom gas leak"):
-        assert language.understand(words, NO_QUESTION) == Command("emergency", "gas")
+        assert language.understand(words, Question("")) == Command("emergency", "gas")
     assert language.understand("symptom gas was smelled", Question("told")) == Command("symptom", "gas smelled")
 
 

@@ -160,11 +160,6 @@ def pdf(page: str, path: Path) -> None:
     write_whole(path, data)
 
 
-def write(page: str, path: Path) -> None:
-    """Writes the report as HTML; Problem when that cannot be."""
-    write_whole(path, page.encode())
-
-
 def note_copy(record: Path, report: Path) -> None:
     """Keeps where a report was written that is not beside its record, so that its sound can be erased with the rest."""
     report = report.resolve()

@@ -16,6 +16,7 @@ import pytest
 import scripted_visits
 
 from assistant.errors import Problem
+from assistant.places import write_whole
 from assistant.record.record import Record
 from assistant.record.story import printed, story_of
 from assistant.review.report import page, words
@@ -237,7 +238,7 @@ def test_without_a_name_the_report_lies_beside_the_record(tmp_path):
 
 def test_a_report_that_cannot_be_written_is_one_sentence(tmp_path, made):
     with pytest.raises(Problem, match="could not be written: No such file or directory; make its folder one"):
-        page.write(made, tmp_path / "no" / "such" / "report.html")
+        write_whole(tmp_path / "no" / "such" / "report.html", made.encode())
 
 
 def test_the_pdf_fetches_nothing(tmp_path, need):
