@@ -106,7 +106,7 @@ def _meanings(node: Node, quantity: Quantity) -> Iterator[Considered]:
         case "mended":
             yield from map(_mended, _meanings(node.nodes("amount")[-1], quantity))
         case "range":
-            low, high = (_signed(number) for number in _numbers_with_sign(node))
+            low, high = _ends(node)
             yield Considered(Reading(low, unit, upper=high, steady=False), "a range")
         case "amount":
             worths, unit = _worths(node, unit)
@@ -129,23 +129,14 @@ def _worths(amount: Node, unit: str) -> tuple[list[Number], str]:
     return [Number(fraction(amount.node("fraction") or amount.nodes("bare_part")[0]))], unit  # half an inch
 
 
-def _numbers_with_sign(node: Node) -> list[tuple[bool, Node]]:
-    """The numbers of a range, each with whether a sign stands before it."""
-    found: list[tuple[bool, Node]] = []
+def _ends(node: Node) -> Iterator[Decimal]:
+    """The numbers of a range; a sign stands before its own."""
     minus = False
-    for part in node.parts:
-        if isinstance(part, Node) and part.rule == "sign":
-            minus = True
-        elif isinstance(part, Node) and part.rule == "number":
-            found.append((minus, part))
-            minus = False
-    return found
-
-
-def _signed(number: tuple[bool, Node]) -> Decimal:
-    minus, node = number
-    value = numbers(node)[0].value
-    return -value if minus else value
+    for part in _parts(node):
+        if part.rule == "number":
+            value = numbers(part)[0].value
+            yield -value if minus else value
+        minus = part.rule == "sign"
 
 
 def unit_of(said: str, quantity: Quantity) -> str:

@@ -36,7 +36,7 @@ def numbers(node: Node) -> list[Number]:
 def minutes(node: Node) -> list[Number]:
     """Every worth of a derivation of <minutes>, in seconds."""
     seconds = node.node("below_hundred")
-    extra = _below_hundred(seconds) if seconds else 0
+    extra = _worth(seconds) if seconds else 0
     return [replace(n, value=round_significant(n.value * 60 + extra)) for n in numbers(node.nodes("number")[0])]
 
 
@@ -45,23 +45,23 @@ def fraction(node: Node) -> Decimal:
     (part,) = node.nodes("part") or node.nodes("parts") or [node]
     count = node.node("nonzero")
     over = Decimal(part.tags[0])
-    worth = Decimal(_tag(count) if count else 1) / over
+    worth = Decimal(_worth(count) if count else 1) / over
     return worth if over != 3 else worth.quantize(Decimal("0.001"))
 
 
 def _number(node: Node) -> Iterator[Number]:
-    (inner,) = [part for part in node.parts if isinstance(part, Node)]
+    (inner,) = _inside(node)
     match inner.rule:
         case "whole":
-            yield Number(Decimal(_whole(inner)))
+            yield Number(Decimal(_worth(inner)))
         case "pair":
-            yield Number(Decimal(_pair(inner)))
-            head, end = _pair_parts(inner)
+            yield Number(Decimal(_worth(inner)))
+            head, end = map(_worth, _inside(inner))
             yield Number(Decimal(f"{head}.{end:02d}"), "point left out")
             if end < 60:
                 yield Number(Decimal(head * 60 + end), "minutes and seconds")
         case "teen_digit":
-            teen, digit = _tag(inner), _tag(inner.nodes("nonzero")[0])
+            teen, digit = int(inner.tags[0]), _worth(inner.nodes("nonzero")[0])
             yield Number(Decimal(teen * 10 + digit))
             yield Number(Decimal(f"{teen}.{digit}"))
         case "spelled":
@@ -74,91 +74,43 @@ def _number(node: Node) -> Iterator[Number]:
         case "decimal":
             yield Number(_decimal(inner))
         case "mixed":
-            whole = _whole_or_pair(inner.node("whole") or inner.nodes("pair")[0])
-            yield Number(whole + fraction(inner.nodes("fraction")[0]))
+            whole, part = _inside(inner)
+            yield Number(_worth(whole) + fraction(part))
         case "fraction" | "bare_part":
             yield Number(fraction(inner))
         case "scaled":
-            (base,) = [part for part in inner.parts if isinstance(part, Node)]
-            worth = _decimal(base) if base.rule == "decimal" else Decimal(_whole_or_pair(base))
+            (base,) = _inside(inner)
+            worth = _decimal(base) if base.rule == "decimal" else Decimal(_worth(base))
             yield Number(round_significant(worth * 1000))
         case "k_between":
-            yield Number(Decimal(_whole(inner.nodes("whole")[0]) * 1000 + _tag(inner.nodes("nonzero")[0]) * 100))
+            thousands, hundreds = map(_worth, _inside(inner))
+            yield Number(Decimal(thousands * 1000 + hundreds * 100))
 
 
-def _tag(node: Node) -> int:
-    return int(node.tags[0])
+def _inside(node: Node) -> list[Node]:
+    return [part for part in node.parts if isinstance(part, Node)]
 
 
-def _digit(node: Node) -> int:
-    return _tag(node.node("nonzero") or node.nodes("zero")[0])
+_TIMES = {"hundreds": 100, "thousands": 1000}
 
 
-def _tens(node: Node) -> int:
-    teen = node.node("teen")
-    if teen:
-        return _tag(teen)
-    ones = node.node("nonzero")
-    return _tag(node.nodes("ty")[0]) + (_tag(ones) if ones else 0)
-
-
-def _below_hundred(node: Node) -> int:
-    ones = node.node("nonzero")
-    return _tag(ones) if ones else _tens(node.nodes("tens")[0])
-
-
-def _count(node: Node) -> int:
-    """What stands before "hundred" or "thousand": a number, or "a"."""
-    counted = node.parts[0]
-    if not isinstance(counted, Node):
-        return 1
-    return {"nonzero": _tag, "tens": _tens, "below_hundred": _below_hundred, "hundreds": _hundreds}[counted.rule](
-        counted
-    )
-
-
-def _hundreds(node: Node) -> int:
-    rest = node.node("below_hundred")
-    return _count(node) * 100 + (_below_hundred(rest) if rest else 0)
-
-
-def _thousands(node: Node) -> int:
-    at = node.parts.index("thousand")
-    rest = [part for part in node.parts[at + 1 :] if isinstance(part, Node)]
-    worth = {"hundreds": _hundreds, "below_hundred": _below_hundred}
-    return _count(node) * 1000 + (worth[rest[0].rule](rest[0]) if rest else 0)
-
-
-def _whole(node: Node) -> int:
-    (part,) = [part for part in node.parts if isinstance(part, Node)]
-    worth = {"below_hundred": _below_hundred, "hundreds": _hundreds, "thousands": _thousands, "zero": _tag}
-    return worth[part.rule](part)
-
-
-def _pair_parts(node: Node) -> tuple[int, int]:
-    head = node.parts[0]
-    assert isinstance(head, Node)
-    end = node.nodes("pair_end")[0]
-    tens, ones = end.node("tens"), end.node("nonzero")
-    return (
-        _tag(head) if head.rule == "nonzero" else _tens(head),
-        _tens(tens) if tens else _tag(ones) if ones else 0,
-    )
-
-
-def _pair(node: Node) -> int:
-    head, end = _pair_parts(node)
-    return head * 100 + end
-
-
-def _whole_or_pair(node: Node) -> int:
-    return _whole(node) if node.rule == "whole" else _pair(node)
+def _worth(node: Node) -> int:
+    """The worth of a whole number, of a pair, or of a part of these."""
+    inside = _inside(node)
+    if node.rule in _TIMES:
+        counted = isinstance(node.parts[0], Node)  # else "a hundred", or "hundred and ..."
+        count = _worth(inside[0]) if counted else 1
+        return count * _TIMES[node.rule] + sum(map(_worth, inside[counted:]))
+    if node.rule == "pair":
+        head, end = map(_worth, inside)
+        return head * 100 + end
+    return sum(map(_worth, inside)) if inside else int(node.tags[0])
 
 
 def _spelled(node: Node) -> str:
     said = ""
     for spelled in node.nodes("spelled_digit"):
-        digit = str(_digit(spelled.nodes("digit")[0]))
+        digit = str(_worth(spelled.nodes("digit")[0]))
         said += digit * (2 if "double" in spelled.tags else 1)
     return said
 
@@ -167,7 +119,7 @@ def _decimal(node: Node) -> Decimal:
     before, after = node.node("before_point"), node.nodes("after_point")[0]
     whole = "0"
     if before:
-        (part,) = [part for part in before.parts if isinstance(part, Node)]
-        whole = _spelled(part) if part.rule == "spelled" else str(_whole_or_pair(part))
+        (part,) = _inside(before)
+        whole = _spelled(part) if part.rule == "spelled" else str(_worth(part))
     tens = after.node("tens")
-    return Decimal(f"{int(whole)}.{_tens(tens) if tens else _spelled(after)}")
+    return Decimal(f"{int(whole)}.{_worth(tens) if tens else _spelled(after)}")

@@ -6,7 +6,7 @@ every verdict, limit and reason is the one that was recorded, whatever the rules
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -82,7 +82,6 @@ class Story:
     understood: set[int] = field(default_factory=set)  # of `warned`, by number of entry
     repairs: list[e.Repair] = field(default_factory=list)
     notices: list[e.Notice] = field(default_factory=list)
-    follow_ups: list[e.FollowUp] = field(default_factory=list)
     decision: e.Decision | None = None
     notice: e.Notice | None = None  # the one that stands
     told: e.Told | None = None
@@ -180,11 +179,7 @@ class Story:
 
     def latest(self, quantity: str) -> e.Reading | None:
         """The last standing reading of a quantity."""
-        return _last(self.standing, quantity)
-
-    def first(self, quantity: str) -> e.Reading | None:
-        """The first standing reading of a quantity: as found."""
-        return _last(self.standing[::-1], quantity)
+        return next((reading for reading in reversed(self.standing) if reading.quantity == quantity), None)
 
     def title(self, step: str) -> str:
         """The title of a step, as it prints."""
@@ -271,7 +266,6 @@ class Story:
                 self._recorded(body, self._now)
             case e.FollowUp():
                 self.follow_up = body
-                self.follow_ups.append(body)
                 self._recorded(body, self._now)
             case e.Emergency():
                 self.power = self.gas = "unknown"
@@ -370,7 +364,3 @@ def story_of(entries: Iterable[Entry]) -> Story:
 def printed(spoken: str) -> str:
     """Words as they print: "flue C O" and "L P" are said, "flue CO" and "LP" are read."""
     return spoken.replace("C O", "CO").replace("L P", "LP")
-
-
-def _last(readings: Sequence[e.Reading], quantity: str) -> e.Reading | None:
-    return next((reading for reading in reversed(readings) if reading.quantity == quantity), None)

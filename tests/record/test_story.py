@@ -44,7 +44,8 @@ def test_a_reading_that_was_taken_back_stands_no_longer(eventful):
 
 
 def test_as_found_and_as_left(eventful):
-    assert (eventful.first("igniter-resistance").value, eventful.first("igniter-resistance").stage) == ("open", "found")
+    found = next(reading for reading in eventful.standing if reading.quantity == "igniter-resistance")
+    assert (found.value, found.stage) == ("open", "found")
     assert (eventful.latest("igniter-resistance").value, eventful.latest("igniter-resistance").stage) == ("62", "left")
 
 
