@@ -362,7 +362,7 @@ class Technician:
     @property
     def may_close(self) -> bool:
         """Whether nothing closed the gate on this visit yet."""
-        return not (self.state.repairs or any(self.closes(*branch) for branch in self.state.outcomes))
+        return not (self.state.repairs or any(self.closes(*branch) for branch in self.state.outcomes.items()))
 
     def closes(self, step: str, outcome: str) -> bool:
         """Whether an outcome of a step closes the gate to lighting."""
@@ -454,7 +454,7 @@ class Technician:
             return ways[0]
 
         def ends(way: list[str]) -> str:
-            state = replace(self.state, outcomes=())
+            state = replace(self.state, outcomes={})
             for text in (*way, "yes"):
                 if not state.outcome(step.id):
                     state, _ = self.dialogue.step(state, Said(Heard(text), self.at_s))

@@ -69,7 +69,7 @@ def _times_lost(state: State) -> tuple[State, list[Effect], list[Effect]]:
     if state.stopwatches:
         notes += [Note("stopwatch-lost", {"numbers": [watch.number for watch in state.stopwatches]})]
         told += say(wording.STOPWATCHES_LOST)
-    return replace(state, left_at=(), timers=tuple(anew), stopwatches=()), notes, told
+    return replace(state, left_at={}, timers=tuple(anew), stopwatches=()), notes, told
 
 
 def _without_mark(at: At) -> At:

@@ -90,7 +90,7 @@ def made(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
     state, note = repaired(dialogue, state, heard, of.restart)
     stands = tuple(step.id for step in procedure.steps if state.outcome(step.id) and _may_stand(step))
     state = replace(
-        state, site=Site(), burning=False, resume_at="", path=(), left_at=(), ahead=(), ran=(), stands=stands
+        state, site=Site(), burning=False, resume_at="", path=(), left_at={}, ahead={}, ran=(), stands=stands
     )
     told = say(wording.REPAIR_RECORDED.format(repair=of.say), "answer")
     return then([*given, note, *told], open_step(dialogue, state, of.restart))

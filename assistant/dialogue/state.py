@@ -404,10 +404,10 @@ class State:
     site: Site = field(default_factory=Site)
     opened: bool = False
     failures: int = 0  # answers in a row that were not understood
-    ahead: tuple[tuple[str, Candidate], ...] = ()  # readings said before they were asked, by quantity
+    ahead: Mapping[str, Candidate] = field(default_factory=dict)  # readings said before they were asked, by quantity
     facts: tuple[Fact, ...] = ()  # readings, answers, and what was worked out aside
     skipped: tuple[Skipped, ...] = ()
-    outcomes: tuple[tuple[str, str], ...] = ()  # step -> how it was left, the last time
+    outcomes: Mapping[str, str] = field(default_factory=dict)  # step -> how it was left, the last time
     repairs: tuple[Repaired, ...] = ()
     ran: tuple[str, ...] = ()  # steps of runs by cause that are behind
     stands: tuple[str, ...] = ()  # steps that are passed over on the way back from a repair
@@ -416,7 +416,7 @@ class State:
     burning: bool = False  # it was lit, and neither gas nor power was taken away since
     resume_at: str = ""  # the step put off for what a repair wants to be measured first, with the flame
     path: tuple[str, ...] = ()  # steps left behind, in order
-    left_at: tuple[tuple[str, float], ...] = ()  # step -> when it was left last (or no later), on the stream's clock
+    left_at: Mapping[str, float] = field(default_factory=dict)  # step -> when it was left last, on the stream's clock
     now_s: float = 0.0  # the last moment of the stream's clock that an event told
     speaker: str = "technician"
     timers: tuple[Timer, ...] = ()
@@ -468,7 +468,7 @@ class State:
 
     def outcome(self, step: str) -> str:
         """How a step was left the last time; empty when it was not."""
-        return dict(self.outcomes).get(step, "")
+        return self.outcomes.get(step, "")
 
     @property
     def waits(self) -> bool:

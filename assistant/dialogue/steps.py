@@ -140,10 +140,10 @@ def ask(dialogue: Context, state: State) -> Turn:
         return answered(dialogue, state, step.good, wording.ALL_GOOD)
     state = handed(state, looks=_looks(dialogue, state, step))
     quantity = step.quantity
-    kept = next((candidate for name, candidate in state.ahead if name == quantity), None)
+    kept = state.ahead.get(quantity or "")
     if kept is None:
         return presented(dialogue, state)
-    state = replace(state, ahead=tuple((n, c) for n, c in state.ahead if n != quantity))
+    state = replace(state, ahead={name: of for name, of in state.ahead.items() if name != quantity})
     if kept.why == CONFIRMED:
         return take(dialogue, state, judge_reading(dialogue, state, kept))
     return weigh(dialogue, state, kept, kept.why)
@@ -159,7 +159,7 @@ def take_list(dialogue: Context, state: State, heard: HeardList) -> Turn:
             mine = each
             continue
         kept = replace(each, why=CONFIRMED)
-        state = replace(state, ahead=(*((n, c) for n, c in state.ahead if n != name), (name, kept)))
+        state = replace(state, ahead={**state.ahead, name: kept})
         body = {"quantity": name, "value": value_text(kept.value), "unit": kept.unit, "speaker": state.speaker}
         effects.append(Note("kept", body))
     if mine is None:
@@ -202,7 +202,7 @@ def _with_its_wait(dialogue: Context, state: State) -> State:
     wait = dialogue.rules.procedure.step(state.step).wait
     if wait is None or any(timer.step == state.step for timer in state.timers):
         return state
-    began = max((at_s for step, at_s in state.left_at if step in wait.since), default=None)
+    began = max((at_s for step, at_s in state.left_at.items() if step in wait.since), default=None)
     return replace(state, timers=(*state.timers, Timer(wait.seconds, began, step=state.step)))
 
 
@@ -223,7 +223,7 @@ def leave(dialogue: Context, state: State, outcome: str, effects: list[Effect]) 
         effects = [*effects, Note("site", {"power": site.power, "gas": site.gas, "step": step.id})]
     if outcome != "skip":
         effects = [*effects, *_too_early(state)]
-    left_at = (*((s, at_s) for s, at_s in state.left_at if s != step.id), (step.id, state.now_s))
+    left_at = {**state.left_at, step.id: state.now_s}
     state = left_with(replace(state, site=site, path=(*state.path, step.id), left_at=left_at), step.id, outcome)
     state = gate.lit(state, step)
     if step.mends and outcome == step.good:
@@ -290,7 +290,7 @@ def repaired(dialogue: Context, state: State, made: RepairHeard, restart: str = 
     state = replace(
         state,
         facts=tuple(replace(fact, voided_by=number) if touches(fact) else fact for fact in state.facts),
-        outcomes=tuple((step, outcome) for step, outcome in state.outcomes if step not in steps),
+        outcomes={step: outcome for step, outcome in state.outcomes.items() if step not in steps},
         as_left=tuple(dict.fromkeys((*state.as_left, *voided))),
         repairs=(*state.repairs, Repaired(made.name, state.step, voided, made.audio)),
         lit=(),
@@ -337,10 +337,9 @@ def go_to(dialogue: Context, state: State, step_id: str) -> Turn:
 
 def left_with(state: State, step: str, outcome: str) -> State:
     """The step was left with this outcome."""
-    outcomes = (*((s, o) for s, o in state.outcomes if s != step), (step, outcome))
     # A step that was skipped once and worked after all is checked.
     skipped = tuple(s for s in state.skipped if s.step != step or s.part or outcome == "skip")
-    return replace(state, outcomes=outcomes, skipped=skipped)
+    return replace(state, outcomes={**state.outcomes, step: outcome}, skipped=skipped)
 
 
 def present(dialogue: Context, state: State) -> list[Effect]:
@@ -509,10 +508,10 @@ def emergency(dialogue: Context, state: State, why: str, kind: EmergencyKind) ->
         at=Phase.EMERGENCY,
         hand=Hand(),
         site=Site(),
-        ahead=(),  # said of an appliance whose state is no longer known
+        ahead={},  # said of an appliance whose state is no longer known
         timers=(),
         stopwatches=(),
-        left_at=(),
+        left_at={},
         burning=False,
         resume_at="",
         stands=(),  # nothing of it is known to hold any more

@@ -103,8 +103,8 @@ def clock(dialogue: Context, state: State, event: Clock, meaning: Meaning) -> Tu
         effects += [] if state.is_brief else told  # the prompt told it
         if running.from_s is None:  # later waits since the same step go on from here, and do not begin anew
             wait = dialogue.rules.procedure.step(timer.step).wait
-            began = tuple((step, event.at_s) for step in wait.since) if wait else ()
-            state = replace(state, left_at=(*state.left_at, *began))
+            began = dict.fromkeys(wait.since if wait else (), event.at_s)
+            state = replace(state, left_at={**state.left_at, **began})
         left_s = timer.left_s(event.at_s)
         due = [seconds for seconds in _to_tell(timer) if seconds >= left_s]
         if not due:

@@ -253,7 +253,7 @@ def test_readings_by_name_are_kept_until_they_are_asked():
 
 def test_a_list_that_was_misheard_keeps_nothing():
     talk = at(*LIVE).say("hot to neutral one twenty one neutral to ground point four", "no")
-    assert talk.state.ahead == ()
+    assert talk.state.ahead == {}
     assert talk.note("refused")["value"] == "line-voltage, neutral-to-ground"
     assert "Read line voltage" in talk.answer
 
@@ -261,7 +261,7 @@ def test_a_list_that_was_misheard_keeps_nothing():
 def test_a_reading_by_name_whose_step_cannot_be_worked_now_is_not_kept():
     talk = at(*COLD).say("line voltage one twenty one")
     assert "not kept" in talk.answer
-    assert talk.state.ahead == ()
+    assert talk.state.ahead == {}
 
 
 def test_a_near_miss_of_a_command_is_proposed_and_never_taken():
@@ -498,7 +498,7 @@ def test_an_emergency_ends_only_with_area_clear_a_name_and_a_yes():
 def test_readings_said_ahead_do_not_outlive_an_emergency():
     talk = at(*LIVE).say("neutral to ground point four", "yes")
     assert talk.state.ahead
-    assert talk.say("gas leak").state.ahead == ()
+    assert talk.say("gas leak").state.ahead == {}
 
 
 def test_carbon_monoxide_of_seventy_is_an_emergency():

@@ -70,7 +70,7 @@ def test_after_every_repair_the_visit_comes_to_its_end_and_the_safety_tests_are_
     last = [s.id for s in procedure.steps if s.kind == "check" and "leak-check" in s.proves][-1]
     for repair, of in procedure.repairs.items():
         technician.go_to(last)
-        done = {step for step, _ in technician.state.outcomes}
+        done = set(technician.state.outcomes)
         steps, _ = touched(technician.dialogue, of)
         technician.say(f"repair {of.say}")
         technician.say("yes")

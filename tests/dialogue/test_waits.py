@@ -166,14 +166,14 @@ def test_where_the_moment_is_not_known_the_steps_after_it_do_not_begin_anew(pers
 
 def test_nothing_is_known_of_it_after_an_emergency_or_a_repair(person):
     person.say("i smell gas", 1010)
-    assert (person.state.timers, person.state.left_at, person.due_s()) == ((), (), None)
+    assert (person.state.timers, person.state.left_at, person.due_s()) == ((), {}, None)
     repaired = Technician(person.procedure)
     repaired.go_to("light")
     repaired.say("yes", 998)
     repaired.say("yes", 1000)
     repaired.hear("repair flame rod cleaned", "yes")
     assert repaired.state.repairs
-    assert "light" not in dict(repaired.state.left_at)
+    assert "light" not in repaired.state.left_at
 
 
 def test_while_it_runs_nobody_is_asked_to_say_anything(person):
@@ -188,7 +188,7 @@ def test_while_it_runs_nobody_is_asked_to_say_anything(person):
 def test_low_gas_waits_since_the_gas_was_shut_and_a_yes_that_is_asked_for_is_not_disturbed(person):
     pilot = Technician(library().procedures["standing-pilot-lp-yearly"])
     pilot.go_to("low-gas-unlit")
-    left = dict(pilot.state.left_at)["flame-out"]
+    left = pilot.state.left_at["flame-out"]
     pilot.event(Clock(left + 200))
     assert pilot.said == ["1 minute and 40 seconds to wait."]
     pilot.say("no", left + 295)
