@@ -54,8 +54,7 @@ class Accounts:
 
     def all(self) -> list[User]:
         """Everybody, by name."""
-        with self._store._asked() as connection:
-            return [_user(row) for row in connection.execute(select(s.account).order_by(s.account.c.name))]
+        return [_user(row) for row in self._store._all(select(s.account).order_by(s.account.c.name))]
 
     def find(self, name: str) -> User | None:
         """Who has this name."""

@@ -23,6 +23,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import (
     ColumnElement,
     Connection,
+    Select,
     Table,
     case,
     create_engine,
@@ -181,6 +182,11 @@ class Store:
                 f"The store {self.name} does not answer ({cause}); nothing was lost: see that it runs and has room, "
                 "then try again."
             ) from wrong
+
+    def _all(self, query: Select[Any]) -> Sequence[Any]:
+        """The rows that a query gives, in a transaction of its own."""
+        with self._asked() as connection:
+            return connection.execute(query).all()
 
     # --- arriving
 
@@ -353,13 +359,12 @@ class Store:
 
     def crews(self) -> Sequence[str]:
         """The names of the technicians."""
-        with self._asked() as connection:
-            return connection.scalars(select(s.crew.c.name).where(s.crew.c.name != "").order_by(s.crew.c.name)).all()
+        query = select(s.crew.c.name).where(s.crew.c.name != "").order_by(s.crew.c.name)
+        return [row.name for row in self._all(query)]
 
     def ids(self) -> Sequence[str]:
         """Every visit."""
-        with self._asked() as connection:
-            return connection.scalars(select(s.visit.c.id).order_by(s.visit.c.no)).all()
+        return [row.id for row in self._all(select(s.visit.c.id).order_by(s.visit.c.no))]
 
     def warnings(self) -> list[str]:
         """What is wrong with the store itself, and not with one of its visits."""
@@ -402,8 +407,7 @@ class Store:
             .join(s.crew, s.crew.c.id == v.crew)
             .order_by(*order)
         )
-        with self._asked() as connection:
-            return [Listed(**row._mapping) for row in connection.execute(query)]
+        return [Listed(**row._mapping) for row in self._all(query)]
 
     def readings(self, asked: ReadingSearch, first: int, most: int) -> Sequence[ReadingFound]:
         """The readings of a quantity that fit, from the `first` (0) on, at most `most`, the newest first."""
@@ -426,13 +430,10 @@ class Store:
             .join(s.crew, s.crew.c.id == page.c.crew)
             .order_by(*(page.c[name].desc() for name in order))
         )
-        with self._asked() as connection:
-            return [
-                ReadingFound(
-                    row.utc, row.id, row.quantity, row.value, row.unit, row.outcome, row.site, row.where, row.who
-                )
-                for row in connection.execute(query)
-            ]
+        return [
+            ReadingFound(row.utc, row.id, row.quantity, row.value, row.unit, row.outcome, row.site, row.where, row.who)
+            for row in self._all(query)
+        ]
 
     def days(self, since: str) -> Sequence[Day]:
         """What each crew did on each day from `since` on, the oldest first; days without a visit are left out."""
@@ -441,16 +442,14 @@ class Store:
         unsafe = func.sum(case((or_(v.dangers > 0, v.unsafe, v.stopped), 1), else_=0))
         query = select(day, s.crew.c.name, func.count(), unsafe, func.sum(v.dangers), func.sum(v.mended))
         query = query.join(s.crew, s.crew.c.id == v.crew).where(v.began >= since)
-        with self._asked() as connection:
-            return [Day(*row) for row in connection.execute(query.group_by(day, s.crew.c.name).order_by(day))]
+        return [Day(*row) for row in self._all(query.group_by(day, s.crew.c.name).order_by(day))]
 
     def meters(self, since: str) -> Sequence[MeterSeen]:
         """The meters of the visits from `since` on, as the last of them has each, by when they are due."""
         m, v = s.meter.c, s.visit.c
         query = select(m.name, m.serial, m.due, s.crew.c.name, v.began).join(s.visit, v.no == m.visit)
         query = query.join(s.crew, s.crew.c.id == v.crew).where(v.began >= since).order_by(v.began)
-        with self._asked() as connection:
-            seen = {(row[0], row[1]): MeterSeen(*row) for row in connection.execute(query)}
+        seen = {(row[0], row[1]): MeterSeen(*row) for row in self._all(query)}
         return sorted(seen.values(), key=lambda meter: (meter.due, meter.name, meter.serial))
 
     def visit(self, visit: str) -> Kept | None:
@@ -588,10 +587,9 @@ class Store:
         query = select(s.reading, s.visit.c.id.label("visit_id")).join(s.visit, s.visit.c.no == r.visit)
         query = query.where(r.appliance == of).order_by(r.utc, r.seq)
         trends: dict[str, list[Measured]] = {}
-        with self._asked() as connection:
-            for row in connection.execute(query):
-                point = Measured(row.utc, row.visit_id, row.quantity, row.value, row.unit, row.outcome)
-                trends.setdefault(row.quantity, []).append(point)
+        for row in self._all(query):
+            point = Measured(row.utc, row.visit_id, row.quantity, row.value, row.unit, row.outcome)
+            trends.setdefault(row.quantity, []).append(point)
         return trends
 
     def steps(self, by: By, since: str = "") -> Sequence[StepCount]:
@@ -608,8 +606,7 @@ class Store:
             .group_by(group.c.name, t.step)
             .order_by(group.c.name, t.step)
         )
-        with self._asked() as connection:
-            return [StepCount(*row) for row in connection.execute(query)]
+        return [StepCount(*row) for row in self._all(query)]
 
 
 def _rows(connection: Connection, table: Table, *of: ColumnElement[bool]) -> list[Row]:
