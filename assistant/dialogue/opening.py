@@ -67,9 +67,9 @@ def _times_lost(state: State) -> tuple[State, list[Effect], list[Effect]]:
     waits = [timer for timer in state.timers if timer.step]  # they begin anew too
     anew = (timer if timer.over else replace(timer, from_s=None, told=None) for timer in waits)
     if state.stopwatches:
-        notes += [Note("stopwatch-lost", {"numbers": [watch.number for watch in state.stopwatches]})]
+        notes += [Note("stopwatch-lost", {"numbers": [*state.stopwatches]})]
         told += say(wording.STOPWATCHES_LOST)
-    return replace(state, left_at={}, timers=tuple(anew), stopwatches=()), notes, told
+    return replace(state, left_at={}, timers=tuple(anew), stopwatches={}), notes, told
 
 
 def _without_mark(at: At) -> At:

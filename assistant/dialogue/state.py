@@ -207,18 +207,6 @@ class Timer:
 
 
 @dataclass(frozen=True)
-class Stopwatch:
-    """A stopwatch that runs beside the step. from_s: the mark that started it, on the stream's sample clock."""
-
-    number: int
-    from_s: float
-
-    def seconds(self, at_s: float) -> float:
-        """What it has reached then; to a tenth, as a mark's onset is no surer."""
-        return round(at_s - self.from_s, 1)
-
-
-@dataclass(frozen=True)
 class Repaired:
     """A repair that was made. name: in the procedure's repairs. voids: the steps asked again, as left."""
 
@@ -420,7 +408,7 @@ class State:
     now_s: float = 0.0  # the last moment of the stream's clock that an event told
     speaker: str = "technician"
     timers: tuple[Timer, ...] = ()
-    stopwatches: tuple[Stopwatch, ...] = ()  # by "mark one", "mark two", "mark three"
+    stopwatches: Mapping[int, float] = field(default_factory=dict)  # number -> the mark that started it, on that clock
     symptom: str = ""  # as the technician told it, the last one; in the table of faults
     told: tuple[str, ...] = ()  # all symptoms that were told
     all_good: tuple[str, ...] = ()  # steps of a list that was answered with "all good", still to be left

@@ -510,7 +510,7 @@ def emergency(dialogue: Context, state: State, why: str, kind: EmergencyKind) ->
         site=Site(),
         ahead={},  # said of an appliance whose state is no longer known
         timers=(),
-        stopwatches=(),
+        stopwatches={},
         left_at={},
         burning=False,
         resume_at="",

@@ -16,7 +16,7 @@ from dataclasses import replace
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Clock, Said
-from assistant.dialogue.state import Phase, State, Stopwatch, Timer, Working
+from assistant.dialogue.state import Phase, State, Timer, Working
 from assistant.dialogue.steps import present
 from assistant.language.meaning import Command, Meaning
 from assistant.wording import english as wording
@@ -42,7 +42,7 @@ def start(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
 def how_long(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """What every timer has left, and what every stopwatch has reached."""
     left = [f"{_name(state, timer)}{_left(timer.left_s(event.at_s))}" for timer in state.timers if not timer.over]
-    reached = [_read(watch, event.at_s) for watch in state.stopwatches]
+    reached = [_read(number, event.at_s - from_s) for number, from_s in state.stopwatches.items()]
     told = " ".join((*left, *reached)) or wording.NO_TIMER
     return state, [*say(told, "answer"), *_on(dialogue, state)]
 
@@ -69,15 +69,16 @@ def stopwatch(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     number = int(meaning.of)
     if _awaits_mark(dialogue, state):
         return state, [Note("stopwatch-refused", {"number": number, "step": state.step})]
-    running = next((watch for watch in state.stopwatches if watch.number == number), None)
-    if running is None:
-        state = replace(state, stopwatches=(*state.stopwatches, Stopwatch(number, event.at_s)))
+    from_s = state.stopwatches.get(number)
+    if from_s is None:
+        state = replace(state, stopwatches={**state.stopwatches, number: event.at_s})
         note = Note("stopwatch", {"number": number, "from_s": event.at_s})
         return state, [note, *say(wording.STOPWATCH_RUNS.format(number=wording.NUMBERS[number]), "answer")]
-    state = replace(state, stopwatches=tuple(watch for watch in state.stopwatches if watch != running))
-    seconds = running.seconds(event.at_s)
-    body = {"number": number, "from_s": running.from_s, "at_s": event.at_s, "seconds": seconds, "step": state.step}
-    return state, [Note("stopwatch-read", body), *say(_read(running, event.at_s), "answer")]
+    state = replace(state, stopwatches={other: at_s for other, at_s in state.stopwatches.items() if other != number})
+    seconds = event.at_s - from_s
+    times = {"from_s": from_s, "at_s": event.at_s, "seconds": round(seconds, 1)}
+    note = Note("stopwatch-read", {"number": number, **times, "step": state.step})
+    return state, [note, *say(_read(number, seconds), "answer")]
 
 
 def due_s(dialogue: Context, state: State) -> float | None:
@@ -141,8 +142,9 @@ def _waited(dialogue: Context, state: State, timer: Timer, at_s: float) -> list[
     return [note, *say(f"{wording.UP} {then}", "answer")]
 
 
-def _read(watch: Stopwatch, at_s: float) -> str:
-    return wording.STOPWATCH.format(number=wording.NUMBERS[watch.number], seconds=watch.seconds(at_s))
+def _read(number: int, seconds: float) -> str:
+    """What a stopwatch has reached, to a tenth: a mark's onset is no surer."""
+    return wording.STOPWATCH.format(number=wording.NUMBERS[number], seconds=round(seconds, 1))
 
 
 def _left(seconds: float) -> str:

@@ -95,7 +95,7 @@ def test_where_the_step_awaits_marks_it_is_refused_without_a_word_and_one_that_r
         run.say(text, at)
         assert run.said == []
     assert kinds(run) == ["stopwatch-refused"] * 2
-    assert (len(run.state.hand.marks), run.state.stopwatches) == (1, ())
+    assert (len(run.state.hand.marks), run.state.stopwatches) == (1, {})
     for at in (1004, 1024, 1044, 1047, 1077):
         run.say("mark", at)
     if run.state.phase is Phase.TIMED:
@@ -115,12 +115,12 @@ def test_a_mark_alone_and_one_that_names_its_event_mean_what_they_did(language):
 def test_they_end_with_an_emergency_and_with_the_program(person):
     person.say("mark one", 1000)
     person.say("i smell gas", 1010)
-    assert person.state.stopwatches == ()
+    assert person.state.stopwatches == {}
     person.go_to("line")
     person.say("mark one", 1000)
     person.say("mark three", 1001)
     person.event(Opened(resumed=True))
-    assert (person.state.stopwatches, person.note("stopwatch-lost")) == ((), {"numbers": [1, 3]})
+    assert (person.state.stopwatches, person.note("stopwatch-lost")) == ({}, {"numbers": [1, 3]})
     assert "The stopwatches are lost." in person.said
 
 
