@@ -115,9 +115,8 @@ def not_meant(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     return presented(dialogue, replace(handed(state, not_meant=not_meant), at=proposed.back))
 
 
-def not_understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def not_understood(dialogue: Context, state: State, event: Said, meaning: Unclear) -> Turn:
     """Says why, and how to be understood; a command that was nearly said is proposed."""
-    assert isinstance(meaning, Unclear)
     failures = state.failures + 1
     if state.phase in (Phase.CONFIRMING, Phase.PROPOSING):
         said = wording.YES_OR_NO

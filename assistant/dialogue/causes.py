@@ -15,9 +15,8 @@ from assistant.trade.faults import because
 from assistant.wording import english as wording
 
 
-def symptom(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def symptom(dialogue: Context, state: State, event: Said, meaning: Command) -> Turn:
     """ "Symptom, no glow": what the appliance does or does not do."""
-    assert isinstance(meaning, Command)
     name = meaning.of
     known = dialogue.rules.faults.symptoms.get(name)
     if known is None:

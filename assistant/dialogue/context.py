@@ -130,8 +130,8 @@ class Context:
         return state.hand.untold[0] if state.hand.untold else self.rules.procedure.step(state.step).quantity
 
 
-Handler = Callable[[Context, State, Any, Meaning], Turn]
-"""What the table names: what an event (of the kind that its word is of) makes of the state."""
+Handler = Callable[[Context, State, Any, Any], Turn]
+"""What the table names: what an event, and its meaning (of the kinds that its word is of), make of the state."""
 
 
 def say(text: str, manner: Manner = "prompt") -> list[Effect]:

@@ -16,9 +16,8 @@ from assistant.trade.procedures import State as Site
 from assistant.wording import english as wording
 
 
-def emergency_words(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def emergency_words(dialogue: Context, state: State, event: Said, meaning: Command) -> Turn:
     """Words of an emergency, said in any phase."""
-    assert isinstance(meaning, Command)
     return emergency(dialogue, state, event.heard.text, cast("EmergencyKind", meaning.of))
 
 

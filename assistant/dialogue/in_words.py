@@ -8,12 +8,11 @@ from assistant.dialogue.asides import not_here
 from assistant.dialogue.context import FINISHED, NOW, SEEN, Context, Turn
 from assistant.dialogue.events import Said
 from assistant.dialogue.state import State, handed
-from assistant.language.meaning import Command, Meaning, Named
+from assistant.language.meaning import Command, Named
 
 
-def in_words(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def in_words(dialogue: Context, state: State, event: Said, meaning: Named) -> Turn:
     """The yes, the done or the mark that the words mean here."""
-    assert isinstance(meaning, Named)
     if meaning.rule == FINISHED:
         return yes_no(dialogue, state, event, Command("next"))
     if meaning.rule == SEEN:
@@ -25,7 +24,6 @@ def in_words(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
     return mark(dialogue, state, event, meaning)
 
 
-def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def mark(dialogue: Context, state: State, event: Said, meaning: Named) -> Turn:
     """ "Now", or the name of an event, for "mark"."""
-    assert isinstance(meaning, Named)
     return timing.mark(dialogue, state, event, Command("mark", marks=("" if meaning.rule == NOW else meaning.of,)))

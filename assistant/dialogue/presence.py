@@ -36,9 +36,8 @@ def quiet(dialogue: Context, state: State, event: Quiet, meaning: Meaning) -> Tu
     return state, [Note("no-answer", body), *say(wording.NOBODY_ANSWERS, "alarm")]
 
 
-def set_voice(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def set_voice(dialogue: Context, state: State, event: Said, meaning: Command) -> Turn:
     """Louder, quieter, faster or slower, from the next sentence on."""
-    assert isinstance(meaning, Command)
     what, by = SETTINGS[meaning.name]
     old = state.volume if what == "volume" else state.speed
     level = old + by
@@ -48,9 +47,8 @@ def set_voice(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     return presented(dialogue, state, [Note("voice-set", {"volume": state.volume, "pace": state.speed})])
 
 
-def set_talk(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def set_talk(dialogue: Context, state: State, event: Said, meaning: Command) -> Turn:
     """Brief or full from the next sentence on."""
-    assert isinstance(meaning, Command)
     state = replace(state, pace="brief" if meaning.name == "talk-less" else "full")
     note = Note("talk-set", {"pace": state.pace})
     return presented(dialogue, state, [note, *say(wording.TALK_BRIEF if state.is_brief else wording.TALK_FULL)])

@@ -18,16 +18,14 @@ from assistant.trade.procedures import Step
 from assistant.wording import english as wording
 
 
-def heard_reading(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def heard_reading(dialogue: Context, state: State, event: Said, meaning: Reading) -> Turn:
     """The reading that is asked."""
-    assert isinstance(meaning, Reading)
     candidate = heard(event, meaning)
     return weigh(dialogue, state, candidate, _doubt(dialogue, state, event, meaning))
 
 
-def heard_readings(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def heard_readings(dialogue: Context, state: State, event: Said, meaning: Readings) -> Turn:
     """Readings by name: one of what is asked is weighed; any others are read back as a list, for one yes."""
-    assert isinstance(meaning, Readings)
     asked = dialogue.question(state).quantity
     effects: list[Effect] = []
     entries: list[tuple[str, Candidate]] = []

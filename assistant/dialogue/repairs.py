@@ -25,9 +25,8 @@ from assistant.wording import english as wording
 ALWAYS_AGAIN: Set[Proof] = {"proved-dead", "jumpers-out", "leak-check", "low-gas-check", "lock-out"}
 
 
-def repair(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def repair(dialogue: Context, state: State, event: Said, meaning: Command) -> Turn:
     """ "Repair" alone asks what was repaired; with words after it, they say it."""
-    assert isinstance(meaning, Command)
     if not dialogue.rules.procedure.repairs:
         return presented(dialogue, state, say(wording.NO_REPAIRS))
     name = _known(dialogue, meaning)

@@ -28,9 +28,8 @@ LATE_S = 1.0  # what is told later than this is no count any more
 SILENT = (Phase.EMERGENCY, Phase.CLEARING, Phase.CLEARED, Phase.CLOSED)
 
 
-def start(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def start(dialogue: Context, state: State, event: Said, meaning: Command) -> Turn:
     """ "Start a timer of three minutes"."""
-    assert isinstance(meaning, Command)
     seconds = int(meaning.of)
     if len(_asked_for(state)) >= MOST:
         return state, [*say(wording.TOO_MANY_TIMERS.format(number=MOST)), *_on(dialogue, state)]
@@ -58,14 +57,13 @@ def off(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     return state, [note, *say(wording.TIMERS_OFF, "answer"), *_on(dialogue, state)]
 
 
-def stopwatch(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def stopwatch(dialogue: Context, state: State, event: Said, meaning: Command) -> Turn:
     """ "Mark one": the first starts stopwatch one, the second reads and ends it, at the start of the word "mark".
 
     The answer is short, and the question is not put again, since the next mark may come soon. Where the step itself
     awaits a mark it is refused without a word: people count their marks, and a mark of the step is never taken for
     a stopwatch's.
     """
-    assert isinstance(meaning, Command)
     number = int(meaning.of)
     if _awaits_mark(dialogue, state):
         return state, [Note("stopwatch-refused", {"number": number, "step": state.step})]

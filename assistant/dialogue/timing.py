@@ -26,9 +26,8 @@ from assistant.trade.procedures import Step
 from assistant.wording import english as wording
 
 
-def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def mark(dialogue: Context, state: State, event: Said, meaning: Command) -> Turn:
     """The next event of a timed step, a trial to count, or the stopwatch of a reading in seconds."""
-    assert isinstance(meaning, Command)
     made = _marks(event, meaning)
     step = dialogue.rules.procedure.step(state.step)
     if step.kind == "time" and not state.hand.correcting:

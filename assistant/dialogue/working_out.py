@@ -27,9 +27,8 @@ from assistant.trade.limits import limit_for
 from assistant.wording import english as wording
 
 
-def work_out(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def work_out(dialogue: Context, state: State, event: Said, meaning: Command) -> Turn:
     """ "Work out the rise"."""
-    assert isinstance(meaning, Command)
     return _begin(dialogue, state, meaning.of, fresh=False)
 
 
@@ -137,9 +136,8 @@ def _back(dialogue: Context, state: State, effects: list[Effect]) -> Turn:
 # --- what is said meanwhile
 
 
-def heard_input(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def heard_input(dialogue: Context, state: State, event: Said, meaning: Reading) -> Turn:
     """A value for what is asked."""
-    assert isinstance(meaning, Reading)
     question = dialogue.question(state)
     candidate = heard(event, meaning)
     doubt = dialogue.language.confirm(event.heard, meaning, question)
