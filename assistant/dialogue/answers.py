@@ -28,10 +28,10 @@ from assistant.trade.procedures import EMERGENCY, Step
 from assistant.wording import english as wording
 
 
-def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def yes_no(dialogue: Context, state: State, event: Said, meaning: Command) -> Turn:
     """Yes, no or done at a step that does not ask for a reading."""
     step = dialogue.answering(state)
-    answer = meaning.name if isinstance(meaning, Command) else ""
+    answer = meaning.name
     if step.kind == "time" and not (state.hand.correcting or state.hand.untold):
         return _again(state, wording.SAY_MARK)
     if step.kind in ("read", "time"):

@@ -77,7 +77,7 @@ def _mark_event(dialogue: Context, state: State, made: Sequence[Mark], step: Ste
     return state, effects
 
 
-def next_or_over(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
+def next_or_over(dialogue: Context, state: State, event: Said, meaning: Command) -> Turn:
     """ "Done": where marks are taken, no more come, and trials that were counted are a reading."""
     step = dialogue.rules.procedure.step(state.step)
     if state.hand.correcting or state.hand.untold:
