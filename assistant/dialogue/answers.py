@@ -33,17 +33,17 @@ def yes_no(dialogue: Context, state: State, event: Said, meaning: Command) -> Tu
     step = dialogue.answering(state)
     answer = meaning.name
     if step.kind == "time" and not (state.hand.correcting or state.hand.untold):
-        return _again(state, wording.SAY_MARK)
+        return state, say(wording.SAY_MARK)
     if step.kind in ("read", "time"):
-        return _again(state, wording.READING_OR_SKIP)
+        return state, say(wording.READING_OR_SKIP)
     if not_yet := _not_yet(dialogue, state, step, answer):
         return state, not_yet
     if step.kind == "do":
         if answer == "no":
-            return _again(state, wording.SAY_DONE)
+            return state, say(wording.SAY_DONE)
         return leave(dialogue, state, "done", [Note("done", {"step": step.id, "words": event.heard.text})])
     if answer == "next":
-        return _again(state, wording.YES_OR_NO)
+        return state, say(wording.YES_OR_NO)
     if state.hand.looks:
         if answer == "no":
             return presented(dialogue, handed(state, looks=()))
@@ -118,7 +118,8 @@ def not_meant(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
 def not_understood(dialogue: Context, state: State, event: Said, meaning: Unclear) -> Turn:
     """Says why, and how to be understood; a command that was nearly said is proposed."""
     failures = state.failures + 1
-    if state.phase in (Phase.CONFIRMING, Phase.PROPOSING):
+    confirming = state.phase is Phase.CONFIRMING
+    if confirming:
         said = wording.YES_OR_NO
     else:
         said = wording.unclear(meaning)
@@ -136,15 +137,11 @@ def not_understood(dialogue: Context, state: State, event: Said, meaning: Unclea
     if meaning.reason == "refused-before":
         state = _doubted(state)
     can_be_meant = meaning.near and meaning.near.name not in state.hand.not_meant
-    if meaning.near and can_be_meant and state.phase not in (Phase.CONFIRMING, Phase.PROPOSING):
+    if meaning.near and can_be_meant and not confirming:
         return presented(dialogue, replace(state, at=Proposing(meaning.near, event.heard.text, state.at)), [note])
     state = replace(state, failures=failures)
     asks = meaning.reason == "ambiguous"  # the choices are the question
     return state, [note, *say(said), *([] if asks else present(dialogue, state))]
-
-
-def _again(state: State, said: str) -> Turn:
-    return state, say(said)
 
 
 def understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
