@@ -21,7 +21,7 @@ from assistant.yaml_files import _marked, _parsed, read_yaml
     [
         ('next: {"no": isolate}', 'next: {"no": nowhere}', "goes to 'nowhere'"),
         ("hazards: [lock-out]", "hazards: [lock-in]", "not in the hazards file"),
-        ("title: proved dead\n", "titel: proved dead\n", "steps.4.titel: no such key"),
+        ("title: proved dead\n", "titel: proved dead\n", "steps.3.titel: no such key"),
         ("sets: {power: isolated}", "sets: {power: sleeping}", "steps.1.sets.power"),
     ],
 )
