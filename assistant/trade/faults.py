@@ -88,19 +88,6 @@ class Cause(_Of):
 
     shows: dict[str, str | dict[str, float]] = Field(default_factory=dict)
 
-    def likelihood(
-        self, observation: str, outcome: str, usual: str, outcomes: int, seen: Mapping[str, str] | None = None
-    ) -> float:
-        """How often this cause shows that outcome, of `outcomes` possible ones. seen: what its row is seen by."""
-        shown = self.shows.get(observation, (seen or {}).get(observation))
-        likely = {usual: USUAL} if shown is None else {shown: SHOWN} if isinstance(shown, str) else shown
-        if outcome in likely:
-            return likely[outcome]
-        rest = max(1 - sum(likely.values()), 0.02)
-        if usual not in likely:  # what is not shown is mostly as usual
-            return rest * (0.8 if outcome == usual else 0.2 / max(outcomes - 1 - len(likely), 1))
-        return rest / max(outcomes - len(likely), 1)
-
 
 class Row(_Of):
     """One row of the table. seen: what picks it, all of it; with none it is picked by its name only."""
@@ -234,14 +221,19 @@ class Faults(Data):
 
         cause: "" is one that shows nothing of its own.
         """
-        outcomes = self.outcomes(observation)
         usual = self.observations[observation].usual
         if outcome == UNUSUAL:
             return 1 - self.likelihood(cause, observation, usual, row)
-        seen = row.seen if row else None
-        return (self.causes[cause] if cause else Cause()).likelihood(
-            observation, outcome, usual, max(len(outcomes), 2), seen
-        )
+        own = self.causes[cause].shows if cause else {}
+        shown = own.get(observation, row.seen.get(observation) if row else None)
+        likely = {usual: USUAL} if shown is None else {shown: SHOWN} if isinstance(shown, str) else shown
+        if outcome in likely:
+            return likely[outcome]
+        rest = max(1 - sum(likely.values()), 0.02)
+        others = max(len(self.outcomes(observation)), 2) - len(likely)
+        if usual in likely:
+            return rest / max(others, 1)
+        return rest * (0.8 if outcome == usual else 0.2 / max(others - 1, 1))  # what is not shown is mostly as usual
 
     def likely(self, probable: Probable, observation: str, outcome: str) -> float:
         """How often a probable cause shows an outcome of an observation, 0 to 1, over the rows that hold it."""
