@@ -15,7 +15,7 @@ from pydantic import BaseModel, ValidationError
 
 from assistant.dialogue.state import Rules
 from assistant.errors import Problem
-from assistant.language.jsgf import Grammar, GrammarError, read_grammars
+from assistant.language.jsgf import Grammar, read_grammars
 from assistant.language.meaning import Question
 from assistant.language.phrases import Expected, phrases
 from assistant.language.utterance import Language
@@ -530,10 +530,7 @@ class Library:
     @cached_property
     def grammar(self) -> Grammar:
         """The grammars, read together."""
-        try:
-            return read_grammars(self.grammar_texts)
-        except GrammarError as wrong:
-            raise Problem(str(wrong)) from wrong
+        return read_grammars(self.grammar_texts)
 
     @cached_property
     def language(self) -> Language:

@@ -18,11 +18,13 @@ from itertools import accumulate, product
 
 from lark import Lark, Token, Transformer, UnexpectedInput
 
+from assistant.errors import Problem
+
 ANY = ""  # among the first words of what may be empty
 REPEAT_IN_SAMPLES = 3  # longest run of a repeated item in a sampled sentence: readings have few digits
 
 
-class GrammarError(ValueError):
+class GrammarError(Problem):
     """A grammar file is wrong; the message names file, line and what to mend."""
 
 

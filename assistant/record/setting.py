@@ -14,7 +14,7 @@ from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Rules
 from assistant.errors import Problem
 from assistant.files import library
-from assistant.language.jsgf import GrammarError, read_grammars
+from assistant.language.jsgf import read_grammars
 from assistant.language.utterance import Language
 from assistant.record.chain import Entry
 from assistant.record.entries import InPlaceOf, Visit, read
@@ -74,11 +74,7 @@ class Setting:
 
     def dialogue(self) -> Dialogue:
         """The dialogue by these rules and grammars. Raises Problem when the grammars are none."""
-        try:
-            grammar = read_grammars(self.grammars)
-        except GrammarError as wrong:
-            raise Problem(str(wrong)) from wrong
-        language = Language(grammar, dict(self.rules.quantities))
+        language = Language(read_grammars(self.grammars), dict(self.rules.quantities))
         return Dialogue(language, self.rules)
 
 
