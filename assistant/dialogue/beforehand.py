@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from assistant.dialogue.context import alarm
-from assistant.dialogue.effects import Effect, Note, Say
+from assistant.dialogue.effects import Effect, Note, Say, says_of
 from assistant.dialogue.events import Event, Opened, Quiet, Said
 from assistant.dialogue.setting_up import SET_UP, SettingUp, SetUp
 from assistant.dialogue.state import Phase
@@ -61,7 +61,7 @@ class Before:
     def step(self, state: Beforehand, event: Event) -> tuple[Beforehand, list[Effect]]:
         """What an event makes of the state."""
         new, effects = self._step(state, event)
-        return replace(new, said=tuple(effect for effect in self._asks(new) if isinstance(effect, Say))), effects
+        return replace(new, said=tuple(says_of(self._asks(new)))), effects
 
     def _step(self, state: Beforehand, event: Event) -> tuple[Beforehand, list[Effect]]:
         match event:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -25,3 +26,13 @@ class Say:
 
 
 Effect = Note | Say
+
+
+def notes_of(effects: Iterable[Effect]) -> list[tuple[str, dict[str, Any]]]:
+    """The entries among effects: pairs (kind, body)."""
+    return [(effect.kind, effect.body) for effect in effects if isinstance(effect, Note)]
+
+
+def says_of(effects: Iterable[Effect]) -> list[Say]:
+    """The words among effects."""
+    return [effect for effect in effects if isinstance(effect, Say)]

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from assistant.dialogue import gate, timers
 from assistant.dialogue.context import Context, Turn
-from assistant.dialogue.effects import Say
+from assistant.dialogue.effects import says_of
 from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.dialogue.state import Phase, State, handed
 from assistant.dialogue.steps import barred
@@ -65,6 +65,6 @@ class Dialogue(Context):
             if bar:
                 new, more = barred(self, handed(new, asked=False), bar)
                 effects = [*effects, *more]
-        said = tuple(effect for effect in effects if isinstance(effect, Say))
+        said = tuple(says_of(effects))
         # "Say again" means what was said before a timer told something.
         return (replace(new, said=said) if said and word != "clock" else new), effects

@@ -8,7 +8,7 @@ from typing import Any
 
 import msgspec
 
-from assistant.dialogue.effects import Effect, Note
+from assistant.dialogue.effects import Effect, notes_of
 from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import State
@@ -54,7 +54,7 @@ class Turn:
     @property
     def now(self) -> list[tuple[str, dict[str, Any]]]:
         """What the dialogue decides now: pairs (kind, body)."""
-        return [(effect.kind, effect.body) for effect in self.effects if isinstance(effect, Note)]
+        return notes_of(self.effects)
 
     @property
     def then(self) -> list[tuple[str, dict[str, Any]]]:

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from assistant.dialogue.effects import Note
+from assistant.dialogue.effects import notes_of
 from assistant.dialogue.events import Said
 from assistant.language.heard import Heard
 from assistant.language.meaning import Question
@@ -45,7 +45,7 @@ def rejudge(entries: Iterable[Entry], then: Setting, now: Setting, hear: Hear | 
             heard = hear(event.audio, other.question(turn.before))
             event = replace(event, heard=heard) if heard else event
         _, effects = other.step(turn.before, event)
-        notes = [(effect.kind, effect.body) for effect in effects if isinstance(effect, Note)]
+        notes = notes_of(effects)
         before = turn.event.heard.text if isinstance(turn.event, Said) else ""
         after = event.heard.text if isinstance(event, Said) else ""
         same = canonical_json(_without_words(notes)) == canonical_json(_without_words(turn.then))

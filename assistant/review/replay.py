@@ -9,7 +9,7 @@ from typing import Any
 
 from msgspec import structs
 
-from assistant.dialogue.effects import Effect, Note, Say
+from assistant.dialogue.effects import Effect, Note, Say, notes_of, says_of
 from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.errors import Problem
 from assistant.record import entries as e
@@ -101,8 +101,8 @@ def row(event: Event, effects: Sequence[Effect], utc: str = "", same: bool | Non
             heard = "(goes on)" if event.resumed else "(begins)"
         case Voiced():
             heard = "" if event.complete else f"(not voiced: {event.problem})"
-    what = all_decided((effect.kind, effect.body) for effect in effects if isinstance(effect, Note))
-    answer = " ".join(effect.text for effect in effects if isinstance(effect, Say))
+    what = all_decided(notes_of(effects))
+    answer = " ".join(say.text for say in says_of(effects))
     return Row(utc, heard, what, answer, same) if heard or what or answer else None
 
 

@@ -5,14 +5,14 @@ Each kept utterance is a file of its own beside the record, which its entry name
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 import msgspec
 
 from assistant.dialogue.beforehand import START
-from assistant.dialogue.effects import Effect, Note
+from assistant.dialogue.effects import Effect, notes_of
 from assistant.dialogue.events import Event, Said, Voiced
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import State
@@ -46,10 +46,6 @@ def _written(utterance: Utterance, path: Path) -> str:
 def _discarded(seconds: Sequence[float]) -> list[Kept]:
     """The entry that counts what was heard and not kept, if anything was."""
     return [("discarded", {"utterances": len(seconds), "seconds": round(sum(seconds), 1)})] if seconds else []
-
-
-def _notes(effects: Iterable[Effect]) -> list[Kept]:
-    return [(effect.kind, effect.body) for effect in effects if isinstance(effect, Note)]
 
 
 class Keeper(Generic[S_contra]):
@@ -101,7 +97,7 @@ class InMemory(Keeper[object]):
             raise Problem(f"{event.problem.rstrip('.')}. {LEFT}")
         if not isinstance(event, Said):
             return
-        match _notes(effects):
+        match notes_of(effects):
             case [(kind, asked), *decided]:
                 heard = {"heard": msgspec.to_builtins(event.heard), "at_s": event.at_s}
                 body = {**asked, **heard, **{key: more[key] for key in HOW}}
@@ -172,7 +168,7 @@ class InRecord(Keeper[State]):
         """The event and all that it decided, in one transaction."""
         kind = next(kind for kind, of in EVENTS.items() if isinstance(event, of))
         body = {**msgspec.to_builtins(event), **more}
-        self._record.append([(kind, body), *_notes(effects), *_discarded(self._discarded)])
+        self._record.append([(kind, body), *notes_of(effects), *_discarded(self._discarded)])
         self._discarded.clear()
 
     def fact(self, kind: str, body: Mapping[str, Any]) -> None:

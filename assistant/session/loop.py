@@ -13,7 +13,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Any, Generic, Protocol, TypeVar
 
-from assistant.dialogue.effects import Effect, Note, Say
+from assistant.dialogue.effects import Effect, Say, notes_of, says_of
 from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.errors import NotWritten
 from assistant.language.heard import Heard
@@ -98,18 +98,17 @@ class Dialogue(Protocol[S]):
 
 def stretches(effects: Sequence[Effect]) -> list[Say]:
     """What to voice at a time: no text so long that nobody could interrupt for five seconds."""
-    says = [effect for effect in effects if isinstance(effect, Say)]
-    return [replace(say, text=part) for say in says for part in textwrap.wrap(say.text, LONGEST_TEXT)]
+    return [replace(say, text=part) for say in says_of(effects) for part in textwrap.wrap(say.text, LONGEST_TEXT)]
 
 
 def _signal(event: Event, effects: Sequence[Effect]) -> Earcon | None:
     """The short sound before an answer: a warning, a refusal; or alone, that something was heard."""
-    if any(isinstance(effect, Say) and effect.manner in ("hazard", "alarm") for effect in effects):
+    says = says_of(effects)
+    if any(say.manner in ("hazard", "alarm") for say in says):
         return "hazard"
-    if any(isinstance(effect, Note) and effect.kind in REFUSALS for effect in effects):
+    if any(kind in REFUSALS for kind, _ in notes_of(effects)):
         return "refused"
-    spoken = any(isinstance(effect, Say) for effect in effects)
-    return "heard" if isinstance(event, Said) and not spoken else None
+    return "heard" if isinstance(event, Said) and not says else None
 
 
 class Loop(Generic[S]):

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Literal, Protocol
 
 from assistant.dialogue.beforehand import Before, Beforehand
-from assistant.dialogue.effects import Effect, Say
+from assistant.dialogue.effects import Effect, says_of
 from assistant.dialogue.events import Event, Opened, Said
 from assistant.dialogue.setting_up import SettingUp, SetUp
 from assistant.errors import Problem
@@ -185,7 +185,7 @@ def before(edges: Edges, kept: InMemory, screen: Screen, wait: bool, begun: Begi
 
     def show(event: Event, effects: Sequence[Effect]) -> None:
         if isinstance(event, Opened):
-            screen.tell(" ".join(effect.text for effect in effects if isinstance(effect, Say)), "said")
+            screen.tell(" ".join(say.text for say in says_of(effects)), "said")
         elif isinstance(event, Said) and effects:
             screen.turn(event, effects)
 
