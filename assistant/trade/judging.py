@@ -132,6 +132,8 @@ class Forbids(Data):
 
 Bound = Literal["low", "caution_low", "caution_high", "high"]
 
+BOUNDS: tuple[Bound, ...] = get_args(Bound)
+
 Strength = Literal["magnitude", "suction"]
 """What of a reading is held against the bounds, where it is not the reading itself.
 
@@ -196,23 +198,24 @@ class Limit(Data):
     @property
     def bounds(self) -> dict[Bound, Decimal]:
         """The bounds that it has, from low to high."""
-        every: dict[Bound, Decimal | None] = {name: getattr(self, name) for name in get_args(Bound)}
-        return {name: bound for name, bound in every.items() if bound is not None}
+        return {name: bound for name in BOUNDS if (bound := getattr(self, name)) is not None}
 
     def is_exclusive(self, bound: Bound) -> bool:
         """Whether a value equal to this bound is outside it."""
         return self.exclusive if isinstance(self.exclusive, bool) else bound in self.exclusive
 
-    def margin(self, bound: Bound, held: Decimal) -> Decimal:
-        """How far inside a bound that it has a value lies, below zero outside. held: see `held`."""
-        at = self.bounds[bound]
+    def margin(self, bound: Bound, held: Decimal) -> Decimal | None:
+        """How far inside a bound a value lies, below zero outside; None where there is no such bound. held: `held`."""
+        at: Decimal | None = getattr(self, bound)
+        if at is None:
+            return None
         return held - at if bound in ("low", "caution_low") else at - held
 
     def is_beyond(self, bound: Bound, held: Decimal) -> bool:
         """Whether a value is outside a bound; not where it has no such bound. held: see `held`."""
-        if bound not in self.bounds:
-            return False
         margin = self.margin(bound, held)
+        if margin is None:
+            return False
         return margin <= 0 if self.is_exclusive(bound) else margin < 0
 
     def held(self, value: Decimal) -> Decimal:
@@ -352,9 +355,11 @@ def _judge_number(reading: Decimal, limit: Limit, expanded_uncertainty: Decimal 
     outcome: Outcome = "pass"
     reason = "within the limit"
     for bound, (side, how) in _SIDES.items():
-        if bound not in limit.bounds:
+        margin = limit.margin(bound, value)
+        if margin is None:
             continue
-        state = _state(limit, bound, value, None if limit.simple else expanded_uncertainty)
+        inside = not limit.is_beyond(bound, value)
+        state = _state(inside, margin, None if limit.simple else expanded_uncertainty)
         if _BEST_TO_WORST.index(state) > _BEST_TO_WORST.index(outcome):
             outcome = state
             reasons = _STRENGTH_REASON if limit.strength else _STATE_REASON
@@ -382,8 +387,7 @@ _STRENGTH_REASON: dict[Outcome, str] = {
 _SIDES: dict[Bound, tuple[str, str]] = {"low": ("lower", "weak"), "high": ("upper", "strong")}
 
 
-def _state(limit: Limit, bound: Bound, value: Decimal, expanded_uncertainty: Decimal | None) -> Outcome:
-    inside, margin = not limit.is_beyond(bound, value), limit.margin(bound, value)
+def _state(inside: bool, margin: Decimal, expanded_uncertainty: Decimal | None) -> Outcome:
     if expanded_uncertainty is None:
         return "pass" if inside else "fail"
     if inside:
