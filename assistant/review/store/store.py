@@ -132,11 +132,17 @@ class Store:
         """Opens a store and brings it to the tables of this program. make: make it where there is none.
 
         Raises:
-            Problem: if there is none, it is another kind of file or database, or newer than this program.
+            Problem: if there is none, it is an empty file or another kind of file or database, or it is newer than this
+                program.
         """
         url = url_of(where)
-        if url.get_backend_name() == "sqlite" and not make and not Path(str(url.database)).is_file():
-            raise Problem(f"There is no store {where}; name it with --store, or make it with: assistant shop send")
+        if url.get_backend_name() == "sqlite":
+            path = Path(str(url.database))
+            if not make and not path.is_file():
+                raise Problem(f"There is no store {where}; name it with --store, or make it with: assistant shop send")
+            # SQLite takes an empty file for a database of its own, and writes into it as soon as it is opened.
+            if path.is_file() and path.stat().st_size == 0:
+                raise Problem(f"{where} is an empty file and no store; delete it, or name another path with --store.")
         store = cls(url)
         try:
             with store._asked(write=True) as connection:
