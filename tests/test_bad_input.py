@@ -261,6 +261,8 @@ CASES: list[tuple[str, str]] = [
     ("page --port x", "--port"),
     # check-procedure, self-check, work-out
     ("check-procedure", "Missing argument"),
+    ("check-procedure nope.yaml", "nope.yaml does not exist"),
+    ("check-procedure folder", "folder is"),
     ("self-check --nope", "No such option"),
     ("work-out nope", "cannot be worked out; what can be"),
     ("work-out input-rate", "also needs"),

@@ -259,12 +259,18 @@ def test_all_problems_are_told_at_once(shop):
     assert sum("'luck'" in line or "'lions'" in line for line in told) == 2
 
 
-def test_what_is_no_yaml_or_not_there_is_told(tmp_path):
+def test_what_is_no_yaml_or_not_there_is_told_and_keeps_no_other_from_being_checked(tmp_path, shop):
     (tmp_path / "x.yaml").write_text("a: [1", encoding="utf-8")
-    code, told = run("check-procedure", tmp_path / "x.yaml", tmp_path / "y.yaml")
-    assert code == 1
+    (tmp_path / "limits.yaml").write_text("ambient-co: 3\n", encoding="utf-8")
+    code, told = run(
+        "check-procedure", tmp_path / "x.yaml", tmp_path / "y.yaml", tmp_path / "limits.yaml", shop / SPARK
+    )
+    assert code == 2
+    assert len(told) == 4
     assert "x.yaml, line 1" in told[0]
     assert "y.yaml does not exist" in told[1]
+    assert "limits.yaml, line 1, column 1" in told[2]
+    assert "no fault found" in told[3]
 
 
 def test_a_shop_adds_and_replaces_without_touching_the_package(tmp_path, monkeypatch):

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 from rich.markup import escape
 
-from assistant.cli.terminal import command_app, lines
+from assistant.cli.terminal import command_app, complain, lines
 from assistant.errors import Problem
 from assistant.files import Library, library
 
@@ -20,20 +20,24 @@ app = command_app()
 def check_procedure(
     files: Annotated[list[Path], typer.Argument(help="Procedures, parts, or files of limits, hazards, quantities.")],
 ) -> None:
-    """Say all that is wrong in procedures or other data files: file, line, column and what."""
-    bad = 0
+    """Say all that is wrong in procedures or other data files: file, line, column and what. Exit status 1: something
+    is; 2: a file cannot be read."""
+    status = 0
     for file in files:
         try:
-            flaws = [str(flaw) for flaw in _beside(file).flaws_in(file)]
-        except Problem as problem:
-            flaws = [str(problem)]
-        bad += len(flaws)
+            flaws = _beside(file).flaws_in(file)
+        except Problem as problem:  # it does not keep the others from being checked
+            complain("Not checked", problem)
+            status = 2
+            continue
         for flaw in flaws:
-            lines.print(escape(flaw))
-        if not flaws:
+            lines.print(escape(str(flaw)))
+        if flaws:
+            status = max(status, 1)
+        else:
             lines.print(f"{escape(str(file))}: no fault found in its names, order, warnings and tests.")
-    if bad:
-        sys.exit(1)
+    if status:
+        sys.exit(status)
 
 
 def _beside(file: Path) -> Library:
