@@ -3,9 +3,11 @@
 import cuts
 import torture
 from scripted_ears import Person, open_visit
+from scripted_visits import EVENTFUL
 
 from assistant.dialogue.effects import Say
 from assistant.dialogue.events import Opened
+from assistant.dialogue.state import Answer, Phase, Taken
 
 
 def test_kill_9_loses_no_acknowledged_reading_and_the_visit_goes_on_at_its_step():
@@ -16,27 +18,41 @@ def test_kill_9_loses_no_acknowledged_reading_and_the_visit_goes_on_at_its_step(
     assert (killed.lost, killed.unsound, killed.wrong_step) == ([], [], [])
 
 
-def test_the_look_after_a_kill_knows_every_question_of_a_visit(tmp_path):
-    person = Person(torture.EVENTFUL)
-    visit = open_visit(tmp_path / "visit.sqlite", person)
-    states = {}
+ODD = 0  # a seed of odd sayings, among them "correction" after an answer
+EMERGENCY = {"odour": ["i smell gas"]}
+
+
+def asked(path, person):
+    """The states in which something was asked on a visit, one of each kind."""
+    visit, states = open_visit(path, person), {}
 
     def say():
-        states.setdefault((visit.state.phase, bool(visit.state.hand.untold)), visit.state)
+        state, hand = visit.state, visit.state.hand
+        states.setdefault((state.phase, type(hand.correcting), bool(hand.untold)), state)
         return person()
 
     visit._ears._say = say
     person.visit = visit
-    assert visit.run()
+    visit.run()
     visit.record.close()
-    assert any(untold for _, untold in states)  # the times of a run that are asked in seconds
-    assert len(states) > 8
+    return visit.dialogue, states
+
+
+def test_the_look_after_a_kill_knows_every_question_of_a_visit(tmp_path):
+    people = {"plain": Person(EVENTFUL), "odd": Person(EVENTFUL, odd_in=5, seed=ODD), "gas": Person(EMERGENCY, most=12)}
+    states = {}
+    for name, person in people.items():
+        dialogue, more = asked(tmp_path / f"{name}.sqlite", person)
+        states |= more
+    assert any(untold for _, _, untold in states)  # the times of a run that are asked in seconds
+    assert {Phase.EMERGENCY, Phase.HOLDING} <= {phase for phase, _, _ in states}
+    assert {Answer, Taken} <= {taken_back for phase, taken_back, _ in states if phase is Phase.ASKING}
     for state in states.values():
-        resumed, effects = visit.dialogue.step(state, Opened())
+        resumed, effects = dialogue.step(state, Opened())
         assert resumed.step == state.step
         said = " ".join(effect.text for effect in effects if isinstance(effect, Say))
-        assert torture.pending(state, visit.dialogue.rules) in said
-        others = {torture.pending(s, visit.dialogue.rules) for s in states.values()} - {"Is that right?"}
+        assert torture.pending(state, dialogue.rules) in said
+        others = {torture.pending(s, dialogue.rules) for s in states.values()} - {"Is that right?"}
         assert sum(other in said for other in others) <= 2, said  # and tells one question from another
 
 

@@ -29,7 +29,7 @@ from scripted_ears import Person, open_visit
 from scripted_visits import EVENTFUL
 
 from assistant.dialogue.effects import Say
-from assistant.dialogue.state import Phase, Rules, State
+from assistant.dialogue.state import Answer, Phase, Rules, State
 from assistant.record import seal
 from assistant.record.fold import turns
 from assistant.record.record import Record, audio_of, seal_of
@@ -174,6 +174,10 @@ def pending(state: State, rules: Rules) -> str:
             return "Is that right?"
         case Phase.WARNING:
             return wording.sentences(rules.hazards[step.hazards[0]].say)[0].strip()
+        case Phase.EMERGENCY:
+            return wording.STAY_OUT
+        case Phase.ASKING if isinstance(state.hand.correcting, Answer):
+            return wording.sentences(rules.procedure.step(state.hand.correcting.step).say)[-1].strip()
         case Phase.ASKING if state.hand.correcting:
             return "again."
         case Phase.ASKING if state.hand.untold:  # of the run's times this one is asked in seconds
