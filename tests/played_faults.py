@@ -96,7 +96,8 @@ class NoHeat(Technician):
 
     def named(self) -> bool:
         """Whether the fault is the first or the second of the probable causes."""
-        return self.cause in [each.cause for each in probable(self.dialogue.rules, self.state)[:2]]
+        seen = evidence(self.dialogue.rules, self.state)
+        return self.cause in [each.cause for each in probable(self.dialogue.rules, self.state, seen)[:2]]
 
     def run(self) -> bool:
         """Works the visit until the fault is named; whether it was."""

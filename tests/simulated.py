@@ -318,21 +318,21 @@ class Technician:
     def _is_new(self, step: str) -> bool:
         if step == END or self._steps[step].if_it_tells:
             return False
-        new = [o for o in self.answers(self.procedure.step(step)) if (step, o) not in self.taken]
-        return any(self.may_close or not self.closes(step, outcome) for outcome in new)
+        new = [o for o in self.plain_first(step) if (step, o) not in self.taken]
+        return bool(new) and (self.may_close or not all(self.closes(step, outcome) for outcome in new))
 
     def way(self, step: str, wanted: Callable[[str], bool]) -> str:
         """The outcome that leads soonest to a step (or the end) that is wanted; empty where none does."""
         ways = deque((outcome, self.target(step, outcome)) for outcome in self.plain_first(step))
-        seen = {step}
+        seen = {EMERGENCY}  # it begins the visit again, and the next visit does that too
         while ways:
             first, at = ways.popleft()
-            if at == EMERGENCY:  # it begins the visit again, and the next visit does that too
+            if at in seen:
                 continue
             if wanted(at):
                 return first
-            if at != END and at not in seen:
-                seen.add(at)
+            seen.add(at)
+            if at not in (END, step):
                 ways.extend((first, self.target(at, outcome)) for outcome in self.plain_first(at))
         return ""
 

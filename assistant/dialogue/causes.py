@@ -35,7 +35,8 @@ def symptom(dialogue: Context, state: State, event: Said, meaning: Command) -> T
 
 def probable_cause(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The ranked causes in one sentence, with what speaks for the first."""
-    causes, seen = probable(dialogue.rules, state), evidence(dialogue.rules, state)
+    seen = evidence(dialogue.rules, state)
+    causes = probable(dialogue.rules, state, seen)
     why = because(dialogue.rules.faults, seen, causes)
     body = {
         "step": state.step,

@@ -120,7 +120,8 @@ def findings(rules: Rules, state: State, taken_back: bool = False) -> tuple[Foun
     for age in range(last + 1):
         alive = [t for t in state.readings if t.after <= age and (t.voided_by is None or t.voided_by >= age)]
         standing = [t for t in alive if not t.withdrawn]
-        for name in FINDINGS:
+        completed = {name for t in alive for name in rules.procedure.step(t.step).works_out}
+        for name in [name for name in FINDINGS if name in completed]:
             ends = min((t.voided_by for t in _inputs(name, standing) if t.voided_by is not None), default=None)
             if age in (last, ends):
                 of = _worked_at(rules, state, name, standing)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 from assistant.dialogue.context import Context
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.figures import findings
-from assistant.dialogue.state import Found, Rules, State
+from assistant.dialogue.state import Answer, Found, Rules, State, Taken
 from assistant.language.meaning import Value
 from assistant.trade.faults import UNTOLD, Probable, because
 from assistant.trade.limits import limit_for
@@ -23,23 +24,46 @@ def evidence(rules: Rules, state: State) -> dict[str, str]:
     What was wrong before it was mended still counts where nothing is wrong there now: it was the cause, and what is
     read as left only says that it was mended.
     """
-    faults, worked = rules.faults, findings(rules, state)
+    faults, known = rules.faults, _known(rules, state)
     told = faults.seen_with(state.symptom, rules.job.appliance)
+    is_mended = _mended(state)
     seen = dict(told)
     for name, observation in faults.observations.items():
-        found = [*([told[name]] if name in told and _mended(state) else []), *_as_found(rules, state, name, worked)]
+        found = [*([told[name]] if name in told and is_mended else []), *_as_found(rules, known, name)]
         wrong = [outcome for outcome in found if outcome != observation.usual]
-        now = _now(rules, state, name, worked)
+        now = _now(rules, known, name)
         if wrong and now in (None, observation.usual):
             seen[name] = wrong[-1]
         elif now:
             seen[name] = now
+    made = {repair.name for repair in state.repairs}
     for name, observation in faults.observations.items():
-        if any(made.name == observation.repair for made in state.repairs):
+        if observation.repair in made:
             again = next(n for n, of in faults.observations.items() if of.quantity == observation.rereads)
-            if outcome := _now(rules, state, again, worked):
+            if outcome := _now(rules, known, again):
                 seen[name] = "better" if outcome == faults.observations[again].usual else "same"
     return seen
+
+
+@dataclass(frozen=True)
+class _Known:
+    """What of a state every observation looks at, looked up once for all of them."""
+
+    taken: Mapping[str, Sequence[Taken]]  # quantity -> its readings that were not taken back
+    worked: Mapping[str, Sequence[Found]]  # finding -> it as it stands, and as it was before
+    mended: Sequence[Answer]  # what checks found and a repair came after
+    outcomes: Mapping[str, str]  # step -> how it was left, the last time
+
+
+def _known(rules: Rules, state: State) -> _Known:
+    taken: dict[str, list[Taken]] = {}
+    worked: dict[str, list[Found]] = {}
+    for each in state.readings:
+        if not each.withdrawn:
+            taken.setdefault(each.quantity, []).append(each)
+    for found in findings(rules, state):
+        worked.setdefault(found.name, []).append(found)
+    return _Known(taken, worked, [remark for remark in state.remarks if remark.voided], dict(state.outcomes))
 
 
 def _mended(state: State) -> bool:
@@ -51,61 +75,62 @@ def _mended(state: State) -> bool:
     )
 
 
-def _now(rules: Rules, state: State, observation: str, worked: Sequence[Found]) -> str | None:
+def _now(rules: Rules, known: _Known, observation: str) -> str | None:
     """The outcome that stands, of a reading, a finding or a check; None where nothing does."""
     of = rules.faults.observations[observation]
     if of.quantity:
-        taken = state.latest(of.quantity)
-        found = next((f for f in worked if f.name == of.quantity and not f.voided), None)
+        taken = next((each for each in reversed(known.taken.get(of.quantity, ())) if not each.voided), None)
+        found = next((each for each in known.worked.get(of.quantity, ()) if not each.voided), None)
         value = taken.judged if taken else found.value if found else None
         if outcome := _outcome(rules, observation, value):
             return outcome
     outcomes = [
-        outcome
-        for step, answers in of.steps.items()
-        for answer, outcome in answers.items()
-        if state.outcome(step) == answer
+        answers[answer] for step, answers in of.steps.items() if (answer := known.outcomes.get(step, "")) in answers
     ]
     return next((each for each in outcomes if each != of.usual), outcomes[0] if outcomes else None)
 
 
-def _as_found(rules: Rules, state: State, observation: str, worked: Sequence[Found]) -> list[str]:
+def _as_found(rules: Rules, known: _Known, observation: str) -> list[str]:
     """The outcomes that no longer stand, the last one last: a repair voided them, or a new part was read after."""
     of, procedure = rules.faults.observations[observation], rules.procedure
     outcomes: list[str | None] = [
         outcome
-        for remark in state.remarks
-        if remark.voided and remark.step in of.steps
+        for remark in known.mended
+        if remark.step in of.steps
         for answer, outcome in of.steps[remark.step].items()
         if procedure.step(remark.step).bad.get(answer) == remark.text
     ]
     if of.quantity:
-        taken = [each for each in state.readings if each.quantity == of.quantity and not each.withdrawn]
+        taken = known.taken.get(of.quantity, ())
         last_left = max((at for at, each in enumerate(taken) if each.stage == "left"), default=0)
         outcomes += [
             _outcome(rules, observation, each.judged) for at, each in enumerate(taken) if each.voided or at < last_left
         ]
         outcomes += [
-            _outcome(rules, observation, each.value) for each in worked if each.name == of.quantity and each.voided
+            _outcome(rules, observation, each.value) for each in known.worked.get(of.quantity, ()) if each.voided
         ]
     return [outcome for outcome in outcomes if outcome]
 
 
 def _outcome(rules: Rules, observation: str, value: Value | None) -> str | None:
     """What a value means for an observation; None where there is none, or nothing to judge it by."""
+    if value is None:
+        return None
     limit = limit_for(rules.faults.observations[observation].quantity or "", rules.limits, rules.job)
-    return None if value is None else rules.faults.outcome_of(observation, value, limit)
+    return rules.faults.outcome_of(observation, value, limit)
 
 
-def probable(rules: Rules, state: State) -> list[Probable]:
-    """The causes that are left, the most probable first; empty while nothing fits a row of the table."""
-    return rules.faults.probable(evidence(rules, state), rules.job.appliance, state.symptom or None)
+def probable(rules: Rules, state: State, seen: Mapping[str, str]) -> list[Probable]:
+    """The causes that are left by what was seen (`evidence`), the most probable first; empty while nothing fits a row
+    of the table."""
+    return rules.faults.probable(seen, rules.job.appliance, state.symptom or None)
 
 
 def found_cause(rules: Rules, state: State) -> str:
     """The cause that the visit came to: the most probable one, where something that is not as usual speaks for it and
     it is likelier than all others together; else empty."""
-    causes, seen = probable(rules, state), evidence(rules, state)
+    seen = evidence(rules, state)
+    causes = probable(rules, state, seen)
     why = because(rules.faults, seen, causes)
     return causes[0].cause if why and causes[0].probability > MORE_THAN_ALL_OTHERS else ""
 
@@ -117,7 +142,8 @@ def next_of(dialogue: Context, state: State, steps: Sequence[Step]) -> tuple[Ste
     passed over, but not where the symptom says what it would find, which is checked, nor where a repair touched it:
     it is checked as left. What alters the appliance comes after all else that tells.
     """
-    causes, seen = probable(dialogue.rules, state), evidence(dialogue.rules, state)
+    seen = evidence(dialogue.rules, state)
+    causes = probable(dialogue.rules, state, seen)
     tells = {step.id: _tells(dialogue, step, causes, seen) for step in steps}
     best = max(steps, key=lambda step: tells[step.id][1:], default=None)
     if best is None or tells[best.id][2] <= UNTOLD:

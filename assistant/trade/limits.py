@@ -54,9 +54,9 @@ class GenericLimit(Limit):
 
     def with_plate(self, plate: PlateValue | None) -> Limit:
         """The limit to judge by, given what the plate says (None: nothing)."""
-        fixed = {name: getattr(self, name) for name in _KEPT}
         if plate is None and not self.plate_only:
             return self
+        fixed = {name: getattr(self, name) for name in _KEPT}
         if plate is None:
             return Limit(**fixed, authority="plate", source=PLATE)
         low, high = self._bounds(plate)
