@@ -11,6 +11,7 @@ from assistant.language.meaning import number_of
 from assistant.record.entries import Finding
 from assistant.record.folder import RECORD
 from assistant.record.record import Record
+from assistant.record.setting import job_in, no_visit
 from assistant.record.story import Story, story_of
 from assistant.trade.computations import FINDINGS
 from assistant.trade.history import Earlier, History
@@ -25,20 +26,19 @@ def history(visits: Path, job: Job, utc: str, but: Path | None = None) -> Histor
     The appliance is the same where `Job.appliance_key` is. What cannot be read is passed over: without its history
     a visit is as good as it was. but: a record that is left out.
     """
-    found: list[tuple[str, list[Earlier]]] = []
+    of, before = job.appliance_key(), list[tuple[str, Path]]()
     for path in sorted(visits.glob(f"*/{RECORD}")):
-        if path == but:
-            continue
-        try:
-            with Record.open(path, read_only=True) as record:
-                story = story_of(record.entries())
-            began, before = story.began, story.rules.job
-        except Problem:
-            continue
-        if began < utc and before.appliance_key() == job.appliance_key():
-            found.append((began, values_of(story, began[:10], _days(began, utc))))
-    found.sort(key=lambda visit: visit[0])
-    return History(date=utc[:10], earlier=tuple(each for _, values in found[-MOST:] for each in values))
+        with suppress(Problem):
+            began, its_job = _beginning(path)
+            if path != but and began < utc and its_job.appliance_key() == of:
+                before.append((began, path))
+    found: list[list[Earlier]] = []
+    for began, path in sorted(before, key=lambda visit: visit[0], reverse=True):
+        with suppress(Problem):
+            found.append(values_of(_story(path), began[:10], _days(began, utc)))
+        if len(found) == MOST:
+            break
+    return History(date=utc[:10], earlier=tuple(each for values in reversed(found) for each in values))
 
 
 FIRST_VISITS = 3  # of a technician, whose talk is full (from memory, verify)
@@ -50,10 +50,28 @@ def pace_for(visits: Path, job: Job) -> Pace:
         return job.pace
     closed = 0
     for path in visits.glob(f"*/{RECORD}"):
-        with suppress(Problem), Record.open(path, read_only=True) as record:
-            story = story_of(record.entries())
-            closed += story.rules.job.technician.name == job.technician.name and story.closed
-    return "brief" if closed >= FIRST_VISITS else "full"
+        with suppress(Problem):
+            closed += _beginning(path)[1].technician.name == job.technician.name and _story(path).closed
+        if closed == FIRST_VISITS:
+            return "brief"
+    return "full"
+
+
+def _beginning(path: Path) -> tuple[str, Job]:
+    """When a visit began, and its job: its first entry alone, for a shop's folder holds many long records."""
+    with Record.open(path, read_only=True) as record:
+        first = next(record.entries(), None)
+        if first is None:
+            raise no_visit(str(path))
+        return first.utc, job_in(first, str(path))
+
+
+def _story(path: Path) -> Story:
+    """A visit whole, whose rules can be read."""
+    with Record.open(path, read_only=True) as record:
+        story = story_of(record.entries())
+    _ = story.rules  # raises Problem where they cannot
+    return story
 
 
 def values_of(story: Story, date: str, days_ago: int) -> list[Earlier]:

@@ -19,6 +19,7 @@ from assistant.language.utterance import Language
 from assistant.record.chain import Entry
 from assistant.record.entries import InPlaceOf, Visit, read
 from assistant.record.record import Record
+from assistant.trade.job import Job
 
 _RULES = TypeAdapter(Rules)
 
@@ -99,7 +100,24 @@ def setting_in(entries: Iterable[Entry], name: str) -> Setting:
             return Setting.of(visit)
     except ValidationError:
         pass
-    raise Problem(
+    raise _of_another_version(name)
+
+
+def job_in(first: Entry, name: str) -> Job:
+    """The job of a visit, from its first entry; keys that are not known here are passed over. `name` as above."""
+    if first.kind != "visit":
+        raise no_visit(name)
+    try:
+        visit = read(first)
+        if isinstance(visit, Visit):
+            return Job.model_validate(visit.job, extra="ignore")
+    except ValidationError:
+        pass
+    raise _of_another_version(name)
+
+
+def _of_another_version(name: str) -> Problem:
+    return Problem(
         f"{name} is worked by rules of another version of this program, which cannot be read here; it can be verified, "
         "exported and replayed as it was, and assistant visit --resume begins a new visit of the same job."
     )

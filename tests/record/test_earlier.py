@@ -6,11 +6,13 @@ from decimal import Decimal
 
 import scripted_visits
 
-from assistant.record.earlier import history
+from assistant.record import earlier
+from assistant.record.earlier import history, pace_for
 from assistant.record.entries import of
 from assistant.record.fold import turns
 from assistant.record.record import Record
 from assistant.record.setting import Setting, setting_of
+from assistant.record.story import story_of
 from assistant.trade.history import History
 
 UTC = "2026-01-05T09:00:00.000Z"
@@ -34,6 +36,21 @@ def test_only_earlier_visits_to_the_same_appliance_and_what_stood_at_their_end(t
     assert [each.value for each in before.of("temperature-rise")] == [Decimal(52)] * 2
     assert before.of("rod-to-ground") == ()  # it read open: no figure
     assert history(tmp_path / "none", scripted_visits.demo_job(), UTC) == History(date="2026-01-05")
+
+
+def test_of_other_appliances_and_technicians_only_the_first_entry_is_read(tmp_path, monkeypatch):
+    job = scripted_visits.demo_job()
+    robin = job.technician.model_copy(update={"name": "Robin Poe"})
+    others = {"a": {"site": "another"}, "b": {"site": "a third"}, "c": {"technician": robin}}
+    for name, other in others.items():
+        scripted_visits.visit(tmp_path / name, {}, job.model_copy(update=other), "2025-01-05T09:00:00.000Z", most=2)
+    read = []
+    monkeypatch.setattr(earlier, "story_of", lambda entries: read.append(story_of(entries)) or read[-1])
+    assert {each.quantity for each in history(tmp_path, job, UTC).earlier} <= {"ambient-co"}
+    assert [story.rules.job.technician.name for story in read] == ["Robin Poe"]
+    read.clear()
+    assert pace_for(tmp_path, job) == "full"
+    assert sorted(story.rules.job.site for story in read) == ["a third", "another"]
 
 
 def test_the_history_is_in_the_record_so_that_a_resumed_visit_says_the_same(tmp_path):
