@@ -81,13 +81,17 @@ class Tagged:
 Expansion = Word | Ref | Series | Choice | Repeat | Tagged
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, init=False)
 class Node:
     """A derivation: the rule that matched, the tags on the way, and what it was made of."""
 
     rule: str
     parts: tuple[Node | str, ...]
-    tags: tuple[str, ...] = ()
+    tags: tuple[str, ...]
+
+    def __init__(self, rule: str, parts: tuple[Node | str, ...], tags: tuple[str, ...] = ()) -> None:
+        # The constructor of a frozen dataclass takes four times as long, and the phrases of a question make 50,000.
+        self.__dict__.update(rule=rule, parts=parts, tags=tags)
 
     def nodes(self, rule: str) -> list[Node]:
         """The direct parts made by `rule`."""
@@ -104,8 +108,12 @@ class Node:
 
 
 _Draw = Callable[[], float]
-_Sampled = tuple[tuple[Node | str, ...], tuple[str, ...]]
-_Sampler = Callable[[_Draw], _Sampled]
+_Sampler = Callable[[_Draw, list[Node | str], list[str]], None]
+"""Adds the parts and the tags of one sentence."""
+_Derived = tuple[int, tuple[Node | str, ...], tuple[str, ...]]
+"""Where a derivation ends, its parts and its tags."""
+_Deriver = Callable[["_Chart", int], Sequence[_Derived]]
+"""Every derivation of an expansion that begins at a word."""
 
 _FORMAT = r"""
 start: "grammar" NAME ";" (import_ | rule)*
@@ -278,8 +286,10 @@ class Grammar:
         """A derivation of one sentence of `rule`; each choice is made by weight with a number in [0, 1)."""
         if rule not in self._samplers:
             self._samplers[rule] = self._sampler(self.rules[rule])
-        parts, tags = self._samplers[rule](draw)
-        return Node(rule, parts, tags)
+        parts: list[Node | str] = []
+        tags: list[str] = []
+        self._samplers[rule](draw, parts, tags)
+        return Node(rule, tuple(parts), tuple(tags))
 
     @cached_property
     def _samplers(self) -> dict[str, _Sampler]:
@@ -288,29 +298,122 @@ class Grammar:
     def _sampler(self, e: Expansion) -> _Sampler:
         """What samples an expansion. Built once for each rule: the phrases of a question take 10,000 samples."""
         match e:
-            case Word():
-                return lambda _: ((e.text,), ())
-            case Ref():
-                return lambda draw: ((self.sample(e.rule, draw),), ())
-            case Series():
-                items = [self._sampler(item) for item in e.items]
-                return lambda draw: _joined([item(draw) for item in items])
-            case Choice():
-                options = [self._sampler(option) for option in e.options]
-                up_to = list(accumulate(e.weights))
-                return lambda draw: options[bisect(up_to, draw() * up_to[-1])](draw)
-            case Repeat():
-                item = self._sampler(e.item)
-                most = REPEAT_IN_SAMPLES if e.most is None else e.most
-                return lambda draw: _joined([item(draw) for _ in range(e.least + int(draw() * (most - e.least + 1)))])
-            case Tagged():
-                tagged = self._sampler(e.item)
+            case Word(text):
 
-                def with_tag(draw: _Draw) -> _Sampled:
-                    parts, tags = tagged(draw)
-                    return parts, (*tags, e.tag)
+                def word(_: _Draw, parts: list[Node | str], __: list[str]) -> None:
+                    parts.append(text)
+
+                return word
+            case Ref(rule):
+
+                def ref(draw: _Draw, parts: list[Node | str], _: list[str]) -> None:
+                    parts.append(self.sample(rule, draw))
+
+                return ref
+            case Series(items):
+                each = [self._sampler(item) for item in items]
+
+                def series(draw: _Draw, parts: list[Node | str], tags: list[str]) -> None:
+                    for item in each:
+                        item(draw, parts, tags)
+
+                return series
+            case Choice(options, weights):
+                several = [self._sampler(option) for option in options]
+                up_to = list(accumulate(weights))
+
+                def choice(draw: _Draw, parts: list[Node | str], tags: list[str]) -> None:
+                    several[bisect(up_to, draw() * up_to[-1])](draw, parts, tags)
+
+                return choice
+            case Repeat(item, least, most):
+                one, span = self._sampler(item), (REPEAT_IN_SAMPLES if most is None else most) - least + 1
+
+                def repeat(draw: _Draw, parts: list[Node | str], tags: list[str]) -> None:
+                    for _ in range(least + int(draw() * span)):
+                        one(draw, parts, tags)
+
+                return repeat
+            case Tagged(item, tag):
+                tagged = self._sampler(item)
+
+                def with_tag(draw: _Draw, parts: list[Node | str], tags: list[str]) -> None:
+                    tagged(draw, parts, tags)
+                    tags.append(tag)
 
                 return with_tag
+
+    @cached_property
+    def _derivers(self) -> dict[str, _Deriver]:
+        return {}
+
+    def deriver(self, rule: str) -> _Deriver:
+        """What derives a rule from words. Built once for each rule: a visit has thousands of utterances parsed."""
+        if rule not in self._derivers:
+            self._derivers[rule] = self._derives(self.rules[rule])
+        return self._derivers[rule]
+
+    def _derives(self, e: Expansion) -> _Deriver:
+        match e:
+            case Word(text):
+                here = (text,)
+
+                def word(chart: _Chart, start: int) -> Sequence[_Derived]:
+                    if start == len(chart.words):
+                        chart.wanted_at_end.add(text)
+                    elif chart.words[start] == text:
+                        return ((start + 1, here, ()),)
+                    return ()
+
+                return word
+            case Ref(rule):
+                return lambda chart, start: [(end, (node,), ()) for end, node in chart.derive(rule, start)]
+            case Series(items):
+                each = [self._derives(item) for item in items]
+
+                def series(chart: _Chart, start: int) -> Sequence[_Derived]:
+                    found: Sequence[_Derived] = ((start, (), ()),)
+                    for item in each:
+                        found = [
+                            (end2, parts + parts2, tags + tags2)
+                            for end, parts, tags in found
+                            for end2, parts2, tags2 in item(chart, end)
+                        ]
+                        if not found:
+                            break
+                    return found
+
+                return series
+            case Choice(options):
+                several = [(self._derives(option), _first(option, self.firsts)) for option in options]
+                by_word: dict[str, list[_Deriver]] = {}
+
+                def choice(chart: _Chart, start: int) -> Sequence[_Derived]:
+                    if start == len(chart.words):
+                        return [found for option, _ in several for found in option(chart, start)]
+                    word = chart.words[start]
+                    if word not in by_word:  # most options are ruled out by the next word
+                        by_word[word] = [option for option, firsts in several if word in firsts or ANY in firsts]
+                    return [found for option in by_word[word] for found in option(chart, start)]
+
+                return choice
+            case Repeat(item, least, most):
+                one = self._derives(item)
+
+                def run(chart: _Chart, start: int, least: int, most: int | None) -> Sequence[_Derived]:
+                    found: list[_Derived] = [(start, (), ())] if least == 0 else []
+                    if most == 0:
+                        return found
+                    for end, parts, tags in one(chart, start):
+                        if end > start:
+                            rest = run(chart, end, 0, None if most is None else most - 1)
+                            found += [(end2, parts + parts2, tags + tags2) for end2, parts2, tags2 in rest]
+                    return found
+
+                return lambda chart, start: run(chart, start, least, most)
+            case Tagged(item, tag):
+                tagged = self._derives(item)
+                return lambda chart, start: [(end, parts, (*tags, tag)) for end, parts, tags in tagged(chart, start)]
 
 
 def _first(e: Expansion, firsts: Mapping[str, frozenset[str]]) -> frozenset[str]:
@@ -334,10 +437,6 @@ def _first(e: Expansion, firsts: Mapping[str, frozenset[str]]) -> frozenset[str]
             return _first(e.item, firsts)
 
 
-def _joined(made: list[_Sampled]) -> _Sampled:
-    return tuple(p for parts, _ in made for p in parts), tuple(t for _, tags in made for t in tags)
-
-
 class _Chart:
     """Top-down parsing with memory: each rule is derived once at each place."""
 
@@ -349,59 +448,20 @@ class _Chart:
 
     def derive(self, rule: str, start: int) -> list[tuple[int, Node]]:
         key = (rule, start)
-        if key not in self.memory and not self._may_begin(rule, start):
-            self.memory[key] = []
-        if key not in self.memory:
-            self.memory[key] = []  # a rule that begins with itself finds nothing there, and ends
-            found = {
-                (end, Node(rule, parts, tags)): None
-                for end, parts, tags in self._expand(self.grammar.rules[rule], start)
-            }
-            self.memory[key] = list(found)
+        known = self.memory.get(key)
+        if known is not None:
+            return known
+        self.memory[key] = []  # a rule that begins with itself finds nothing there, and ends
+        if self._may_begin(rule, start):
+            derived = self.grammar.deriver(rule)(self, start)
+            found = [(end, Node(rule, parts, tags)) for end, parts, tags in derived]
+            self.memory[key] = list(dict.fromkeys(found)) if len(found) > 1 else found
         return self.memory[key]
 
     def _may_begin(self, rule: str, start: int) -> bool:
         """Whether it is worth deriving: most rules are ruled out by the next word."""
         firsts = self.grammar.firsts[rule]
         return start == len(self.words) or ANY in firsts or self.words[start] in firsts
-
-    def _expand(self, e: Expansion, start: int) -> Iterator[tuple[int, tuple[Node | str, ...], tuple[str, ...]]]:
-        match e:
-            case Word():
-                if start == len(self.words):
-                    self.wanted_at_end.add(e.text)
-                elif self.words[start] == e.text:
-                    yield start + 1, (e.text,), ()
-            case Ref():
-                for end, node in self.derive(e.rule, start):
-                    yield end, (node,), ()
-            case Series():
-                yield from self._follow(e.items, start)
-            case Choice():
-                for option in e.options:
-                    yield from self._expand(option, start)
-            case Repeat():
-                if e.least == 0:
-                    yield start, (), ()
-                if e.most is None or e.most > 0:
-                    rest = Repeat(e.item, 0, None if e.most is None else e.most - 1)
-                    for end, parts, tags in self._expand(e.item, start):
-                        if end > start:
-                            for end2, parts2, tags2 in self._expand(rest, end):
-                                yield end2, parts + parts2, tags + tags2
-            case Tagged():
-                for end, parts, tags in self._expand(e.item, start):
-                    yield end, parts, (*tags, e.tag)
-
-    def _follow(
-        self, items: tuple[Expansion, ...], start: int
-    ) -> Iterator[tuple[int, tuple[Node | str, ...], tuple[str, ...]]]:
-        if not items:
-            yield start, (), ()
-            return
-        for end, parts, tags in self._expand(items[0], start):
-            for end2, parts2, tags2 in self._follow(items[1:], end):
-                yield end2, parts + parts2, tags + tags2
 
 
 def read_grammars(texts: Mapping[str, str]) -> Grammar:
