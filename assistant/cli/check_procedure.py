@@ -12,6 +12,7 @@ from rich.markup import escape
 from assistant.cli.terminal import command_app, complain, lines
 from assistant.errors import Problem
 from assistant.files import Library, library
+from assistant.yaml_files import read_yaml
 
 app = command_app()
 
@@ -25,13 +26,17 @@ def check_procedure(
     status = 0
     for file in files:
         try:
-            flaws = _beside(file).flaws_in(file)
+            read_yaml(file)
         except Problem as problem:  # it does not keep the others from being checked
             complain("Not checked", problem)
             status = 2
             continue
+        try:
+            flaws = [str(flaw) for flaw in _beside(file).flaws_in(file)]
+        except Problem as problem:  # it is in what the file includes
+            flaws = [str(problem)]
         for flaw in flaws:
-            lines.print(escape(str(flaw)))
+            lines.print(escape(flaw))
         if flaws:
             status = max(status, 1)
         else:
