@@ -25,6 +25,11 @@ settings.register_profile("bench", max_examples=10_000, **_ALIKE)
 settings.load_profile("tests")
 
 
+# A shell starts what runs in the background with Ctrl-C ignored, and so would be the visits that tests stop by it.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
 @pytest.fixture(scope="session")
 def need() -> Callable[[str], None]:
     """Asks for a system part by its name in tests/parts.py; without it the test fails in CI, else is not run."""

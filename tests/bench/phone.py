@@ -3,7 +3,7 @@
 phone.py [--only NAME...] [--until STEP] [--speech FOLDER]
 
 The parts, with what they take on two cores: latency (4 networks, a minute and a half each), card (the same at the sound
-card, three minutes), processed (seven minutes: what the browser's own processing does to hearing a person's readings).
+card, three minutes), processed (ten minutes: what the browser's own processing does to hearing a person's readings).
 """
 
 from __future__ import annotations
@@ -54,7 +54,6 @@ NETWORKS = {"loopback": (0.0, 0.0), "80 ms more": (0.08, 0.0), "200 ms more": (0
 SPEECH = HERE.parents[2] / "shared" / "speech"
 PROCESSING = ("echoCancellation", "noiseSuppression", "autoGainControl")
 SNR_DB, LEVEL = 10, 1600  # of speech over the blower; root mean square of int16's full scale, -26 dB
-EVERY = 1  # of the recordings
 SETTLE_S, PAUSE_S = 5, 1  # of noise before the first, and between two
 AROUND_S = 0.5  # of the noise, that is heard with a reading
 
@@ -199,7 +198,7 @@ def track(speech: Path) -> tuple[np.ndarray, list[Answer]]:
     """One person's readings, each as loud as the others, in one blower's noise that does not pause."""
     answers: list[Answer] = []
     parts, length = [np.zeros(SETTLE_S * RATE_HZ)], SETTLE_S * RATE_HZ
-    for clip in [clip for clip in people(speech) if clip.part == "joined readings"][::EVERY]:
+    for clip in (clip for clip in people(speech) if clip.part == "joined readings"):
         sound = resample(read_audio(clip.path), RATE_HZ).samples.astype(np.float64)
         sound *= LEVEL / np.sqrt(active_power(sound))
         answers.append(Answer(clip.text, expected(clip.question), length, length + len(sound)))
