@@ -171,7 +171,7 @@ def _with_the_flame(rules: Rules, measure: Step) -> Step:
 def must_stop(rules: Rules, state: State) -> Bar | None:
     """What forbids the burner to run on, where it burns and the step in hand does not take gas or power away."""
     step = rules.procedure.step(state.step)
-    if not state.burning or shuts_down(step):
+    if not state.burning or step.shuts_down:
         return None
     stands = ("found",) if state.hand.correcting else ("found", "taken back")  # what is asked again may still pass
     return next((bar for bar in forbidding(rules, state, "running") if bar.stands in stands), None)
@@ -180,11 +180,6 @@ def must_stop(rules: Rules, state: State) -> Bar | None:
 def shut_down(rules: Rules, site: Site) -> str:
     """The step at which shutting the appliance down begins, as power and gas are; empty where there is none."""
     return next((name for name in rules.procedure.shut_down if rules.procedure.step(name).fits(site)), "")
-
-
-def shuts_down(step: Step) -> bool:
-    """Whether a step takes gas or power away: always allowed."""
-    return step.sets is not None and (step.sets.gas == "shut" or step.sets.power == "isolated")
 
 
 def lit(state: State, step: Step) -> State:

@@ -18,7 +18,7 @@ from typing import Any, cast
 from assistant.dialogue.context import alarm, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
-from assistant.dialogue.state import Phase
+from assistant.dialogue.state import IN_EMERGENCY, Phase
 from assistant.language.meaning import Command, Named, Question, Reading, Unclear, Value, value_text
 from assistant.language.spoken import spoken_number, spoken_value
 from assistant.language.utterance import Language
@@ -113,7 +113,7 @@ class SetUp:
             state = replace(state, phase=Phase.EMERGENCY, candidate=None, low=None)
             kind = cast("EmergencyKind", meaning.of)  # type: ignore[union-attr]
             return state, [self._note(state, "emergency"), *alarm(event.heard.text, SET_UP, kind)]
-        if state.phase in (Phase.EMERGENCY, Phase.CLEARING, Phase.CLEARED):
+        if state.phase in IN_EMERGENCY:
             return self._emergency(state, event, command)
         if command in ("stop", "hold"):
             told = wording.STOPPED_NOW if command == "stop" else ""

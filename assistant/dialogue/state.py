@@ -57,6 +57,10 @@ class Phase(Enum):
         return self
 
 
+IN_EMERGENCY = frozenset({Phase.EMERGENCY, Phase.CLEARING, Phase.CLEARED})
+"""From an emergency to the area being clear."""
+
+
 @dataclass(frozen=True)
 class Rules:
     """What a visit is worked by; stored whole in its record, so that it can be judged again as it was.

@@ -403,7 +403,7 @@ def weigh(dialogue: Context, state: State, candidate: Candidate, doubt: str) -> 
     """Takes a reading at its read-back, or asks for a yes where it matters (decision 3)."""
     taken = judge_reading(dialogue, state, candidate)
     must_leave = calls_for_leaving(dialogue, taken)
-    why = doubt or ("" if taken.verdict.outcome in ("pass", "noted", "cannot-judge") else taken.verdict.outcome)
+    why = doubt or ("" if taken.verdict.is_plain else taken.verdict.outcome)
     if not why and not must_leave:
         return take(dialogue, state, taken)
     candidate = replace(candidate, why=why or "emergency")

@@ -104,7 +104,7 @@ def _measured(rules: Rules, step: Step, of: Taken | Found, title: str, as_found:
     if verdict is None or of.value is None:
         return {}
     forbids = bool(verdict.forbids(of.judged if isinstance(of, Taken) else of.value))
-    if verdict.outcome in ("pass", "noted", "cannot-judge") and not forbids:
+    if verdict.is_plain and not forbids:
         return {}
     tests = bool(step.proves) and not (isinstance(of, Found) and of.aside)
     guarded = verdict.limit is not None and verdict.limit.guarded

@@ -27,7 +27,7 @@ from assistant.dialogue import (
 )
 from assistant.dialogue.context import Context, Handler, Turn
 from assistant.dialogue.events import Event, Said
-from assistant.dialogue.state import Phase, Proposing, State
+from assistant.dialogue.state import IN_EMERGENCY, Phase, Proposing, State
 from assistant.language.meaning import Meaning
 
 
@@ -53,7 +53,7 @@ STEP = frozenset(
 """A step that is opened: its warnings, its question, a reading that was said ahead of it and needs a yes, or why it is
 not opened. The last step opens the end, and a check may be an emergency."""
 
-NO_ASIDES = frozenset({Phase.EMERGENCY, Phase.CLEARING, Phase.CLEARED, Phase.CLOSED})
+NO_ASIDES = IN_EMERGENCY | {Phase.CLOSED}
 HELD = frozenset(Phase) - NO_ASIDES - {Phase.HOLDING}
 """Where "hold" may have been said, and "go on" leads back to."""
 FREE = HELD - {Phase.REASON, Phase.NOTING, Phase.MISSED, Phase.REPAIR, Phase.REPAIRED, Phase.TELLING, Phase.FOLLOW_UP}

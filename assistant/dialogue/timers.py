@@ -16,7 +16,7 @@ from dataclasses import replace
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Clock, Said
-from assistant.dialogue.state import Phase, State, Timer, Working
+from assistant.dialogue.state import IN_EMERGENCY, Phase, State, Timer, Working
 from assistant.dialogue.steps import present
 from assistant.language.meaning import Command, Meaning
 from assistant.wording import english as wording
@@ -25,7 +25,7 @@ TOLD_AT = (60, 10, 0)  # seconds left (common practice of counting down aloud)
 NEARLY_ALL = 2 / 3  # of its time: a timer that has less than that left from the beginning tells no such thing
 MOST = 4  # running at once: more cannot be told apart by ear
 LATE_S = 1.0  # what is told later than this is no count any more
-SILENT = (Phase.EMERGENCY, Phase.CLEARING, Phase.CLEARED, Phase.CLOSED)
+SILENT = IN_EMERGENCY | {Phase.CLOSED}
 
 
 def start(dialogue: Context, state: State, event: Said, meaning: Command) -> Turn:

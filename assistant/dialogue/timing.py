@@ -133,7 +133,7 @@ def _times(dialogue: Context, state: State, step: Step, given: dict[str, Mark], 
     note = Note("times", {"step": step.id, "marks": {e: m.at_s for e, m in given.items()}, "missed": lost})
     taken = times_of(dialogue, state, step, marks)
     certain = not any(dialogue.rules.quantities[t.quantity].confirm for t in taken)
-    if certain and all(t.verdict.outcome in ("pass", "noted", "cannot-judge") for t in taken):
+    if certain and all(t.verdict.is_plain for t in taken):
         return then([*effects, note], _take(dialogue, state, step, taken))
     return presented(dialogue, state, [*effects, note])
 

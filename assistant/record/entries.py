@@ -266,6 +266,13 @@ class Value(Judged, frozen=True, kw_only=True):
     stage: str  # "found" or "left"
     verdict: Outcome
 
+    problem = ""
+
+    @property
+    def name(self) -> str:
+        """What it is."""
+        return self.quantity
+
     @property
     def number(self) -> Decimal | None:
         """The value that was judged; None where the meter showed no figure."""

@@ -286,8 +286,7 @@ class _On:
         for danger, why in had.items():
             if danger not in self.warned | warned_by(step, hazards):
                 yield Wrong(f"the step {step.id!r} is reached without a warning of {danger} ({why}).", keys)
-        takes_away = step.sets is not None and (step.sets.gas == "shut" or step.sets.power == "isolated")
-        if self.burning and not step.burner and not takes_away and (step.power, step.gas) == (("live",), ("on",)):
+        if self.burning and not step.burner and not step.shuts_down and (step.power, step.gas) == (("live",), ("on",)):
             says = f"the step {step.id!r} is worked while the burner may burn; it must say so (burner: runs)."
             yield Wrong(says, keys)
         opens = step.sets is not None and step.sets.gas == "on"

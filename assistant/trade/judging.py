@@ -269,6 +269,11 @@ class Verdict:
         """See `accepted`."""
         return accepted(self.outcome, self.limit)
 
+    @property
+    def is_plain(self) -> bool:
+        """Whether it plainly passes, or there was nothing to decide."""
+        return self.outcome in ("pass", "noted", "cannot-judge")
+
     def forbids(self, value: Value) -> tuple[Act, ...]:
         """What the reading forbids until it is mended and measured again. value: as it was judged.
 

@@ -169,6 +169,11 @@ class Step(Data):
             return "lighting" if self.burner == "lights" else "running"
         return "gas on" if self.kind == "do" and self.sets and self.sets.gas == "on" else None
 
+    @property
+    def shuts_down(self) -> bool:
+        """Whether it takes gas or power away: always allowed."""
+        return self.sets is not None and (self.sets.gas == "shut" or self.sets.power == "isolated")
+
     def fits(self, site: State) -> bool:
         """Whether it may be worked as power and gas are."""
         return (not self.power or site.power in self.power) and (not self.gas or site.gas in self.gas)

@@ -234,14 +234,12 @@ def attention(story: Story) -> Attention:
     """The last reading of each quantity and each finding, sorted by how they stand, in plain words."""
     found = Attention()
     for stands in (*story.last_of_each, *story.findings):
-        if isinstance(stands, Reading):
-            name, value = stands.quantity, words.reading(stands)
-        else:
-            name, value = stands.name, words.finding(stands)
-        told = f"{words.sentence(words.plain(story, name))} ({words.name(story, name)}): "
+        name = words.name(story, stands.name)
+        value = words.reading(stands) if isinstance(stands, Reading) else words.finding(stands)
+        told = f"{words.sentence(words.plain(story, stands.name))} ({name}): "
         reason = f"{told}{value}. {words.sentence(stands.reason)}."
-        if problem := getattr(stands, "problem", ""):
-            found.unknown.append(f"{told}not worked out. {problem}")
+        if stands.problem:
+            found.unknown.append(f"{told}not worked out. {stands.problem}")
         elif stands.verdict in (None, "noted"):
             continue
         elif stands.accepted is None:
@@ -251,7 +249,7 @@ def attention(story: Story) -> Attention:
         elif stands.verdict in ("caution", "conditional-pass"):
             found.watch.append(reason)
         else:
-            found.within.append(words.name(story, name))
+            found.within.append(name)
     found.mended.extend(_mended(story))
     return found
 
@@ -260,7 +258,7 @@ def _mended(story: Story) -> Iterator[str]:
     """What was not as it should be when it was found, and is now, with the repairs between."""
     for line in as_found_and_left(story):
         if line.found and line.left and line.repairs and line.found.of.verdict not in ("pass", "noted", None):
-            reason = getattr(line.found.of, "reason", "")
+            reason = line.found.of.reason
             told = [line.found.value, words.VERDICTS[line.found.of.verdict]]
             told += [reason] if reason.lower() not in ("", line.found.value) else []
             found = f"{words.sentence(line.name)}: as found {', '.join(told)}."

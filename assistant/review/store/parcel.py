@@ -256,9 +256,8 @@ def dangers(story: Story) -> dict[str, bool]:
     """What was found that forbids something, and whether it was mended: found good again, and not taken back."""
     forbade: list[tuple[int, str, bool]] = []
     for each in (*story.standing, *story.worked_out):
-        name = each.quantity if isinstance(each, e.Reading) else each.name
         if each.limit and each.limit.forbids and each.accepted is not None:
-            forbade.append((each.seq, name, not each.accepted))
+            forbade.append((each.seq, each.name, not each.accepted))
     for answer in story.answers:
         step = story.procedure.step(answer.step) if story.procedure.has(answer.step) else None
         if step and step.forbids and answer.seq not in story.taken_back:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Literal
 
 from assistant.dialogue.machine import Dialogue
-from assistant.dialogue.state import Phase, Rules, State
+from assistant.dialogue.state import IN_EMERGENCY, Phase, Rules, State
 from assistant.errors import Problem
 from assistant.language.meaning import value_text
 from assistant.record.fold import event_of
@@ -105,7 +105,7 @@ class Follower:
             len(way),
             () if closed else tuple(_few_words(rules, name) for name in procedure.step(state.step).hazards),
             _last(state, rules),
-            state.phase in (Phase.EMERGENCY, Phase.CLEARING, Phase.CLEARED),
+            state.phase in IN_EMERGENCY,
         )
 
     def _fold(self, moment: now.Moment) -> State | None:
