@@ -114,4 +114,4 @@ def _close(dialogue: Context, state: State, stays_on: bool, told: str, follow_up
         "follow_up": follow_up,
         "notice": notice_of(whole, stays_on),
     }
-    return state, [Note("closed", body), *say(wording.closed(stays_on))]
+    return state, [Note("closed", body), *say(wording.STAYS_ON if stays_on else wording.LEFT_OFF)]

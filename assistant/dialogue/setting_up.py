@@ -162,7 +162,7 @@ class SetUp:
         if item is None:
             what = [_of(state.job, each.path) for each in self.questions if each.words and each.ignition is None]
             told = ", ".join(wording.spoken_fuel(each) for each in what if each)
-            return say(wording.begin(told, len(state.job.get("plate", {}))))
+            return say(wording.BEGIN.format(what=wording.capital(told), values=len(state.job.get("plate", {}))))
         if state.low and isinstance(state.low.value, Decimal):
             return say(wording.AND_THE_HIGHEST.format(lowest=spoken_number(state.low.value, ", ")))
         return say(item.ask)
@@ -201,11 +201,12 @@ class SetUp:
         quantity = self.quantities[name]
         span = not limit.plate_is_highest and limit.plate_tolerance is None
         # "Forty to seventy" is heard as "forty two seventy": the two ends are asked one by one.
+        asks = wording.ON_THE_PLATE if limit.on_plate else wording.ON_ITS_SHEET
         end = "lowest " if span else "highest " if limit.plate_is_highest else ""
         return Asked(
             name=name,
             path=("plate", name),
-            ask=wording.on_the_plate(f"{end}{quantity.spoken}", limit.on_plate),
+            ask=asks.format(what=wording.capital(f"{end}{quantity.spoken}")),
             without=wording.LEFT_OUT_UNJUDGED if limit.plate_only else wording.LEFT_OUT_GENERIC,
             of=quantity,
             span=span,

@@ -162,6 +162,9 @@ LEFT_OUT_GENERIC = "Left out. The generic limit counts."
 SAY_A_SPAN = "Say the lowest alone, or between this and that."
 AND_THE_HIGHEST = "Lowest {lowest}. And the highest? Say no if there is none."
 WAITS = "Waiting. Say begin the visit."
+ON_THE_PLATE = "{what} on the plate."
+ON_ITS_SHEET = "{what} on its sheet."
+BEGIN = "{what}. {values} plate values. Begin the visit?"
 IS_IT_RIGHT = "Is that right?"
 TALK_BRIEF = "I talk less."
 TALK_FULL = "I talk more."
@@ -171,6 +174,8 @@ GAS_IS_SHUT = "The gas cock is shut and tagged."
 POWER_IS_OFF = "The power is off, locked and tagged."
 LEFT_ON_AGAINST = "It was left on by the technician's own decision, against: {what}."
 CHECK_THE_REST = "What was not checked is checked."
+STAYS_ON = "Recorded. It stays on by your decision. I give no permission."
+LEFT_OFF = "Recorded. It is left off. I give no permission."
 NOT_SHUT_OFF = "Gas and power were not shut off by this visit."
 NUMBERS = {1: "one", 2: "two", 3: "three"}  # of the stopwatches
 
@@ -609,12 +614,6 @@ _WAITS_FOR = {
 }
 
 
-def closed(stays_on: bool) -> str:
-    """The last words of a visit."""
-    on = "It stays on by your decision." if stays_on else "It is left off."
-    return f"Recorded. {on} I give no permission."
-
-
 def notice(of: Mapping[str, Sequence[str]]) -> str:
     """The notice, aloud."""
     return " ".join(["The notice says.", *of["hazards"], *of["shut"], *of["restores"]])
@@ -657,16 +656,6 @@ def notice_text(notice: Mapping[str, Sequence[str]], date: str, told: str) -> st
         "This notice gives no permission for anything.",
     ]
     return "\n".join(lines) + "\n"
-
-
-def on_the_plate(what: str, on_plate: bool) -> str:
-    """What is asked of the plate, or of a part's sheet."""
-    return f"{capital(what)} {'on the plate' if on_plate else 'on its sheet'}."
-
-
-def begin(what: str, plate_values: int) -> str:
-    """The last question of the set-up."""
-    return f"{capital(what)}. {plate_values} plate values. Begin the visit?"
 
 
 def is_it_right(heard: str, brief: bool) -> str:
