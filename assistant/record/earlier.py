@@ -11,7 +11,7 @@ from assistant.language.meaning import number_of
 from assistant.record.entries import Finding
 from assistant.record.folder import RECORD
 from assistant.record.record import Record
-from assistant.record.setting import job_in, no_visit
+from assistant.record.setting import job_in
 from assistant.record.story import Story, story_of
 from assistant.trade.computations import FINDINGS
 from assistant.trade.history import Earlier, History
@@ -61,9 +61,8 @@ def _beginning(path: Path) -> tuple[str, Job]:
     """When a visit began, and its job: its first entry alone, for a shop's folder holds many long records."""
     with Record.open(path, read_only=True) as record:
         first = next(record.entries(), None)
-        if first is None:
-            raise no_visit(str(path))
-        return first.utc, job_in(first, str(path))
+    job = job_in(first, str(path))
+    return first.utc if first else "", job
 
 
 def _story(path: Path) -> Story:

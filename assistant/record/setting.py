@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, fields, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 from pydantic import TypeAdapter, ValidationError
@@ -20,6 +20,8 @@ from assistant.record.chain import Entry
 from assistant.record.entries import InPlaceOf, Visit, read
 from assistant.record.record import Record
 from assistant.trade.job import Job
+
+T = TypeVar("T")
 
 _RULES = TypeAdapter(Rules)
 
@@ -91,33 +93,25 @@ def no_visit(name: str) -> Problem:
 
 def setting_in(entries: Iterable[Entry], name: str) -> Setting:
     """What a visit is worked by, from its entries; `name` is that of the record, for a Problem."""
-    first = next(iter(entries), None)
+    return _held(next(iter(entries), None), name, Setting.of)
+
+
+def job_in(first: Entry | None, name: str) -> Job:
+    """The job of a visit, from its first entry; keys that are not known here are passed over. `name` as above."""
+    return _held(first, name, lambda visit: Job.model_validate(visit.job, extra="ignore"))
+
+
+def _held(first: Entry | None, name: str, take: Callable[[Visit], T]) -> T:
+    """What the first entry of a visit holds. take: raises ValidationError where it cannot be read."""
     if first is None or first.kind != "visit":
         raise no_visit(name)
     try:
         visit = read(first)
         if isinstance(visit, Visit):
-            return Setting.of(visit)
+            return take(visit)
     except ValidationError:
         pass
-    raise _of_another_version(name)
-
-
-def job_in(first: Entry, name: str) -> Job:
-    """The job of a visit, from its first entry; keys that are not known here are passed over. `name` as above."""
-    if first.kind != "visit":
-        raise no_visit(name)
-    try:
-        visit = read(first)
-        if isinstance(visit, Visit):
-            return Job.model_validate(visit.job, extra="ignore")
-    except ValidationError:
-        pass
-    raise _of_another_version(name)
-
-
-def _of_another_version(name: str) -> Problem:
-    return Problem(
+    raise Problem(
         f"{name} is worked by rules of another version of this program, which cannot be read here; it can be verified, "
         "exported and replayed as it was, and assistant visit --resume begins a new visit of the same job."
     )
