@@ -1,12 +1,15 @@
-"""The page's sound in a real browser: its count of samples, and another microphone."""
+"""The page's sound in a real browser: over HTTPS, its count of samples, and another microphone."""
 
 from __future__ import annotations
 
 import time
 
 import pytest
+from desk import Desk
 from pocket import Pocket
 
+from assistant.phone import tls
+from assistant.phone.server import serving
 from assistant.wording import phone as wording
 
 # A page that is busy with its graph: the browser's rendering thread does not get the graph, and cannot say where it is.
@@ -46,6 +49,20 @@ def join(pocket, desk):
     assert desk.route.recover()
 
 
+def sound_comes(desk):
+    until = time.monotonic() + 5
+    while desk.route.microphone.take(0.1) is None:
+        assert time.monotonic() < until
+
+
+def test_the_page_and_its_sound_by_https(pocket, tmp_path):
+    desk = Desk(tmp_path, tls.own("localhost", tmp_path))
+    with serving(desk.server, desk.place):
+        join(pocket, desk)
+        assert pocket.page.evaluate("location.protocol + new URL(socket.url).protocol") == "https:wss:"
+        sound_comes(desk)
+
+
 def test_a_busy_page_counts_its_samples_on(pocket, desk):
     join(pocket, desk)
     pocket.page.evaluate(BUSY, 6)
@@ -63,5 +80,4 @@ def test_a_microphone_of_another_rate_begins_the_line_anew(pocket, desk):
         pocket.page.wait_for_timeout(50)
     assert desk.route.recover()
     pocket.page.wait_for_selector("#now:visible")
-    while desk.route.microphone.take(0.1) is None:
-        assert time.monotonic() < until
+    sound_comes(desk)
