@@ -19,6 +19,7 @@ import pytest
 from rich.console import Console
 
 from assistant import cli, selfcheck
+from assistant.cli import terminal
 from assistant.cli.self_check import room_table
 from assistant.errors import Problem
 from assistant.files import read_job, top_folder
@@ -475,6 +476,13 @@ def test_a_visit_that_is_stopped_says_what_is_kept(run, job, tmp_path, monkeypat
     got = run("visit", "--job", job, "--from-audio", SOUND, "--folder", tmp_path, *more)
     again = f"{said} --folder {tmp_path}" if said == KEPT else said
     assert got[::2] == (130, f"{again}\n")
+
+
+@pytest.mark.parametrize("to", [terminal.console, terminal.lines, terminal.errors])
+def test_nothing_that_is_printed_is_taken_for_an_emoji(to):
+    with to.capture() as printed:
+        to.print("1A:AB:CD:2B")
+    assert printed.get() == "1A:AB:CD:2B\n"
 
 
 @pytest.mark.parametrize(

@@ -15,11 +15,12 @@ from rich.markup import escape
 from assistant.errors import Problem
 from assistant.places import visits_folder
 
-console = Console(highlight=False)
-lines = Console(highlight=False, soft_wrap=True)
+# Without emoji: ":AB:" in a fingerprint, and ":cd:" in what people write, are themselves.
+console = Console(highlight=False, emoji=False)
+lines = Console(highlight=False, emoji=False, soft_wrap=True)
 """For lines that a person or a program takes whole, with paths and hashes in them."""
 
-errors = Console(stderr=True, highlight=False, soft_wrap=True)
+errors = Console(stderr=True, highlight=False, emoji=False, soft_wrap=True)
 
 FOLDER = Annotated[
     Path,

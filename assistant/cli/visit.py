@@ -141,7 +141,7 @@ class Terminal:
         table = turn_table(record)
         console.print(table)
         text = StringIO()
-        Console(file=text, width=160, highlight=False).print(table)
+        Console(file=text, width=160, highlight=False, emoji=False).print(table)
         write_whole(folder / "turns.txt", text.getvalue().encode())
         write_whole(folder / page.REPORT, page.of_record(record)[0].encode())
         console.print(f"Report: {escape(str(folder / page.REPORT))}")
