@@ -17,12 +17,15 @@ quick: .venv/.dev
 test: check
 	$(BIN)/python tests/parts.py
 	$(BIN)/pytest -q $(TWO) -m "not visits and not bench" $(QUICK) --cov  # with the floor; "--cov" takes the word after it
-	$(BIN)/pytest -q $(TWO) -m "visits and not bench" $(QUICK)  # whole visits, which tracing makes twice as long
-	$(BIN)/pytest -q $(TWO) $(foreach part,$(QUICK) tests/live,--ignore $(part))
-	$(BIN)/pytest -q -n 2 --dist load tests/live  # these keep time with sound cards of their own, so nothing runs beside
+	$(BIN)/pytest -q -n 2 --dist worksteal -m "visits and not bench" $(QUICK)  # whole visits, which tracing makes twice as long
+	$(BIN)/pytest -q $(FOUR) $(foreach part,$(QUICK) tests/live,--ignore $(part))
+	$(BIN)/pytest -q -n 3 --dist worksteal tests/live  # these keep time with sound cards of their own, so nothing else runs beside
 
 # Two processes. The tests of one file share fixtures, so they run in one process.
 TWO := -n 2 --dist loadfile
+
+# Four on two cores, for tests that wait as long as they work: for browsers, for programs, for clocks.
+FOUR := -n 4 --dist loadfile --no-loadscope-reorder
 
 # Branch coverage of the pure core by its own tests; fails below the floor in pyproject.toml.
 coverage: .venv/.dev

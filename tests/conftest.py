@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import parts
+import platformdirs
 import pytest
 from hypothesis import HealthCheck, settings
 
@@ -45,12 +46,40 @@ def need() -> Callable[[str], None]:
     return ask
 
 
+# The files with the longest tests: where several processes share the tests, these begin first, so that none of them is
+# alone at the end.
+LONGEST = (
+    "test_through_audio.py",
+    "test_cli.py",
+    "test_words_heard.py",
+    "test_headset.py",
+    "test_browser.py",
+    "test_torture.py",
+    "test_check.py",
+    "test_page.py",
+    "test_app.py",
+)
+
+
+@pytest.hookimpl(trylast=True)  # after they were shuffled
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    place = {name: at for at, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: place.get(item.path.name, len(LONGEST)))
+
+
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     # Read off the reports, which come from every process that runs tests.
     said = " ".join(str(report.longrepr) for report in terminalreporter.getreports("skipped"))
     for name, part in parts.PARTS.items():
         if f"{name} is missing" in said:
             terminalreporter.write_line(f"NOT RUN: the tests that need {name}. To run them: {part.mend}")
+
+
+@pytest.fixture(scope="session")
+def cache() -> Path:
+    """Where programs keep caches, for those that a test starts with a home of their own: phrases and the sounds of the
+    voice take seconds to make, and most are there already."""
+    return platformdirs.user_cache_path()
 
 
 @pytest.fixture(scope="session")

@@ -140,13 +140,15 @@ class Pocket:
 class PhoneVisit:
     """The real command `assistant visit --phone` and its phone; open inside `with`."""
 
-    def __init__(self, pocket: Pocket | None, job: Path, folder: Path, *options: str) -> None:
+    def __init__(
+        self, pocket: Pocket | None, job: Path, folder: Path, *options: str, cache: Path | None = None
+    ) -> None:
         self.pocket, self.folder = pocket, folder
         command = [sys.executable, "-m", "assistant", "visit", "--job", str(job), "--folder", str(folder), "--phone"]
         if "--phone-port" not in options:
             options += ("--phone-port", str(free_port()))
         self._out = (folder / "out.txt").open("w")
-        environment = {**os.environ, "COLUMNS": "200", "XDG_CACHE_HOME": str(folder / "cache")}
+        environment = {**os.environ, "COLUMNS": "200", "XDG_CACHE_HOME": str(cache or folder / "cache")}
         self.process = subprocess.Popen([*command, *options], env=environment, stdout=self._out, stderr=self._out)
 
     def __enter__(self) -> Self:

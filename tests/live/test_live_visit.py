@@ -26,7 +26,7 @@ def card(need):
         yield card
 
 
-def test_a_short_visit_by_voice_both_ways(card, tmp_path):
+def test_a_short_visit_by_voice_both_ways(card, tmp_path):  # with a cache that is empty, as the first visit of all
     script = Script(
         words={"arrival-air": "three parts per million"},
         first={"odour": ["banana"]},
@@ -51,8 +51,8 @@ def test_a_short_visit_by_voice_both_ways(card, tmp_path):
 HEADSET = ("--microphone", "headset_microphone", "--loudspeaker", "headset_loudspeaker")
 
 
-def test_a_sound_card_that_goes_and_comes_back_loses_nothing(card, tmp_path):
-    with LiveVisit(card, JOB, tmp_path, *HEADSET) as live:
+def test_a_sound_card_that_goes_and_comes_back_loses_nothing(card, tmp_path, cache):
+    with LiveVisit(card, JOB, tmp_path, *HEADSET, cache=cache) as live:
         live.work(Script(until="odour"), limit_s=60)
         card.remove()
         wait_for(live, "lost")
@@ -68,8 +68,8 @@ def test_a_sound_card_that_goes_and_comes_back_loses_nothing(card, tmp_path):
             assert record.verify() == []
 
 
-def test_a_headset_that_falls_asleep_is_noticed_and_waited_for(card, tmp_path):
-    with LiveVisit(card, JOB, tmp_path, *HEADSET) as live:
+def test_a_headset_that_falls_asleep_is_noticed_and_waited_for(card, tmp_path, cache):
+    with LiveVisit(card, JOB, tmp_path, *HEADSET, cache=cache) as live:
         live.work(Script(until="odour"), limit_s=60)
         card.sleep("mic", True)
         asleep = datetime.now(UTC)
@@ -82,8 +82,8 @@ def test_a_headset_that_falls_asleep_is_noticed_and_waited_for(card, tmp_path):
         assert state.step == "look"
 
 
-def test_on_a_headset_stop_cuts_the_voice_off_and_a_number_does_not(card, tmp_path):
-    with LiveVisit(card, JOB, tmp_path, *HEADSET, "--headset") as live:
+def test_on_a_headset_stop_cuts_the_voice_off_and_a_number_does_not(card, tmp_path, cache):
+    with LiveVisit(card, JOB, tmp_path, *HEADSET, "--headset", cache=cache) as live:
         live.interrupt("three parts per million")
         live.interrupt("stop")
         _, state = live.state()
@@ -99,8 +99,8 @@ def test_on_a_headset_stop_cuts_the_voice_off_and_a_number_does_not(card, tmp_pa
         assert sum(entry.body["utterances"] for entry in entries if entry.kind == "discarded") == 1
 
 
-def test_a_helper_with_a_microphone_gives_a_reading_and_is_named_in_the_record(card, tmp_path):
-    with LiveVisit(card, JOB, tmp_path, *HEADSET, "--helper-microphone", "helper_microphone") as live:
+def test_a_helper_with_a_microphone_gives_a_reading_and_is_named_in_the_record(card, tmp_path, cache):
+    with LiveVisit(card, JOB, tmp_path, *HEADSET, "--helper-microphone", "helper_microphone", cache=cache) as live:
         live.work(Script(until="arrival-air"), limit_s=60)
         _, state = live.listen(time.monotonic() + 20)
         live.say("helper reading", state)
@@ -119,10 +119,10 @@ def test_a_helper_with_a_microphone_gives_a_reading_and_is_named_in_the_record(c
         ]
 
 
-def test_the_start_and_the_set_up_by_voice_outlast_a_sound_card_that_goes(card, tmp_path):
+def test_the_start_and_the_set_up_by_voice_outlast_a_sound_card_that_goes(card, tmp_path, cache):
     job = tmp_path / "job.yaml"
     job.write_text(JOB.read_text(encoding="utf-8").replace("  fuel: natural gas\n", ""), encoding="utf-8")
-    with LiveVisit(card, job, tmp_path, *HEADSET, "--wait", "--set-up") as live:
+    with LiveVisit(card, job, tmp_path, *HEADSET, "--wait", "--set-up", cache=cache) as live:
         live.hear_out()
         assert "Waiting. Say begin the visit." in live.output
         live.say("three parts per million")
@@ -149,10 +149,10 @@ def test_the_start_and_the_set_up_by_voice_outlast_a_sound_card_that_goes(card, 
         assert heard == ["natural gas", "yes", "yes"]
 
 
-def test_on_a_headset_stop_cuts_the_set_up_off(card, tmp_path):
+def test_on_a_headset_stop_cuts_the_set_up_off(card, tmp_path, cache):
     job = tmp_path / "job.yaml"
     job.write_text("invented: true\nsite: 7 Sample Row (invented)\n", encoding="utf-8")
-    with LiveVisit(card, job, tmp_path, *HEADSET, "--headset", "--set-up") as live:
+    with LiveVisit(card, job, tmp_path, *HEADSET, "--headset", "--set-up", cache=cache) as live:
         live.interrupt("stop")
         live.hear_out()
         live.process.send_signal(signal.SIGINT)

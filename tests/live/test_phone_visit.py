@@ -24,12 +24,12 @@ def pocket(playwright, tmp_path):
         assert pocket.complaints == []
 
 
-def test_a_visit_by_phone_is_the_visit_by_audio_files_and_outlasts_its_network(pocket, tmp_path):
+def test_a_visit_by_phone_is_the_visit_by_audio_files_and_outlasts_its_network(pocket, tmp_path, cache):
     job, clips = real_job("hot-surface-brief", tmp_path), Clips(tmp_path / "clips")
     first = clips["mark one"]
     marks = np.concatenate([first, np.zeros(round(MARKS_S * RATE_HZ), np.int16), first])
     said = [clips["three parts per million"], clips["yes"], marks, clips["no"]]
-    with PhoneVisit(pocket, job, tmp_path, "--phone-address", "localhost") as visit:
+    with PhoneVisit(pocket, job, tmp_path, "--phone-address", "localhost", cache=cache) as visit:
         pocket.join(*visit.addresses())
         page = pocket.page
         visit.say(said[0])
@@ -69,10 +69,11 @@ def test_a_visit_by_phone_is_the_visit_by_audio_files_and_outlasts_its_network(p
 
 
 def test_a_smell_of_gas_is_answered_without_a_touch_of_the_phone_which_loses_the_network_on_the_way_out(
-    pocket, tmp_path
+    pocket, tmp_path, cache
 ):
     clips, page = Clips(tmp_path / "clips"), pocket.page
-    with PhoneVisit(pocket, real_job("hot-surface-brief", tmp_path), tmp_path, "--phone-address", "localhost") as visit:
+    job = real_job("hot-surface-brief", tmp_path)
+    with PhoneVisit(pocket, job, tmp_path, "--phone-address", "localhost", cache=cache) as visit:
         pocket.join(*visit.addresses())  # the one tap
         visit.say(clips["i smell gas"])
         page.wait_for_selector("#now h1:has-text('Emergency. Stay out.')")

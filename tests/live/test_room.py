@@ -25,7 +25,7 @@ def card(need):
         yield card
 
 
-def self_check(card, folder, *options):
+def self_check(card, folder, cache, *options):
     """Runs it with a person who says the sentence when asked; what it printed, and its exit status."""
     noise = np.random.default_rng(5).normal(0, NOISE, 60 * RATE_HZ).astype(np.int16)
     playing = []
@@ -33,7 +33,7 @@ def self_check(card, folder, *options):
     room, clips = Room(card), Clips(folder / "clips")
     sentence = clips["one hundred and twenty volts"]
     command = [sys.executable, "-m", "assistant", "self-check", "--listen", *options]
-    environment = {**card.environment, "COLUMNS": "120", "XDG_CACHE_HOME": str(folder)}
+    environment = {**card.environment, "COLUMNS": "120", "XDG_CACHE_HOME": str(cache)}
     process = subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:
         told = ""
@@ -54,9 +54,9 @@ def self_check(card, folder, *options):
             each.kill()
 
 
-def test_a_loudspeaker_that_leaks_is_measured_and_a_tail_proposed(card, tmp_path):
+def test_a_loudspeaker_that_leaks_is_measured_and_a_tail_proposed(card, tmp_path, cache):
     card.leak(500)
-    out, status = self_check(card, tmp_path, "--json")
+    out, status = self_check(card, tmp_path, cache, "--json")
     found = json.loads(out)
     assert status == 0
     assert found["heard"] == "one hundred and twenty volts"

@@ -10,11 +10,11 @@ from recorded import entries, real_job
 from technician import Clips
 
 
-def test_on_a_headset_stop_cuts_in_and_a_helper_s_phone_gives_the_reading(tmp_path):
+def test_on_a_headset_stop_cuts_in_and_a_helper_s_phone_gives_the_reading(tmp_path, cache):
     clips = Clips(tmp_path / "clips")
     job = real_job("hot-surface-brief", tmp_path)
     options = ["--phone-address", "localhost", "--headset", "--phone-helper"]
-    with PhoneVisit(None, job, tmp_path, *options) as visit:
+    with PhoneVisit(None, job, tmp_path, *options, cache=cache) as visit:
         origin, code = (addresses := visit.addresses())[0].split("/#")
         technician = Phone(origin, code)
         helper = Phone(origin, addresses[1].split("/#")[1])

@@ -8,6 +8,7 @@ from functools import cache
 
 import pytest
 
+from assistant import files
 from assistant.files import library, top_folder
 from assistant.language.meaning import Command, Meaning, Question, Reading, Unclear
 from assistant.language.phrases import Expected
@@ -22,7 +23,7 @@ WORDS = top_folder("audio_fixtures") / "words.spoken.tsv"
 def expected(name: str, words: str) -> Expected:
     quantity = library().quantities.get(name)
     helper = name == "return-temperature"  # whose list is said by name
-    return Expected(library().language, Question(name, quantity, names=helper, words=tuple(words.split())))
+    return files.expected(library().language, Question(name, quantity, names=helper, words=tuple(words.split())))
 
 
 @cache
