@@ -90,6 +90,22 @@ def test_hear_gives_what_was_said(run, tmp_path):
     assert heard["decode_s"] > 0
 
 
+@pytest.mark.parametrize(("more_noise", "ratio_db", "asks"), [(0.0, 10.0, None), (1.0, 7.0, "noise")])
+def test_a_reading_in_loud_noise_is_asked(run, tmp_path, more_noise, ratio_db, asks):
+    visit = read_audio(FIXTURES / "hot-surface.flac")  # in blower noise 10 dB below the speech
+    start, end = (round(t * visit.rate_hz) for t in (40.3, 42.8))  # "sixty two ohms", and the noise around it
+    said, noise = visit.samples[start:end], visit.samples[: round(1.7 * visit.rate_hz)]
+    other = np.tile(noise[::-1], 2)[: len(said)]  # as loud as the noise that is in it already, and not the same
+    loud = np.clip(said + more_noise * other, -32_768, 32_767).astype(np.int16)
+    write_flac(tmp_path / "loud.flac", Audio(loud, visit.rate_hz))
+    status, out, _ = run("hear", tmp_path / "loud.flac", "--question", "igniter-resistance", "--json")
+    heard = json.loads(out)
+    assert status == 0
+    assert heard["meaning"] == {"kind": "reading", "value": "62", "unit": "ohm"}
+    assert heard["over_noise_db"] == pytest.approx(ratio_db, abs=1.5)
+    assert heard["confirm"] == asks
+
+
 def test_hear_goes_on_after_a_file_that_is_no_sound(run, tmp_path):
     (tmp_path / "bad.wav").write_bytes(b"nothing")
     write_flac(tmp_path / "quiet.flac", Audio(np.zeros(16000, np.int16), 16000))

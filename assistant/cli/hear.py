@@ -18,10 +18,13 @@ from assistant.cli.understand import (
     print_result,
     question_named,
 )
+from assistant.dialogue.events import IN_NOISE, Said
 from assistant.errors import Problem
 from assistant.files import expected, library
+from assistant.language.meaning import Reading
 from assistant.speech.audio import read_audio, resample
 from assistant.speech.ears import hear_whole
+from assistant.speech.levels import over_noise_db
 from assistant.speech.recognizer import recognizer_in_use
 
 app = command_app()
@@ -53,12 +56,16 @@ def hear(
             continue
         heard, decode_s = hear_whole(recognizer, audio, told)
         meaning = language.understand(heard.text, asked)
+        ratio = over_noise_db(audio, heard.words)
+        loud = isinstance(meaning, Reading) and Said(heard, over_noise_db=ratio).in_noise
         body = {
             "file": str(file),
             "said": heard.text,
             "meaning": meaning_body(meaning),
             "confirm": language.confirm(heard, meaning, asked)
+            or (IN_NOISE if loud else None)
             or ("alternative" if language.rivals(heard, meaning, asked) else None),
+            "over_noise_db": None if ratio is None else round(ratio, 1),
             "audio_s": round(audio.seconds, 3),
             "decode_s": round(decode_s, 3),
         }

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from assistant.language.heard import Heard
+from assistant.language.heard import TOO_LOUD_DB, Heard
+
+IN_NOISE = "noise"
+"""Why a reading is asked: the noise is near."""
 
 
 @dataclass(frozen=True)
@@ -19,11 +22,18 @@ class Said:
     """Somebody said something.
 
     at_s: start of its first word on the stream's sample clock, in seconds. audio: name of its recording.
+    over_noise_db: how far its words are above the noise around them; None where that is not known.
     """
 
     heard: Heard
     at_s: float = 0.0
     audio: str = ""
+    over_noise_db: float | None = None
+
+    @property
+    def in_noise(self) -> bool:
+        """Whether the noise is so near that a reading is asked back, however it was heard."""
+        return self.over_noise_db is not None and self.over_noise_db < TOO_LOUD_DB
 
 
 @dataclass(frozen=True)

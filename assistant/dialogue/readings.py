@@ -7,7 +7,7 @@ from dataclasses import replace
 from assistant.dialogue.comparing import FAR_FROM_LAST, is_far_from_last
 from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
-from assistant.dialogue.events import Said
+from assistant.dialogue.events import IN_NOISE, Said
 from assistant.dialogue.figures import findings, heard, judge_reading
 from assistant.dialogue.state import Answer, Candidate, Confirming, Fact, Found, HeardList, Phase, State, Taken, handed
 from assistant.dialogue.steps import back_to_the_step, open_step, presented, weigh
@@ -62,6 +62,8 @@ def _doubt(dialogue: Context, state: State, event: Said, meaning: Reading) -> st
     confirm: Confirm | None = dialogue.language.confirm(event.heard, meaning, question)
     if confirm:
         return confirm
+    if event.in_noise:
+        return IN_NOISE
     if meaning.value in state.hand.doubted:
         return "refused before"
     taken = judge_reading(dialogue, state, Candidate(meaning.value, meaning.unit))

@@ -139,7 +139,8 @@ class SetUp:
             return self._without(state, item, command)
         if isinstance(meaning, Reading) and item.quantity:
             doubt = bool(
-                self.language.confirm(event.heard, meaning, question)
+                event.in_noise
+                or self.language.confirm(event.heard, meaning, question)
                 or self.language.rivals(event.heard, meaning, question, state.refused)
             )
             return self._figure(state, item, meaning, doubt)

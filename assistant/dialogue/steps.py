@@ -10,6 +10,7 @@ from assistant.dialogue.bodies import finding_body, reading_body
 from assistant.dialogue.comparing import FAR_FROM_LAST, compared, last_time
 from assistant.dialogue.context import Context, Turn, alarm, say, then
 from assistant.dialogue.effects import Effect, Note
+from assistant.dialogue.events import IN_NOISE
 from assistant.dialogue.figures import (
     RANK,
     calls_for_leaving,
@@ -420,6 +421,8 @@ def _heard(dialogue: Context, state: State, candidate: Candidate | HeardAnswer |
     if isinstance(candidate, HeardList):
         return wording.heard_list([(dialogue.rules.quantities[name].spoken, each) for name, each in candidate.entries])
     told = wording.I_HEARD.format(what=read_back(dialogue, state, candidate))
+    if candidate.why == IN_NOISE:
+        return f"{wording.IN_NOISE} {told}"
     name = dialogue.asked(state)
     return f"{told} {last_time(dialogue, name)}" if candidate.why == FAR_FROM_LAST and name else told
 

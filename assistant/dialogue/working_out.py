@@ -14,7 +14,7 @@ from assistant.dialogue.bodies import worked_body
 from assistant.dialogue.comparing import compared
 from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
-from assistant.dialogue.events import Said
+from assistant.dialogue.events import IN_NOISE, Said
 from assistant.dialogue.figures import found, heard, judge_reading
 from assistant.dialogue.state import Candidate, Found, Phase, State, Warned, Working
 from assistant.dialogue.steps import back_to_the_step, presented
@@ -140,7 +140,7 @@ def heard_input(dialogue: Context, state: State, event: Said, meaning: Reading) 
     """A value for what is asked."""
     question = dialogue.question(state)
     candidate = heard(event, meaning)
-    doubt = dialogue.language.confirm(event.heard, meaning, question)
+    doubt = dialogue.language.confirm(event.heard, meaning, question) or (IN_NOISE if event.in_noise else "")
     rivals = dialogue.language.rivals(event.heard, meaning, question, dialogue.refused(state))
     again = meaning.value in state.of(Working).doubted
     if doubt or rivals or again or meaning.upper is not None:

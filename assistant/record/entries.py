@@ -80,6 +80,7 @@ class Utterance(Event, frozen=True, kw_only=True):
     heard: Heard
     at_s: float  # of its first word
     audio: str
+    over_noise_db: float | None = None  # its words, over the noise around them
     sha256: str | None = None  # of the recording
     question: str | None = None
     engine: str | None = None

@@ -58,7 +58,7 @@ class Keeper(Generic[S_contra]):
 
     def keep(self, utterance: Utterance, question: Question, state: S_contra) -> tuple[Said, dict[str, Any]]:
         """An utterance as the event that it is, its recording kept if it is to be; and what its entry holds besides."""
-        return Said(utterance.heard, utterance.first_word_s), {}
+        return Said(utterance.heard, utterance.first_word_s, over_noise_db=utterance.over_noise_db), {}
 
     def let_go(self, utterance: Utterance) -> None:
         """Counts an utterance that is neither kept nor acted on."""
@@ -99,7 +99,9 @@ class InMemory(Keeper[object]):
             return
         match notes_of(effects):
             case [(kind, asked), *decided]:
-                heard = {"heard": msgspec.to_builtins(event.heard), "at_s": event.at_s}
+                heard: dict[str, Any] = {"heard": msgspec.to_builtins(event.heard), "at_s": event.at_s}
+                if event.over_noise_db is not None:
+                    heard["over_noise_db"] = event.over_noise_db
                 body = {**asked, **heard, **{key: more[key] for key in HOW}}
                 self.answers.append((self._last, [(kind, body), *decided]))
             case _ if more["question"] != START.name:
@@ -158,7 +160,7 @@ class InRecord(Keeper[State]):
                 {"value": value_text(c.reading.value), "unit": c.reading.unit, "how": c.how, "gone": c.gone}
                 for c in considered
             ]
-        return Said(heard, utterance.first_word_s, name), more
+        return Said(heard, utterance.first_word_s, name, utterance.over_noise_db), more
 
     def let_go(self, utterance: Utterance) -> None:
         """Counts it; the next entry says so."""
@@ -167,8 +169,8 @@ class InRecord(Keeper[State]):
     def write(self, event: Event, effects: Sequence[Effect], more: Mapping[str, Any]) -> None:
         """The event and all that it decided, in one transaction."""
         kind = next(kind for kind, of in EVENTS.items() if isinstance(event, of))
-        body = {**msgspec.to_builtins(event), **more}
-        self._record.append([(kind, body), *notes_of(effects), *_discarded(self._discarded)])
+        known = {key: value for key, value in msgspec.to_builtins(event).items() if value is not None}
+        self._record.append([(kind, {**known, **more}), *notes_of(effects), *_discarded(self._discarded)])
         self._discarded.clear()
 
     def fact(self, kind: str, body: Mapping[str, Any]) -> None:

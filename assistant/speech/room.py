@@ -13,9 +13,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from assistant.language.heard import Heard
+from assistant.language.heard import TOO_LOUD_DB
 from assistant.speech.audio import FULL_SCALE, Audio, resample
 from assistant.speech.ears import Utterance
+from assistant.speech.levels import FRAME_S, level_db, spoken_db, without_noise_db
 from assistant.speech.microphone import Captured
 from assistant.speech.player import Player
 from assistant.speech.voice import Voice
@@ -33,12 +34,10 @@ AFTER_S = 1.5  # listened to after the own voice has ended: longer than any echo
 MARGIN_S = 0.1  # added to the tail that was measured: rooms differ from place to place (chosen, not measured)
 LEAST_TAIL_S = 0.1
 ABOVE_NOISE_DB = 6.0  # what is less above the noise is no voice to the detector
-FRAME_S = 0.02
 # Likeness of what was played and what was heard. Measured on the fixtures: noises gave at most 0.03, other speech
 # at most 0.20 (62 pieces); the voice itself 0.30 where it is 2 dB over white noise, 0.53 at 8 dB.
 SURE = 0.22
 CLIPPED = 0.99 * FULL_SCALE
-LOWEST = 1.0  # the level of a silence that is digital, in int16 steps: a logarithm needs one
 
 BE_QUIET = "Be quiet for three seconds. I measure the room."
 OWN_VOICE = "This is my own voice. I measure what comes back to the microphone."
@@ -79,7 +78,8 @@ class Room:
             "nearer is heard better": "It works, with repeats: seven to nine readings in ten are heard right at the "
             "first try. A microphone nearer to the mouth, or a headset, is heard better.",
             "too far": "Not good enough: less than seven readings in ten are heard right at the first try. "
-            "Take the microphone nearer to the mouth, or a headset.",
+            f"Take the microphone nearer to the mouth, or a headset. Where speech is less than {TOO_LOUD_DB:g} dB over "
+            "the noise, a visit needs a yes to every reading.",
             "not measured": "Not known: no words were heard. Say the sentence again, louder or nearer.",
         }[self.distance]
 
@@ -91,12 +91,6 @@ class Room:
         if self.speech_to_noise_db < TOO_FAR_DB:
             return "too far"
         return "near enough" if self.speech_to_noise_db >= NEAR_DB else "nearer is heard better"
-
-
-def level_db(samples: Samples) -> float:
-    """The level of a sound, in dBFS."""
-    rms = float(np.sqrt(np.mean(np.square(samples.astype(np.float64))))) if len(samples) else 0.0
-    return 20 * math.log10(max(rms, LOWEST) / FULL_SCALE)
 
 
 def own_voice(played: Samples, heard: Samples, playing_s: float, noise_dbfs: float, rate_hz: int) -> OwnVoice:
@@ -120,14 +114,6 @@ def own_voice(played: Samples, heard: Samples, playing_s: float, noise_dbfs: flo
         n for n in range(len(after) // step) if level_db(after[n * step : (n + 1) * step]) > noise_dbfs + ABOVE_NOISE_DB
     ]
     return OwnVoice(at / rate_hz, over, (loud[-1] + 1) * FRAME_S if loud else 0.0)
-
-
-def speech_dbfs(sound: Audio, heard: Heard) -> float | None:
-    """The level of speech, noise and all, from its first word to its last; None where there are no words."""
-    if not heard.words:
-        return None
-    first, last = (round(t * sound.rate_hz) for t in (heard.words[0].start_s, heard.words[-1].end_s))
-    return level_db(sound.samples[first:last])
 
 
 def measure(
@@ -171,11 +157,8 @@ def measure(
     got = listen()
     if not isinstance(got, Utterance):
         return Room(noise, own)
-    level = speech_dbfs(got.audio, got.heard)
-    ratio = None
-    if level is not None:
-        power = 10 ** (level / 10) - 10 ** (noise / 10)  # what is measured is speech and noise
-        ratio = 10 * math.log10(max(power, 1e-12)) - noise
+    level = spoken_db(got.audio, got.heard.words)
+    ratio = None if level is None else without_noise_db(level, noise) - noise
     clipped = bool(np.abs(got.audio.samples.astype(np.int32)).max() >= CLIPPED)
     room = Room(noise, own, level, ratio, clipped, got.heard.text)
     say(MEASURED)

@@ -44,6 +44,7 @@ from assistant.language.meaning import Command, Meaning, Question, Reading, Uncl
 from assistant.language.phrases import Expected
 from assistant.speech.audio import FULL_SCALE, Audio, read_audio, resample, to_int16
 from assistant.speech.ears import EDGE_S, hear_whole
+from assistant.speech.levels import over_noise_db
 from assistant.speech.recognizer import Recognizer, VoskRecognizer
 from assistant.trade import units
 from assistant.trade.procedures import Step
@@ -275,7 +276,7 @@ def outcome(clip: Clip, snr: int | None, recognizer: Recognizer) -> Outcome:
             right = meaning == truth
         elif isinstance(meaning, Reading):
             right = isinstance(truth, Reading) and _value(meaning, question) == _value(truth, question)
-            state, _ = dialogue.step(asking, Said(heard))
+            state, _ = dialogue.step(asking, Said(heard, over_noise_db=over_noise_db(audio, heard.words)))
             if isinstance(state.at, Confirming) and isinstance(state.at.heard, Candidate):
                 asked = state.at.heard.why
     return Outcome(

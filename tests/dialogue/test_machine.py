@@ -19,7 +19,7 @@ from assistant.dialogue.events import Opened, Quiet, Said, Voiced
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Phase, State
 from assistant.files import library, read_job, top_folder
-from assistant.language.heard import Alternative, Heard, HeardWord
+from assistant.language.heard import TOO_LOUD_DB, Alternative, Heard, HeardWord
 from assistant.trade.job import Appliance
 
 LONGEST = 300  # utterances: a visit that takes more goes round in circles
@@ -214,6 +214,16 @@ def test_a_close_command_is_proposed_where_the_words_mean_nothing():
 def test_a_faint_word_asks():
     heard = Heard("one twenty", (HeardWord("one", 0, 0.2, 0.3), HeardWord("twenty", 0.2, 0.5, 1.0)))
     assert at(*LIVE).event(Said(heard)).note("heard-reading")["asked_because"] == "faint"
+
+
+def test_in_noise_every_reading_is_asked_with_its_reason_and_a_command_is_not():
+    heard = Heard("sixty two ohms", (HeardWord("sixty", 0, 0.2), HeardWord("two", 0.2, 0.4), HeardWord("ohms", 0.4, 1)))
+    assert at(*COLD).event(Said(heard, over_noise_db=TOO_LOUD_DB)).state.step == "igniter-ground"
+    talk = at(*COLD).event(Said(heard, over_noise_db=TOO_LOUD_DB - 0.1))
+    assert talk.note("heard-reading")["asked_because"] == "noise"
+    assert talk.answer.startswith("It is loud here, so I ask. I heard six, two ohms.")
+    assert talk.say("yes").state.step == "igniter-ground"
+    assert at(*COLD).event(Said(Heard("hold"), over_noise_db=2.0)).state.phase is Phase.HOLDING
 
 
 def test_an_ambiguous_reading_is_asked_with_its_choices():

@@ -7,6 +7,7 @@ import pytest
 from doubles import ScriptedPlayer, ScriptedVoice, TestClock
 from scripted_ears import Person, open_visit
 
+from assistant.dialogue.events import Said
 from assistant.dialogue.state import Phase
 from assistant.errors import NotWritten
 from assistant.language.meaning import Command, Reading, Unclear
@@ -14,6 +15,7 @@ from assistant.record.fold import turns
 from assistant.record.record import Record, audio_of
 from assistant.session.loop import RETRY_S
 from assistant.session.privacy import FREE_SPEECH, NO_QUESTION, QUESTIONS, keeps
+from assistant.speech import ears
 from assistant.wording import english as wording
 
 TALK = "[unk] my neighbour five [unk] told me"
@@ -103,6 +105,21 @@ def test_what_is_kept_of_an_utterance(tmp_path):
     assert {"at_s", "stream_from_s", "stream_to_s", "sha256", "question", "decode_s"} <= set(body)
     (opened,) = [entry.body for entry in entries_of(path) if entry.kind == "opened"]
     assert {"program", "schema", "engine", "grammar_sha256"} <= set(opened)
+
+
+def test_the_noise_around_the_words_is_in_the_record_where_it_is_known(tmp_path, monkeypatch):
+    ratios = iter([21.04, None])
+    monkeypatch.setattr(ears, "over_noise_db", lambda *_: next(ratios))
+    path = tmp_path / "visit.sqlite"
+    visit = open_visit(path, saying("three parts per million", "yes"), clock=TestClock())
+    visit.run()
+    visit.record.close()
+    first, second = (entry.body for entry in entries_of(path) if entry.kind == "said")
+    assert first["over_noise_db"] == 21.0
+    assert "over_noise_db" not in second
+    with Record.open(path, read_only=True) as record:
+        assert [turn.event.over_noise_db for turn in turns(record) if isinstance(turn.event, Said)] == [21.0, None]
+        assert all(turn.same for turn in turns(record))
 
 
 def test_a_device_event_is_a_fact_beside_the_decisions(tmp_path):

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from assistant.files import top_folder
-from assistant.language.heard import Heard, HeardWord
-from assistant.speech.audio import Audio, read_audio
-from assistant.speech.room import OwnVoice, Room, level_db, own_voice, speech_dbfs
+from assistant.speech.audio import read_audio
+from assistant.speech.levels import level_db
+from assistant.speech.room import OwnVoice, Room, own_voice
 
 RATE = 16_000
 SENTENCE = read_audio(top_folder("audio_fixtures") / "visits" / "hot-surface.flac").samples[: 3 * RATE]
@@ -16,11 +16,6 @@ SENTENCE = read_audio(top_folder("audio_fixtures") / "visits" / "hot-surface.fla
 
 def noise(seconds: float, level: float = 60, seed: int = 1) -> np.ndarray:
     return np.random.default_rng(seed).normal(0, level, round(seconds * RATE))
-
-
-def test_a_level_is_that_of_full_scale():
-    assert level_db(np.full(RATE, 16_384, np.int16)) == pytest.approx(-6.02, abs=0.01)
-    assert level_db(np.zeros(RATE, np.int16)) == pytest.approx(-90.3, abs=0.1)
 
 
 @pytest.mark.parametrize(("delay_s", "gain"), [(0.1, 1.0), (0.35, 0.2)])
@@ -59,11 +54,3 @@ def test_one_sentence_says_whether_the_microphone_is_good_enough(ratio, begins):
 @pytest.mark.parametrize(("after_s", "tail_s"), [(0.0, 0.1), (0.1, 0.2), (0.26, 0.4), (0.6, 0.7)])
 def test_the_tail_covers_what_was_heard(after_s, tail_s):
     assert Room(-50, OwnVoice(0.1, 20, after_s)).tail_s == pytest.approx(tail_s)
-
-
-def test_the_level_of_speech_is_that_between_its_words():
-    sound = np.zeros(2 * RATE, np.int16)
-    sound[RATE // 2 : RATE] = 3276
-    words = (HeardWord("one", 0.5, 0.8, 1.0), HeardWord("twenty", 0.8, 1.0, 1.0))
-    assert speech_dbfs(Audio(sound, RATE), Heard("one twenty", words)) == pytest.approx(-20.0, abs=0.1)
-    assert speech_dbfs(Audio(sound, RATE), Heard("")) is None
