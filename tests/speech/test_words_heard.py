@@ -69,7 +69,13 @@ def test_most_are_understood_at_the_first_try(voice):
     of_voice = [(row, text, meaning) for row, text, meaning, _ in heard() if row["voice"] == voice]
     missed = [(row["text"], text) for row, text, meaning in of_voice if not same(meaning, meant(row))]
     assert len(of_voice) == 74
-    assert len(missed) <= 15, missed
+    assert len(missed) <= 14, missed
+
+
+@pytest.mark.parametrize("file", ["047.flac", "055.flac", "102.flac", "106.flac"])
+def test_two_words_that_no_phrase_holds_side_by_side_do_not_win(file):
+    (row, text, meaning, _), *_ = (each for each in heard() if each[0]["file"] == file)
+    assert same(meaning, meant(row)), text  # "area is one twenty", "call and one twenty", "closed the"
 
 
 def same(one: Meaning, other: Meaning) -> bool:
