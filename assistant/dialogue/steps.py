@@ -420,9 +420,10 @@ def _heard(dialogue: Context, state: State, candidate: Candidate | HeardAnswer |
         return wording.I_HEARD.format(what=candidate.answer)
     if isinstance(candidate, HeardList):
         return wording.heard_list([(dialogue.rules.quantities[name].spoken, each) for name, each in candidate.entries])
-    told = wording.I_HEARD.format(what=read_back(dialogue, state, candidate))
+    told = wording.I_HEARD
     if candidate.why == IN_NOISE:
-        return f"{wording.IN_NOISE} {told}"
+        told = wording.IN_NOISE_BRIEF if state.is_brief else wording.IN_NOISE
+    told = told.format(what=read_back(dialogue, state, candidate))
     name = dialogue.asked(state)
     return f"{told} {last_time(dialogue, name)}" if candidate.why == FAR_FROM_LAST and name else told
 

@@ -157,6 +157,11 @@ def test_after_an_interruption_every_warning_is_whole_again():
     assert "Gas is about to be on." in talk.told
 
 
+def test_the_brief_talk_says_in_two_words_that_noise_is_why_it_asks():
+    talk = hot_surface("brief").on_to("igniter-cold").event(Said(Heard("sixty two ohms"), over_noise_db=3.0))
+    assert talk.told.endswith("Loud here, I heard six, two?")
+
+
 @pytest.mark.parametrize("name", FOUR)
 def test_nothing_that_the_brief_talk_says_would_be_an_answer(name):
     talk, heard = Talk(job_of(name, "brief")), []
