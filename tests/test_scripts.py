@@ -9,9 +9,7 @@ from pathlib import Path
 import pytest
 
 TESTS = Path(__file__).parent
-# All but the bench of hearing, which has packages of its own.
-BENCHES = sorted(path for path in (TESTS / "bench").glob("*.py") if path.name != "hearing.py")
-SCRIPTS = (*BENCHES, TESTS / "torture.py", TESTS / "corpus" / "make.py")
+SCRIPTS = (*sorted((TESTS / "bench").glob("*.py")), TESTS / "torture.py", TESTS / "corpus" / "make.py")
 
 
 @pytest.mark.parametrize("script", SCRIPTS, ids=lambda path: path.name)

@@ -34,7 +34,6 @@ from random import Random
 import numpy as np
 import soundfile
 from rapidfuzz.distance import Levenshtein
-from scipy.stats import binomtest
 
 from assistant.dialogue.events import Said
 from assistant.dialogue.machine import Dialogue
@@ -374,16 +373,21 @@ def rate(count: int, total: int) -> str:
     """A count of a total, its share and its upper 95 % bound."""
     if not total:
         return "-"
-    bound = binomtest(count, total, alternative="less").proportion_ci(0.95, method="exact").high
-    return f"{count}/{total} {count / total:.1%} (≤ {bound:.1%})"
+    return f"{count}/{total} {count / total:.1%} (≤ {upper_bound(count, total):.1%})"
 
 
 def accuracy(count: int, total: int) -> str:
     """A count of right ones and its share; the bound is that of the errors."""
     if not total:
         return "-"
-    bound = binomtest(total - count, total, alternative="less").proportion_ci(0.95, method="exact").high
-    return f"{count}/{total} {count / total:.1%} (errors ≤ {bound:.1%})"
+    return f"{count}/{total} {count / total:.1%} (errors ≤ {upper_bound(total - count, total):.1%})"
+
+
+def upper_bound(count: int, total: int) -> float:
+    """The one-sided 95 % bound of Clopper and Pearson (1934) on the share that a count of a total stands for."""
+    from scipy.stats import binomtest  # a package of the benches alone: other benches import this file without it
+
+    return float(binomtest(count, total, alternative="less").proportion_ci(0.95, method="exact").high)
 
 
 def condition(snr: int | None) -> str:
