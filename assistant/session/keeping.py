@@ -169,6 +169,7 @@ class InRecord(Keeper[State]):
     def write(self, event: Event, effects: Sequence[Effect], more: Mapping[str, Any]) -> None:
         """The event and all that it decided, in one transaction."""
         kind = next(kind for kind, of in EVENTS.items() if isinstance(event, of))
+        # What is not known is not written: records of before have no such key.
         known = {key: value for key, value in msgspec.to_builtins(event).items() if value is not None}
         self._record.append([(kind, {**known, **more}), *notes_of(effects), *_discarded(self._discarded)])
         self._discarded.clear()

@@ -32,7 +32,8 @@ ALTERNATIVES = 10  # how many texts to compare: five were often one value with o
 # a pair of NOT_WORDS takes it.
 # Chosen on voices and a reader that docs/hearing.md does not measure with: of 504 readings in noise 466 were right
 # instead of 456, and wrong 23 instead of 25; in 8 minutes that hold no reading 62 words were heard instead of 226.
-# 200,000 words did no more; three pairs make it 38 words, but lose digits of numbers said digit by digit.
+# 200,000 words did no more. Three pairs make it 38 words, but lose digits of numbers said digit by digit: that alone
+# was seen on a set that docs/hearing.md measures with.
 FILLER = "international"
 FILLERS = 80_000  # more than ten times the words of a list; 20 ms a hearing, at its beginning
 
