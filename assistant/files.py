@@ -501,7 +501,11 @@ class Library:
             return None, [flaw(place, says) for place, says in whole.problems]
         systems = {**own, **self.systems}
         head = written.model_dump(include={"name", "title", "ignition", "fuel", "visit", "order"})
-        head |= {"must_prove": systems[written.ignition].proves, "shut_down": whole.shut_down}
+        head |= {
+            "must_prove": systems[written.ignition].proves,
+            "shut_down": whole.shut_down,
+            "shut_off": whole.shut_off,
+        }
         procedure = fit(path, {**head, "steps": whole.steps, "repairs": whole.repairs}, Procedure)
         if isinstance(procedure, list):
             return None, procedure

@@ -19,7 +19,6 @@ from assistant.trade.procedures import State as Site
 from assistant.wording import english as wording
 
 TIMES_ASKED = 3  # once, and confirmed twice
-SHUT_OFF = ("gas-lock", "lock-out")  # the hazards of shutting an appliance off
 
 
 def decided(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
@@ -40,13 +39,18 @@ def decided(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
 
 def hazards_of_shutting(dialogue: Context) -> list[Effect]:
     """The warnings before gas and power are shut off."""
-    known = [dialogue.rules.hazards[name] for name in SHUT_OFF if name in dialogue.rules.hazards]
-    return [effect for hazard in known for effect in say(hazard.say, "hazard")]
+    known = dialogue.rules.hazards
+    return [
+        effect
+        for name in dialogue.rules.procedure.shut_off
+        if name in known
+        for effect in say(known[name].say, "hazard")
+    ]
 
 
 def understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The warnings before shutting off were understood."""
-    note = Note("understood", {"step": "end", "hazards": list(SHUT_OFF)})
+    note = Note("understood", {"step": "end", "hazards": list(dialogue.rules.procedure.shut_off)})
     return presented(dialogue, replace(state, at=Phase.SHUT), [note])
 
 

@@ -208,6 +208,10 @@ class Procedure(Data):
     order: Literal["written", "by-cause"] = "written"  # by-cause: a run is worked in the order that tells most
     steps: tuple[Step, ...] = Field(min_length=1)
     shut_down: tuple[str, ...] = ()  # where shutting down may begin; the first that power and gas allow is taken
+    shut_off: tuple[str, ...] = (
+        "gas-lock",
+        "lock-out",
+    )  # the hazards of shutting it off at the end; older records have no others
     repairs: dict[str, Repair] = Field(default_factory=dict)
 
     def step(self, step_id: str) -> Step:
@@ -450,6 +454,13 @@ class Assembled:
     shut_down: tuple[str, ...] = ()
     places: dict[Keys, Place] = field(default_factory=dict)
     problems: list[tuple[Place, str]] = field(default_factory=list)
+
+    @property
+    def shut_off(self) -> tuple[str, ...]:
+        """The hazards of shutting gas and power off: of the steps that do so first, the gas before the power."""
+        shuts = next((step for step in self.steps if step.sets and step.sets.gas == "shut"), None)
+        isolates = next((step for step in self.steps if step.sets and step.sets.power == "isolated"), None)
+        return tuple(dict.fromkeys(name for step in (shuts, isolates) if step for name in step.hazards))
 
     def place(self, at: Keys) -> Place:
         """Where something of the procedure is written."""

@@ -11,15 +11,15 @@ from assistant.dialogue import gate
 from assistant.dialogue.state import Deciding, Phase
 from assistant.files import library
 from assistant.trade.computations import FINDINGS
-from assistant.trade.procedures import Proof
+from assistant.trade.procedures import Procedure, Proof
 from assistant.wording.english import notice_text
 
 FORBIDDEN = re.compile(r"\b(is safe|safe to|you may|you can|allowed to|approved|permitted|good to go)\b", re.I)
 
 
-def at_the_end(**answers: str) -> Technician:
+def at_the_end(fuel: str = "natural-gas", **answers: str) -> Technician:
     """A visit at its last question; `answers` are outcomes by step, with _ for -."""
-    technician = Technician(library().procedures["hot-surface-natural-gas-commissioning"])
+    technician = Technician(library().procedures[f"hot-surface-{fuel}-commissioning"])
     technician.begin()
     wanted = {step.replace("_", "-"): outcome for step, outcome in answers.items()}
     while technician.state.phase is not Phase.DECIDING:
@@ -74,6 +74,24 @@ def test_that_it_does_not_stay_on_leads_to_shutting_it_off_with_its_warnings_fir
     assert note(technician, "decision")["stays_on"] is False
     notice = note(technician, "notice")
     assert len(notice["shut"]) == 2
+
+
+@pytest.mark.parametrize(
+    ("fuel", "hazard", "told"),
+    [("natural-gas", "gas-lock", "Natural gas rises."), ("lp", "gas-lock-low", "L P lies low.")],
+)
+def test_shutting_it_off_warns_of_where_this_gas_goes(fuel, hazard, told):
+    technician = at_the_end(fuel)
+    technician.say("no")
+    assert told in technician.said
+    technician.say("understood")
+    assert technician.notes[-1].body["hazards"] == [hazard, "lock-out"]
+
+
+def test_a_visit_of_an_older_record_shuts_off_as_it_did():
+    of_today = library().procedures["hot-surface-lp-commissioning"].model_dump(mode="json")
+    older = Procedure.model_validate({key: value for key, value in of_today.items() if key != "shut_off"})
+    assert older.shut_off == ("gas-lock", "lock-out")
 
 
 def test_what_is_unsafe_is_told_with_a_notice_and_a_follow_up():
