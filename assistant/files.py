@@ -27,7 +27,7 @@ from assistant.trade.faults import Faults
 from assistant.trade.history import History
 from assistant.trade.job import Fuel, Ignition, Job, Meter, PlateValue, VisitKind
 from assistant.trade.judging import Forbids
-from assistant.trade.limits import CheckValue, GenericLimit
+from assistant.trade.limits import GenericLimit
 from assistant.trade.procedures import (
     Hazard,
     Include,
@@ -283,7 +283,6 @@ _ENTRIES: dict[str, tuple[type[BaseModel], str]] = {
     "limits.yaml": (GenericLimit, "quantity"),
     "hazards.yaml": (Hazard, ""),
     "quantities.yaml": (Quantity, "name"),
-    "check_values.yaml": (CheckValue, ""),
     "risks.yaml": (Risk, ""),
 }
 """The data files that are entries by name: what an entry is, and the key that takes its name."""
@@ -341,11 +340,6 @@ class Library:
     def risks(self) -> dict[str, Risk]:
         """What an unsafe finding can do to people, by name."""
         return self._models("risks.yaml")
-
-    @cached_property
-    def check_values(self) -> dict[str, CheckValue]:
-        """Figures of common practice to look things up by, by name; no reading is judged by them."""
-        return self._models("check_values.yaml")
 
     @cached_property
     def systems(self) -> dict[Ignition, System]:

@@ -246,3 +246,12 @@ def test_the_unit_of_a_small_board_is_one_that_systemd_takes(need, tmp_path):
     options = [word for word in command[2].split() if word.startswith("--")]
     told = subprocess.run([sys.executable, "-m", "assistant", "visit", "--help"], stdout=subprocess.PIPE, check=True)
     assert all(option in told.stdout.decode() for option in options)
+
+
+def test_check_values_never_judge():
+    """They have words only: no unit and no bound that a reading could be held against, and each its counter-fact."""
+    values = documents.check_values().values()
+    assert len(values) >= 12
+    for value in values:
+        assert set(value) == {"about", "says", "but"}
+        assert all(isinstance(text, str) and text for text in value.values())

@@ -8,7 +8,6 @@ from typing import Literal
 
 from assistant.trade.job import Job, Only, PlateValue
 from assistant.trade.judging import Limit, Source
-from assistant.trade.model import Data
 from assistant.trade.units import convert, round_significant
 
 PLATE = Source(mark="published", text="rating plate or maker's sheet, as entered in the job file")
@@ -93,14 +92,6 @@ class GenericLimit(Limit):
             return in_unit(stated - plate.tolerance), in_unit(stated + plate.tolerance)
         tolerance = self.plate_tolerance or Decimal(0)
         return value - tolerance, value + tolerance
-
-
-class CheckValue(Data):
-    """A figure that the trade passes on without a source: common practice. It never judges a reading."""
-
-    about: str  # what it is of
-    says: str
-    but: str  # what must be known beside it
 
 
 def limit_for(quantity: str, generic: Mapping[str, GenericLimit], job: Job) -> Limit | None:
