@@ -88,10 +88,8 @@ class Context:
 
     def unfit(self, site: Site, step: Step) -> str:
         """Why a step may not be worked as power and gas are; empty when it may."""
-        for what, allowed, actual in (("power", step.power, site.power), ("gas", step.gas, site.gas)):
-            if allowed and actual not in allowed:
-                said = {"what": what, "allowed": " or ".join(allowed), "actual": actual}
-                return wording.NEEDS_STATE.format(step=step.title.capitalize(), **said)
+        for what, allowed, actual in step.unfit(site):
+            return wording.NEEDS_STATE.format(step=step.title.capitalize(), what=what, allowed=allowed, actual=actual)
         return ""
 
     def hazards(self, state: State, step: Step) -> list[Effect]:

@@ -14,7 +14,6 @@ from assistant.dialogue.figures import findings
 from assistant.dialogue.state import Answer, Bar, Fact, Found, Rules, State, Taken
 from assistant.trade.computations import FINDINGS
 from assistant.trade.judging import Act
-from assistant.trade.procedures import State as Site
 from assistant.trade.procedures import Step, left_out
 
 
@@ -175,11 +174,6 @@ def must_stop(rules: Rules, state: State) -> Bar | None:
         return None
     stands = ("found",) if state.hand.correcting else ("found", "taken back")  # what is asked again may still pass
     return next((bar for bar in forbidding(rules, state, "running") if bar.stands in stands), None)
-
-
-def shut_down(rules: Rules, site: Site) -> str:
-    """The step at which shutting the appliance down begins, as power and gas are; empty where there is none."""
-    return next((name for name in rules.procedure.shut_down if rules.procedure.step(name).fits(site)), "")
 
 
 def lit(state: State, step: Step) -> State:

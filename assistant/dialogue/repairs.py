@@ -7,22 +7,17 @@ done by hand, what is asked twice and what closes every visit never is.
 
 from __future__ import annotations
 
-from collections.abc import Set
 from dataclasses import replace
 
-from assistant.dialogue import gate
 from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.state import Phase, RepairHeard, State
 from assistant.dialogue.steps import back_to_the_step, given_up, open_step, presented, repaired
 from assistant.language.meaning import Command, Meaning, Named, Unclear
-from assistant.trade.procedures import Proof, Step
+from assistant.trade.procedures import PROOFS, Step
 from assistant.trade.procedures import State as Site
 from assistant.wording import english as wording
-
-# Hands were in the appliance again: whatever the repair names, these are proved again.
-ALWAYS_AGAIN: Set[Proof] = {"proved-dead", "jumpers-out", "leak-check", "low-gas-check", "lock-out"}
 
 
 def repair(dialogue: Context, state: State, event: Said, meaning: Command) -> Turn:
@@ -42,7 +37,7 @@ def _known(dialogue: Context, meaning: Meaning) -> str:
 
 def shut_down(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The way on that is always open: the appliance is shut down and left off."""
-    down = gate.shut_down(dialogue.rules, state.site)
+    down = dialogue.rules.procedure.way_down(state.site)
     if not down:
         return presented(dialogue, state, say(wording.NO_SHUT_DOWN))
     return then([Note("shut-down", {"step": state.step})], open_step(dialogue, replace(state, resume_at=""), down))
@@ -77,7 +72,7 @@ def another(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
 
 def _may_stand(step: Step) -> bool:
     fixed = step.kind == "do" or step.sets or "gas on" in step.forbids or step.burner == "lights"
-    return not (fixed or ALWAYS_AGAIN & set(step.proves))
+    return not (fixed or any(PROOFS[proof].after_repair for proof in step.proves))
 
 
 def made(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

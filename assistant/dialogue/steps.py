@@ -116,7 +116,7 @@ def barred(dialogue: Context, state: State, bar: Bar) -> Turn:
     act = step.act or "running"
     note = Note("barred", {"step": step.id, "forbids": act, "because": wording.barred_by(dialogue.rules, bar)})
     told = say(wording.barred(dialogue.rules, bar, act, gate.open_checks(dialogue.rules, state, bar)), "answer")
-    down = gate.shut_down(dialogue.rules, state.site)
+    down = dialogue.rules.procedure.way_down(state.site)
     if state.burning and down:
         return then([note, *told], open_step(dialogue, replace(state, resume_at=""), down))
     return presented(dialogue, replace(state, at=Phase.BARRED), [note, *told])

@@ -52,6 +52,38 @@ Proof = Literal[
 low-gas-check: no LP lies low. lock-out: after its last trial the control shuts all gas and keeps it shut (100 %
 lock-out). safe-shut-down: a standing pilot that goes out shuts all gas in time. The rest say what they are.
 """
+
+
+@dataclass(frozen=True)
+class Proving:
+    """What is asked of a safety test, besides by the ignition systems that name it."""
+
+    always: bool = True  # every procedure must contain it
+    on_lp: str = ""  # why one for LP must
+    never_left_out: bool = False  # no visit leaves the gas on without it: its step cannot be skipped or left out
+    after_repair: bool = False  # it is made again whatever a repair names, for hands were in the appliance
+    danger: Danger | None = None  # what can hurt at it
+
+
+PROOFS: dict[Proof, Proving] = {
+    "proved-dead": Proving(never_left_out=True, after_repair=True),
+    "ground-path": Proving(),
+    "limit-switch": Proving(),
+    "rollout-switch": Proving(),
+    "pressure-switch": Proving(),
+    "low-gas-check": Proving(False, "LP", never_left_out=True, after_repair=True, danger="low gas"),
+    "sequence-timing": Proving(),
+    "venting": Proving(never_left_out=True),
+    "flue-oxygen": Proving(),
+    "flue-co": Proving(),
+    "flame-failure": Proving(never_left_out=True, danger="flame failure"),
+    "lock-out": Proving(False, "LP: 100 % lock-out", never_left_out=True, after_repair=True),
+    "safe-shut-down": Proving(False, never_left_out=True),
+    "jumpers-out": Proving(never_left_out=True, after_repair=True, danger="jumpers"),
+    "leak-check": Proving(never_left_out=True, after_repair=True, danger="leak"),
+}
+NEVER_LEFT_OUT = tuple(proof for proof, of in PROOFS.items() if of.never_left_out)
+
 END = "end"  # targets of a step that are no steps
 EMERGENCY = "emergency"
 
@@ -167,16 +199,32 @@ class Step(Data):
         """What it does that a finding may forbid."""
         if self.burner:
             return "lighting" if self.burner == "lights" else "running"
-        return "gas on" if self.kind == "do" and self.sets and self.sets.gas == "on" else None
+        return "gas on" if self.kind == "do" and self.opens_gas else None
+
+    @property
+    def opens_gas(self) -> bool:
+        """Whether the gas is on once it is done."""
+        return self.sets is not None and self.sets.gas == "on"
+
+    @property
+    def may_be_left_out(self) -> bool:
+        """Whether something else than a skip can leave it out: what is not fitted, or was found or told before."""
+        return self.needs is not None or bool(self.never_after)
 
     @property
     def shuts_down(self) -> bool:
         """Whether it takes gas or power away: always allowed."""
         return self.sets is not None and (self.sets.gas == "shut" or self.sets.power == "isolated")
 
+    def unfit(self, site: State) -> Iterator[tuple[str, str, str]]:
+        """Of power and gas what does not allow it to be worked: which, as what it may be, and as what it is."""
+        for what, allowed, actual in (("power", self.power, site.power), ("gas", self.gas, site.gas)):
+            if allowed and actual not in allowed:
+                yield what, " or ".join(allowed), actual
+
     def fits(self, site: State) -> bool:
         """Whether it may be worked as power and gas are."""
-        return (not self.power or site.power in self.power) and (not self.gas or site.gas in self.gas)
+        return not any(self.unfit(site))
 
     def outcomes(self) -> tuple[str, ...]:
         """Every outcome that can leave this step."""
@@ -244,6 +292,10 @@ class Procedure(Data):
             at = self.after(step, step.good)
         return tuple(way)
 
+    def way_down(self, site: State) -> str:
+        """The id of the step at which shutting down begins, as power and gas are; empty where there is none."""
+        return next((name for name in self.shut_down if self.step(name).fits(site)), "")
+
     def run(self, step_id: str) -> tuple[Step, ...]:
         """The steps around one, itself among them, that may be worked in any order; empty where there are none.
 
@@ -276,19 +328,6 @@ class Procedure(Data):
             return target
         at = self.number(step.id)
         return self.steps[at].id if at < len(self.steps) else END
-
-
-NEVER_LEFT_OUT: tuple[Proof, ...] = (
-    "proved-dead",
-    "low-gas-check",
-    "venting",
-    "flame-failure",
-    "lock-out",
-    "safe-shut-down",
-    "jumpers-out",
-    "leak-check",
-)
-"""Tests without which no visit leaves the gas on: their steps cannot be skipped or left out."""
 
 
 def _numbers(steps: tuple[Step, ...]) -> dict[str, int]:

@@ -10,7 +10,7 @@ from own_procedure import own_procedure
 from assistant.trade.checking import check, dangers
 from assistant.trade.computations import FINDINGS
 from assistant.trade.job import Fuel, VisitKind
-from assistant.trade.procedures import EMERGENCY, END, Procedure, State, after_step
+from assistant.trade.procedures import EMERGENCY, END, PROOFS, Procedure, Proof, State, after_step
 from assistant.wording.english import sentences
 
 
@@ -265,3 +265,7 @@ def test_no_step_that_changes_power_or_gas_or_leads_elsewhere_is_in_a_run(shelf)
             assert not run or step in run
             assert not any(each.sets or each.next or each.kind == "do" for each in run)
             assert len({(each.power, each.gas) for each in run}) <= 1
+
+
+def test_every_safety_test_says_what_is_asked_of_it():
+    assert tuple(PROOFS) == get_args(Proof)
