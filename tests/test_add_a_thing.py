@@ -1,4 +1,5 @@
-"""What it takes to add a thing: an ignition system and a quantity in a shop's folder, a unit in its table."""
+"""What it takes to add a thing: an ignition system and a quantity in a shop's folder, a unit and a kind of step in
+their tables."""
 
 from __future__ import annotations
 
@@ -16,7 +17,9 @@ from assistant.language.meaning import Question, Reading
 from assistant.language.spoken import spoken_value
 from assistant.language.utterance import Language
 from assistant.trade import units
+from assistant.trade.procedures import KINDS, Kind, Step
 from assistant.trade.quantities import Quantity
+from assistant.wording import english as wording
 
 
 @pytest.fixture
@@ -94,6 +97,22 @@ def test_a_quantity_is_an_entry_of_a_file(shop):
     technician.go_to("cabinet")
     assert technician.hear("eighty five point five degrees").startswith("I have eight, five, point, five degrees")
     assert technician.state.latest("cabinet-temperature").judged == Decimal("85.5")
+
+
+def test_a_kind_of_step_is_a_row_of_its_table_and_the_words_that_answer_it(monkeypatch):
+    """Where what answers it is there already: done, yes or no, a reading, marks."""
+    monkeypatch.setitem(KINDS, "witness", Kind(("yes", "no"), "yes"))
+    monkeypatch.setitem(wording._ANSWERS, "witness", "yes once somebody looks on")
+    procedure = library().procedures["hot-surface-natural-gas-yearly"]
+    first = procedure.steps[0]
+    asked = Step(id="witness", title="witness", kind="check", say="Does somebody look on?")
+    step = asked.model_copy(update={"kind": "witness"})
+    technician = Technician(procedure.model_copy(update={"steps": (step, *procedure.steps)}))
+    technician.begin()
+    assert technician.hear("what can i say").startswith("Say yes once somebody looks on.")
+    technician.say("no")
+    assert technician.state.step == first.id
+    assert technician.state.outcome("witness") == "no"
 
 
 def test_a_unit_is_an_entry_of_its_table(monkeypatch):

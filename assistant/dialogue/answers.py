@@ -32,13 +32,13 @@ def yes_no(dialogue: Context, state: State, event: Said, meaning: Command) -> Tu
     """Yes, no or done at a step that does not ask for a reading."""
     step = dialogue.answering(state)
     answer = meaning.name
-    if step.kind == "time" and not (state.hand.correcting or state.hand.untold):
+    if step.events and not (state.hand.correcting or state.hand.untold):
         return state, say(wording.SAY_MARK)
-    if step.kind in ("read", "time"):
+    if step.quantities:
         return state, say(wording.READING_OR_SKIP)
     if not_yet := _not_yet(dialogue, state, step, answer):
         return state, not_yet
-    if step.kind == "do":
+    if "done" in step.of_kind.outcomes:
         if answer == "no":
             return state, say(wording.SAY_DONE)
         return leave(dialogue, state, "done", [Note("done", {"step": step.id, "words": event.heard.text})])
@@ -63,7 +63,7 @@ def all_good(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
             state, at=Confirming(HeardAnswer(event.heard.text, wording.ALL_GOOD, of_looks=True)), failures=0
         )
         return presented(dialogue, state)
-    if step.kind != "check" or state.hand.correcting:
+    if "no" not in step.of_kind.outcomes or state.hand.correcting:
         return not_here(dialogue, state, event, meaning)
     return yes_no(dialogue, state, event, Command(step.good))
 
@@ -71,7 +71,7 @@ def all_good(dialogue: Context, state: State, event: Said, meaning: Meaning) -> 
 def _not_yet(dialogue: Context, state: State, step: Step, answer: str) -> list[Effect]:
     """Why a good answer is not taken yet: the wait that the step asks for is not over. A bad one always is."""
     timer = next((timer for timer in state.timers if timer.step == step.id and not timer.over), None)
-    if timer is None or timer.from_s is None or (step.kind == "check" and answer != step.good):
+    if timer is None or timer.from_s is None or ("no" in step.of_kind.outcomes and answer != step.good):
         return []
     left_s = round(timer.left_s(state.now_s))
     if left_s <= 0:

@@ -62,15 +62,15 @@ class Context:
 
     def _words(self, state: State, step: Step) -> tuple[str, ...]:
         """The rules of the words that answer a step besides those of every step."""
-        match step.kind:
-            case "do":
-                return () if step.sets else (FINISHED,)
-            case "check":
-                return (SEEN,) if step.means else ()
-            case "time":
-                return () if state.hand.correcting or state.hand.untold else (NOW, HAPPENED)
-        timed = self.rules.quantities[step.quantity or ""].unit in ("second", "dimensionless")
-        return (NOW,) if timed else ()
+        unit = self.rules.quantities[step.quantity].unit if step.quantity else ""
+        is_marked = bool(step.events) and not (state.hand.correcting or state.hand.untold)
+        words = {
+            FINISHED: step.of_kind.by_hand and not step.sets,
+            SEEN: bool(step.means),
+            NOW: is_marked or unit in ("second", "dimensionless"),
+            HAPPENED: is_marked,
+        }
+        return tuple(rule for rule, holds in words.items() if holds)
 
     def meaning(self, state: State, event: Said) -> Meaning:
         """What was said, at what is asked."""

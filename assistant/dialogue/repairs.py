@@ -71,7 +71,7 @@ def another(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
 
 
 def _may_stand(step: Step) -> bool:
-    fixed = step.kind == "do" or step.sets or "gas on" in step.forbids or step.burner == "lights"
+    fixed = step.of_kind.by_hand or step.sets or "gas on" in step.forbids or step.burner == "lights"
     return not (fixed or any(PROOFS[proof].after_repair for proof in step.proves))
 
 

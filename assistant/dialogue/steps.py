@@ -248,10 +248,10 @@ def _after(dialogue: Context, state: State, step: Step, outcome: str) -> str:
         return waits.id if state.burning else follows
     # The gas is shut again: the control is reset, and it is opened and lit once more for what was put off.
     steps = enumerate(procedure.steps)
-    at = min(at for at, each in steps if each.kind == "do" and each.sets and each.sets.gas == "on")
+    at = min(at for at, each in steps if each.of_kind.by_hand and each.opens_gas)
     while at and (procedure.steps[at - 1].power, procedure.steps[at - 1].gas) == (("live",), ("shut",)):
         before = procedure.steps[at - 1]
-        if before.kind != "do" and "low-gas-check" not in before.proves:
+        if not before.of_kind.by_hand and "low-gas-check" not in before.proves:
             break
         at -= 1
     return procedure.steps[at].id if not dialogue.unfit(state.site, procedure.steps[at]) else follows
@@ -459,7 +459,7 @@ def take(dialogue: Context, state: State, taken: Taken, confirmed: bool = False)
         if found.verdict:
             outcomes.append(found.verdict.outcome)
     outcome = max(outcomes, key=RANK.index)
-    if step.kind == "time":
+    if step.times:
         outcome = worst_of_times(state, step)
     if correcting and correcting.step != state.step:
         return after_correction(dialogue, state, correcting, step, outcome, effects)

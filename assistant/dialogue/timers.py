@@ -169,9 +169,8 @@ def _awaits_mark(dialogue: Context, state: State) -> bool:
     if state.at is not Phase.ASKING or state.hand.correcting:
         return False
     step = dialogue.rules.procedure.step(state.step)
-    return (
-        bool(state.hand.marks) or state.hand.first_mark_s is not None or (step.kind == "time" and not state.hand.untold)
-    )
+    hand = state.hand
+    return bool(hand.marks) or hand.first_mark_s is not None or (bool(step.events) and not hand.untold)
 
 
 def _on(dialogue: Context, state: State) -> list[Effect]:

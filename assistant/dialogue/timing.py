@@ -30,7 +30,7 @@ def mark(dialogue: Context, state: State, event: Said, meaning: Command) -> Turn
     """The next event of a timed step, a trial to count, or the stopwatch of a reading in seconds."""
     made = _marks(event, meaning)
     step = dialogue.rules.procedure.step(state.step)
-    if step.kind == "time" and not state.hand.correcting:
+    if step.events and not state.hand.correcting:
         return _mark_event(dialogue, state, made, step)
     asked = dialogue.question(state).quantity
     if asked and units.same_dimension(asked.unit, "second"):
@@ -82,7 +82,7 @@ def next_or_over(dialogue: Context, state: State, event: Said, meaning: Command)
     step = dialogue.rules.procedure.step(state.step)
     if state.hand.correcting or state.hand.untold:
         return yes_no(dialogue, state, event, meaning)
-    if step.kind == "time":
+    if step.events:
         return _settle(dialogue, state, step, [])
     if not state.hand.marks:
         return yes_no(dialogue, state, event, meaning)

@@ -329,7 +329,7 @@ class _On:
             proved.discard("leak-check")  # it is the last of all
         if site.gas == "on" != self.site.gas:
             proved.discard("low-gas-check")
-        if outcome not in step.bad and not (step.kind == "check" and step.next.get(outcome) == step.id):
+        if outcome not in step.bad and step.next.get(outcome) != step.id:
             proved.update(proof for proof in step.proves if proof in NEVER_LEFT_OUT)
         burning = step.burner == "lights" or (self.burning and site == State(power="live", gas="on"))
         return _On(site, burning, standing | warns, frozenset(proved))

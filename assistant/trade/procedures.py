@@ -115,6 +115,26 @@ class Wait(Data):
     source: Source  # of the time
 
 
+@dataclass(frozen=True)
+class Kind:
+    """A kind of step."""
+
+    outcomes: tuple[str, ...]  # those that can leave it, besides a skip
+    good: str = ""  # where nothing is wrong; empty where that is told by what is bad
+    has: tuple[str, ...] = ()  # what a step says exactly where it is of this kind
+    by_hand: bool = False  # something is done to the appliance: it is never passed over
+    moves: bool = False  # it may be worked before or after its neighbours
+
+
+_READ = ("noted", "pass", "caution", "conditional-pass", "conditional-fail", "fail", "cannot-judge")
+KINDS: dict[str, Kind] = {
+    "do": Kind(("done",), "done", by_hand=True),
+    "check": Kind(("yes", "no"), moves=True),
+    "read": Kind(_READ, "pass", ("quantity",), moves=True),
+    "time": Kind(_READ, "pass", ("events", "times")),
+}
+
+
 class Step(Data):
     """One step.
 
@@ -167,18 +187,22 @@ class Step(Data):
 
     @model_validator(mode="after")
     def _is_whole(self) -> Self:
-        if (self.kind == "read") != (self.quantity is not None):
-            raise ValueError(f"the step {self.id!r} reads a quantity exactly when its kind is read")
-        if (self.kind == "time") != bool(self.events) or (self.kind == "time") != bool(self.times):
-            raise ValueError(f"the step {self.id!r} has events and times exactly when its kind is time")
+        for name, kind in KINDS.items():
+            if any(bool(getattr(self, key)) != (self.kind == name) for key in kind.has):
+                raise ValueError(f"the step {self.id!r} has {' and '.join(kind.has)} exactly when its kind is {name}")
         for quantity, (start, stop) in self.times.items():
             if start not in self.events or stop not in self.events[self.events.index(start) + 1 :]:
                 raise ValueError(f"{quantity} does not lie between two of the events of the step {self.id!r}, in order")
-        if self.means and self.kind != "check":
+        if self.means and "yes" not in self.of_kind.outcomes:
             raise ValueError(f"the step {self.id!r} is no check, so its words mean no yes or no")
         if self.sets and self.skippable:
             raise ValueError(f"the step {self.id!r} changes power or gas, so it cannot be skippable")
         return self
+
+    @property
+    def of_kind(self) -> Kind:
+        """What is so of every step of its kind."""
+        return KINDS[self.kind]
 
     @property
     def quantities(self) -> tuple[str, ...]:
@@ -188,8 +212,8 @@ class Step(Data):
     @property
     def good(self) -> str:
         """The outcome where nothing is wrong: of a check the answer that is no finding and leads plainly on."""
-        if self.kind != "check":
-            return "done" if self.kind == "do" else "pass"
+        if self.of_kind.good:
+            return self.of_kind.good
         if self.bad:
             return "no" if "yes" in self.bad else "yes"
         return "no" if "yes" in self.next and "no" not in self.next else "yes"
@@ -199,7 +223,7 @@ class Step(Data):
         """What it does that a finding may forbid."""
         if self.burner:
             return "lighting" if self.burner == "lights" else "running"
-        return "gas on" if self.kind == "do" and self.opens_gas else None
+        return "gas on" if self.of_kind.by_hand and self.opens_gas else None
 
     @property
     def opens_gas(self) -> bool:
@@ -228,12 +252,7 @@ class Step(Data):
 
     def outcomes(self) -> tuple[str, ...]:
         """Every outcome that can leave this step."""
-        read = ("noted", *_VERDICTS)
-        own = {"do": ("done",), "check": ("yes", "no"), "read": read, "time": read}[self.kind]
-        return (*own, "skip") if self.skippable else own
-
-
-_VERDICTS = ("pass", "caution", "conditional-pass", "conditional-fail", "fail", "cannot-judge")
+        return (*self.of_kind.outcomes, "skip") if self.skippable else self.of_kind.outcomes
 
 
 class Repair(Data):
@@ -338,7 +357,7 @@ def _numbers(steps: tuple[Step, ...]) -> dict[str, int]:
 def _may_move(step: Step) -> bool:
     """Whether a step may be worked before or after its neighbours."""
     fixed = step.sets or step.next or step.stage == "left" or set(step.proves) & set(NEVER_LEFT_OUT)
-    return step.kind in ("check", "read") and bool(step.power and step.gas) and not fixed
+    return step.of_kind.moves and bool(step.power and step.gas) and not fixed
 
 
 def left_out(step: Step, job: Job) -> str:

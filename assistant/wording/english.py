@@ -528,7 +528,7 @@ def capital(text: str) -> str:
 
 def next_mark(step: Step, marks: Sequence[Mark]) -> str:
     """Where a run is that is being marked."""
-    if step.kind != "time":
+    if not step.events:
         return f"{len(marks)} counted. Say done after the last."
     return f"{len(marks)} of {len(step.events)} marked. The next is {step.events[len(marks)].replace('-', ' ')}."
 
