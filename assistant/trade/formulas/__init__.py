@@ -5,5 +5,5 @@ against values printed elsewhere.
 
 Arguments and results are `decimal.Decimal`, in the unit that the name ends with. A result is rounded to six
 significant digits. Every function raises `ValueError` with one sentence when a value lies outside what its
-formula is valid for.
+formula is valid for: docs/computing.md prints the range of each, found by trying.
 """

@@ -16,9 +16,6 @@ def temperature_rise(supply_degf: Decimal, return_degf: Decimal) -> Decimal:
     Negative when the supply is the colder: a sign of swapped probes or of no heat, which is for the caller to say.
 
     Source: common practice.
-
-    Raises:
-        ValueError: if a temperature is outside -100 to 1000 degF.
     """
     within("The supply air", supply_degf, "degF", at_least=-100, at_most=1000)
     within("The return air", return_degf, "degF", at_least=-100, at_most=1000)
@@ -29,9 +26,6 @@ def heat_output_btu_h(input_btuh: Decimal, efficiency_percent: Decimal) -> Decim
     """F2: heat to the air in Btu/h: the measured input times the steady efficiency, gross.
 
     Source: published, supply-house airflow example.
-
-    Raises:
-        ValueError: if a value is outside its range.
     """
     within("The input", input_btuh, "Btu/h", above=0, at_most=10_000_000)
     within("The efficiency", efficiency_percent, "percent", above=0, at_most=100)
@@ -46,14 +40,6 @@ def airflow_ft3_min(output_btuh: Decimal, rise_degf: Decimal, altitude_ft: Decim
     cabinet and the blower motor's own heat are left out.
 
     Source: published, supply-house airflow example; with the density factor, airflow web page.
-
-    Args:
-        output_btuh: heat to the air, in Btu/h.
-        rise_degf: temperature rise, in delta_degF.
-        altitude_ft: feet above sea level, as `altitude_density_ratio`.
-
-    Raises:
-        ValueError: if a value is outside its range.
     """
     within("The heat output", output_btuh, "Btu/h", above=0, at_most=10_000_000)
     within("The temperature rise", rise_degf, "degF", above=0, at_most=300)
@@ -72,9 +58,6 @@ def altitude_density_ratio(altitude_ft: Decimal) -> Decimal:
 
     Args:
         altitude_ft: feet above sea level, -2000 (below any dry land) to 36 089 (the top of that layer).
-
-    Raises:
-        ValueError: if the altitude is outside that range.
     """
     demand(-2000 <= altitude_ft <= 36089, "The altitude must be between -2000 and 36 089 feet.")
     return round_significant(Decimal(repr((1 - 6.8754e-6 * float(altitude_ft)) ** 5.2559)))

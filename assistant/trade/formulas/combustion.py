@@ -24,13 +24,6 @@ def co_air_free_ppm(co_ppm: Decimal, o2_percent: Decimal) -> Decimal:
     result grows without bound and means little; its uncertainty shows by how much.
 
     Source: published, HVAC training site, air-free CO.
-
-    Args:
-        co_ppm: CO as measured, ppm, 0 or more.
-        o2_percent: O2 as measured, percent by volume, 0 or more and below 20.9.
-
-    Raises:
-        ValueError: if a value is outside its range.
     """
     _carbon_monoxide(co_ppm)
     demand(
@@ -44,14 +37,6 @@ def co_air_free_from_co2_ppm(co_ppm: Decimal, co2_percent: Decimal, fuel: str) -
     """F3: CO air-free from CO2: ``co_ppm x ultimate / co2_percent``, dry basis.
 
     Source: from memory, verify (the form); `ULTIMATE_CO2_PERCENT` has the fuels' constants with theirs.
-
-    Args:
-        co_ppm: CO as measured, ppm, 0 or more.
-        co2_percent: CO2 as measured, percent by volume, above 0 and at most the ultimate.
-        fuel: in `ULTIMATE_CO2_PERCENT`.
-
-    Raises:
-        ValueError: if a value is outside its range.
     """
     _carbon_monoxide(co_ppm)
     ultimate = _ultimate(fuel)
@@ -81,9 +66,6 @@ def co2_from_o2_percent(o2_percent: Decimal, fuel: str) -> Decimal:
     """F4: CO2 of dry flue gas from its O2, in percent: ``ultimate x (20.9 - o2) / 20.9``.
 
     Source: published, combustion-analyser manual appendix (form and constants).
-
-    Raises:
-        ValueError: if O2 is outside 0 to 18 percent, or the fuel is not known.
     """
     return round_significant(_ultimate(fuel) * _flue_oxygen(o2_percent) / AIR_OXYGEN_PERCENT)
 
@@ -92,9 +74,6 @@ def o2_from_co2_percent(co2_percent: Decimal, fuel: str) -> Decimal:
     """F4 turned round: O2 of dry flue gas from its CO2, in percent.
 
     Source: published, combustion-analyser manual appendix (form and constants).
-
-    Raises:
-        ValueError: if CO2 is not above zero or is more than the fuel can make, or the fuel is not known.
     """
     ultimate = _ultimate(fuel)
     within("CO2 in the flue", co2_percent, "percent", above=0, at_most=ultimate)
@@ -112,9 +91,6 @@ def excess_air_percent(o2_percent: Decimal, fuel: str, form: str = "dry flue") -
     that know no fuel do; it is higher. Which form was used belongs beside the result.
 
     Source: published, combustion-analyser manual appendix (the ratio 20.9 / (20.9 - O2)); k derived.
-
-    Raises:
-        ValueError: if O2 is outside 0 to 18 percent, or the fuel or form is not known.
     """
     _ultimate(fuel)
     demand(form in ("dry flue", "instrument"), "The form must be dry flue or instrument.")
@@ -167,9 +143,6 @@ def efficiency_percent(
     rating plate is gross: a net figure is never put beside it.
 
     Source: published, combustion-analyser manual appendix (net); the gross factor from memory, verify.
-
-    Raises:
-        ValueError: as `stack_loss_net_percent`, or if the basis is neither "net" nor "gross".
     """
     demand(basis in ("net", "gross"), "The basis must be net or gross; they are never mixed.")
     net = 100 - stack_loss_net_percent(flue_degc, air_degc, o2_percent, fuel)

@@ -16,9 +16,6 @@ def igniter_current_a(volts: Decimal, ohms: Decimal) -> Decimal:
     power, for an igniter's resistance changes severalfold as it heats. The part's sheet rules.
 
     Source: exact (Ohm's law); the caution is from memory, verify.
-
-    Raises:
-        ValueError: if volts are outside 0 to 300 or ohms outside 0 to 100 000 (both above zero).
     """
     _supply(volts, ohms)
     return round_significant(volts / ohms)
@@ -28,9 +25,6 @@ def igniter_power_w(volts: Decimal, ohms: Decimal) -> Decimal:
     """F7: power in watts, ``volts ** 2 / ohms``; with the caution of `igniter_current_a`.
 
     Source: exact (Ohm's law).
-
-    Raises:
-        ValueError: as `igniter_current_a`.
     """
     _supply(volts, ohms)
     return round_significant(volts**2 / ohms)
@@ -79,9 +73,6 @@ def type_k_emf_mv(temperature_degc: Decimal) -> Decimal:
 
     Source: published, NIST Standard Reference Database 60 (form and exponential term read; the full digits of
     the coefficients from memory, verify, checked against its printed rows).
-
-    Raises:
-        ValueError: if the temperature is outside -270 to 1372 degC.
     """
     within("The temperature", temperature_degc, "degC", at_least=-270, at_most=1372)
     t = float(temperature_degc)
@@ -97,9 +88,6 @@ def class_2_tolerance_degc(temperature_degc: Decimal) -> Decimal:
     """F13a: what a class 2 type K probe may be off by, in degC: 2.5, or 0.0075 of the temperature where more.
 
     Source: published, IEC 60584-1 class 2, as cited in a public code file.
-
-    Raises:
-        ValueError: if the temperature is outside -40 to 1200 degC.
     """
     within("The temperature", temperature_degc, "degC", at_least=-40, at_most=1200)
     return max(Decimal("2.5"), round_significant(Decimal("0.0075") * abs(temperature_degc)))

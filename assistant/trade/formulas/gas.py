@@ -33,9 +33,6 @@ def input_rate_btu_h(
         heating_value: in Btu/ft3.
         heating_value_basis: "as delivered" or "standard".
         pressure_inh2o, altitude_ft, temperature_degf: as in `metered_volume_factor`.
-
-    Raises:
-        ValueError: if a value is outside its range: above zero, at most 1000 of volume and a day.
     """
     factor = metered_volume_factor(heating_value_basis, pressure_inh2o, altitude_ft, temperature_degf)
     _heating_value(heating_value)
@@ -76,9 +73,6 @@ def input_rate_kw(volume_m3: Decimal, seconds: Decimal, heating_value_mj_m3: Dec
     The assumptions are those of `input_rate_btu_h`.
 
     Source: published, plumbing worked example (UK).
-
-    Raises:
-        ValueError: if a value is outside its range.
     """
     within("The heating value", heating_value_mj_m3, "MJ/m3", at_least=10, at_most=150)
     return round_significant(_flow_per_hour(volume_m3, seconds) * heating_value_mj_m3 / Decimal("3.6"))
@@ -97,14 +91,6 @@ def gas_volume_factor(pressure_inh2o: Decimal, altitude_ft: Decimal, temperature
     temperature-compensated meter there is no temperature factor: give None.
 
     Source: published, Canada SOR/86-131 s. 37-38 (pressure equation and temperature multiplier, excerpt).
-
-    Args:
-        pressure_inh2o: gauge pressure of the metered gas, 0 to 60 inH2O.
-        altitude_ft: feet above sea level, -2000 to 15 000.
-        temperature_degf: of the gas in the meter, -40 to 140 degF, or None.
-
-    Raises:
-        ValueError: if a value is outside its range.
     """
     within("The gas pressure", pressure_inh2o, "inH2O", at_least=0, at_most=60)
     within("The altitude", altitude_ft, "feet", at_least=-2000, at_most=15000)
@@ -126,15 +112,6 @@ def orifice_flow_ft3_h(
 
     Source: published, BCcampus / Industry Training Authority BC, Block E: Fuel Gas Systems (2023), Appendix 2
     (the values of its table); the constant from memory, verify.
-
-    Args:
-        diameter_in: of the hole, above 0 to 1 in.
-        pressure_inh2o: manifold pressure, above 0 to 60 inH2O.
-        gravity: specific gravity of the gas, 0.3 to 2.5.
-        coefficient: of the orifice, 0.5 to 1; usually 0.85 to 0.90.
-
-    Raises:
-        ValueError: if a value is outside its range.
     """
     within("The orifice diameter", diameter_in, "in", above=0, at_most=1)
     within("The manifold pressure", pressure_inh2o, "inH2O", above=0, at_most=60)
@@ -168,9 +145,6 @@ def wobbe_btu_ft3(heating_value: Decimal, gravity: Decimal) -> Decimal:
     """F10: Wobbe index in Btu/ft3: ``heating value / sqrt(gravity)``, gross.
 
     Source: published, web page on the Wobbe number (sizes.com).
-
-    Raises:
-        ValueError: if the heating value is outside 300 to 4000 Btu/ft3 or the gravity outside 0.3 to 2.5.
     """
     _heating_value(heating_value)
     _gravity(gravity)
@@ -185,9 +159,6 @@ def wrong_gas_ratio(
     Propane at 10 inH2O in a burner for natural gas at 3.5 inH2O gives about 2.6 times the input: stop at once.
 
     Source: derived from the orifice equation (F8).
-
-    Raises:
-        ValueError: if a value is outside its range.
     """
     for name, index in (("The Wobbe index of the gas", wobbe), ("The Wobbe index meant", wobbe_meant)):
         within(name, index, "Btu/ft3", at_least=300, at_most=5000)
@@ -200,9 +171,6 @@ def inlet_drop_inh2o(standing_inh2o: Decimal, running_inh2o: Decimal) -> Decimal
     """Inlet pressure drop from burner off to full fire in inH2O: ``standing - running``, exact.
 
     Source: common practice.
-
-    Raises:
-        ValueError: if a pressure is outside -1000 to 1000 inH2O.
     """
     within("The standing pressure", standing_inh2o, "inH2O", at_least=-1000, at_most=1000)
     within("The running pressure", running_inh2o, "inH2O", at_least=-1000, at_most=1000)

@@ -26,9 +26,6 @@ def meter_half_width(reading: Decimal, percent: Decimal, counts: Decimal, resolu
 
     Returns:
         The half width, in the reading's unit, exact.
-
-    Raises:
-        ValueError: if a percent or counts is below zero, or the resolution is not above zero.
     """
     demand(percent >= 0 and counts >= 0, "A meter's percent and counts cannot be below zero.")
     demand(resolution > 0, "A meter's resolution must be above zero.")
@@ -51,9 +48,6 @@ def expanded_from_half_width(half_width: Decimal) -> Decimal:
     """Expanded uncertainty (k = 2) of a value known to lie within +/- half_width: ``2 half_width / sqrt(3)``.
 
     Source: from memory, verify (rectangular distribution: JCGM 100, 4.3.7).
-
-    Raises:
-        ValueError: if the half width is below zero.
     """
     demand(half_width >= 0, "A half width cannot be below zero.")
     return round_significant(COVERAGE_FACTOR * half_width / _SQRT_3)
@@ -69,9 +63,6 @@ def combine_uncertainties(contributions: Iterable[tuple[Decimal, Decimal]]) -> D
 
     Args:
         contributions: pairs (sensitivity, U of that input).
-
-    Raises:
-        ValueError: if an uncertainty is below zero.
     """
     total = Decimal(0)
     for sensitivity, expanded in contributions:
@@ -87,9 +78,6 @@ def probability_of_conformity(value: Decimal, limit: Decimal, expanded_uncertain
     decimals: the distribution is an assumption. With U of 0 it is 1 or 0.
 
     Source: from memory, verify (JCGM 106:2012).
-
-    Raises:
-        ValueError: if the uncertainty is below zero.
     """
     demand(expanded_uncertainty >= 0, "An uncertainty cannot be below zero.")
     margin = limit - value if upper else value - limit
