@@ -1,4 +1,7 @@
-"""Setting a visit up by voice: what the job file leaves out is asked, and becomes what a job file would say. Pure.
+"""What comes before a visit, as one dialogue: waiting for the spoken start, then setting the visit up by voice. Pure.
+
+While it waits nothing counts but the start words and an emergency; after some silences in a row it waits again, and
+then asks on. What the job file leaves out is asked, and becomes what a job file would say.
 
 People, sites and units go by numbers: a name cannot be heard with a small vocabulary, letters sound alike, and digits
 are what the model hears best and what is read back one by one. What judges a reading later (the fuel, the plate's
@@ -11,13 +14,13 @@ it was. An emergency is answered as in a visit; the visit that follows begins wi
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any, cast
 
 from assistant.dialogue.context import alarm, say
-from assistant.dialogue.effects import Effect, Note
-from assistant.dialogue.events import Said
+from assistant.dialogue.effects import Effect, Note, Say, says_of
+from assistant.dialogue.events import Event, Opened, Quiet, Said
 from assistant.dialogue.state import IN_EMERGENCY, Phase
 from assistant.language.meaning import Command, Named, Question, Reading, Unclear, Value, value_text
 from assistant.language.spoken import spoken_number, spoken_value
@@ -36,14 +39,17 @@ Worked = tuple[Procedure, Mapping[str, GenericLimit]]
 
 SET_UP = "set up"
 """Where something happened that happened before the visit's first step."""
+START = Question("start")
+CALLS = 3  # silences in a row after which it waits for the start words instead of asking on
 
 
 @dataclass(frozen=True)
 class SettingUp:
-    """The set-up at one moment.
+    """What comes before the visit, at one moment.
 
-    job: what is known, as a job file says it. left: names of what was left out. low: the lowest figure of a span whose
-    highest is asked. candidate: what is asked for a yes, in the job file's form, and `heard`: as it is read back.
+    waits: for the start words. asks: for what is not known; where not, all is. job: what is known, as a job file says
+    it. left: names of what was left out. low: the lowest figure of a span whose highest is asked. candidate: what is
+    asked for a yes, in the job file's form, and `heard`: as it is read back.
     """
 
     job: Job
@@ -55,6 +61,13 @@ class SettingUp:
     refused: tuple[Value, ...] = ()
     failures: int = 0
     back: SettingUp | None = None
+    waits: bool = False
+    asks: bool = True
+    silences: int = 0  # in a row
+    said: tuple[Say, ...] = ()  # what is waited for, to be said again
+    volume: int = 0  # this and the next two are as the loop wants them, and stay so
+    speed: int = 0
+    counts_marks: bool = False
 
 
 Turn = tuple[SettingUp, list[Effect]]
@@ -72,11 +85,6 @@ class SetUp:
     quantities: Mapping[str, Quantity]
     questions: Sequence[Asked]
     worked: Callable[[str, str, str], Worked | None]
-    start: SettingUp = field(default_factory=lambda: SettingUp({}))
-
-    def opening(self, state: SettingUp) -> list[Effect]:
-        """The first words."""
-        return [*say(wording.ASKS_WHAT_IS_MISSING), *self.present(state)]
 
     def asked(self, state: SettingUp) -> Asked | None:
         """What is asked; None when all is known or left out."""
@@ -86,17 +94,19 @@ class SetUp:
 
     def question(self, state: SettingUp) -> Question:
         """Decides which words are heard."""
-        item = self.asked(state)
+        if state.waits or not state.asks:
+            return START
         if state.phase is not Phase.ASKING:
             return Question(state.phase.value)
+        item = self.asked(state)
         if item and item.quantity:
             return Question(item.name, item.quantity)
-        return Question("setup" if item else "start")
+        return Question("setup") if item else START
 
     def grown(self, state: SettingUp, text: str) -> bool | None:
         """Whether a text is an answer that can grow (True), that cannot (False), or none yet (None)."""
-        item = self.asked(state) if state.phase is Phase.ASKING else None
         question = self.question(state)
+        item = self.asked(state) if state.phase is Phase.ASKING and question != START else None
         complete = self.language.can_grow(text, question)
         if item is None or not item.words:
             return complete
@@ -104,8 +114,48 @@ class SetUp:
             return complete
         return self.language.goes_on(item.words, text)  # "no", and "no heat"
 
-    def step(self, state: SettingUp, event: Said) -> Turn:
-        """What something said makes of the state. A Note says what was decided; without one it was no answer."""
+    def due_s(self, state: SettingUp) -> None:
+        """Nothing is told by itself."""
+
+    def over(self, state: SettingUp) -> bool:
+        """Whether the visit begins."""
+        return not state.waits and (not state.asks or state.phase is Phase.CLOSED)
+
+    def step(self, state: SettingUp, event: Event) -> Turn:
+        """What an event makes of the state. A Note says what was decided; without one it was no answer."""
+        new, effects = self._step(state, event)
+        return replace(new, said=tuple(says_of(self.present(new)))), effects
+
+    def _step(self, state: SettingUp, event: Event) -> Turn:
+        match event:
+            case Opened():
+                return state, self._opening(state)
+            case Said() if state.waits:
+                return self._waited(state, event)
+            case Said() if state.asks:
+                return self._heard(replace(state, silences=0), event)
+            case Quiet() if state.asks and not state.waits:
+                silences = state.silences + 1
+                waits = silences == CALLS and state.phase is not Phase.EMERGENCY
+                new = replace(state, silences=silences, waits=waits)
+                return new, self.present(new)
+        return state, []
+
+    def _opening(self, state: SettingUp) -> list[Effect]:
+        """The first words."""
+        first = say(wording.ASKS_WHAT_IS_MISSING) if state.asks and not state.waits else []
+        return [*first, *self.present(state)]
+
+    def _waited(self, state: SettingUp, event: Said) -> Turn:
+        if isinstance(self.language.understand(event.heard.text, START), Named):
+            new = replace(state, waits=False, silences=0)
+            return new, self.present(new) if state.silences else self._opening(new)
+        if kind := self.language.emergency(event.heard.text):
+            note = Note("set-up", {"asked": START.name, "decided": "emergency"})
+            return state, [note, *alarm(event.heard.text, SET_UP, kind), *self.present(state)]
+        return state, []
+
+    def _heard(self, state: SettingUp, event: Said) -> Turn:
         question = self.question(state)
         meaning = self.language.understand(event.heard.text, question, state.refused)
         command = meaning.name if isinstance(meaning, Command) else ""
@@ -148,6 +198,10 @@ class SetUp:
 
     def present(self, state: SettingUp) -> list[Effect]:
         """Says what is waited for."""
+        if state.waits:
+            return [Say(wording.WAITS)]
+        if not state.asks:
+            return []
         match state.phase:
             case Phase.CONFIRMING:
                 return say(wording.HEARD.format(what=state.heard))

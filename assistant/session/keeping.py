@@ -11,10 +11,10 @@ from typing import Any, Generic, TypeVar
 
 import msgspec
 
-from assistant.dialogue.beforehand import START
 from assistant.dialogue.effects import Effect, notes_of
 from assistant.dialogue.events import Event, Said, Voiced
 from assistant.dialogue.machine import Dialogue
+from assistant.dialogue.setting_up import START
 from assistant.dialogue.state import State
 from assistant.errors import Problem
 from assistant.language.meaning import Question, value_text

@@ -10,7 +10,6 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
-from assistant.dialogue.beforehand import Before, Beforehand
 from assistant.dialogue.effects import Effect, says_of
 from assistant.dialogue.events import Event, Opened, Said
 from assistant.dialogue.setting_up import SettingUp, SetUp
@@ -191,8 +190,8 @@ def before(edges: Edges, kept: InMemory, screen: Screen, wait: bool, begun: Begi
 
     shelf = library()
     job = begun.job if begun else {}
-    state = Beforehand(wait, SettingUp(job) if begun and begun.ask else None)
-    dialogue = Before(shelf.language, SetUp(shelf.language, shelf.quantities, shelf.set_up, shelf.worked))
+    state = SettingUp(job, waits=wait, asks=begun is not None and begun.ask)
+    dialogue = SetUp(shelf.language, shelf.quantities, shelf.set_up, shelf.worked)
     if dialogue.over(state):
         return job
     loop = Loop(dialogue, state, replace(edges, show=show, signals=False), kept)
@@ -201,8 +200,7 @@ def before(edges: Edges, kept: InMemory, screen: Screen, wait: bool, begun: Begi
             raise Problem(f"The recording ended before the visit began. {LEFT}")
     except MicrophoneLost as lost:
         raise Problem(f"{str(lost).rstrip('.')}. {LEFT}") from lost
-    asked = loop.state.asks
-    return dialogue.set_up.job(asked, utc_now()[:16].replace("T", " ")) if asked else job
+    return dialogue.job(loop.state, utc_now()[:16].replace("T", " ")) if state.asks else job
 
 
 def go_on(record: Record, kept: InMemory) -> None:
