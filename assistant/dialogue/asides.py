@@ -9,7 +9,7 @@ from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Event, Said
 from assistant.dialogue.figures import worst_of_times
 from assistant.dialogue.state import Holding, Noting, Phase, Skipped, State, Warned, handed
-from assistant.dialogue.steps import back_to_the_step, given_up, leave, open_step, present, presented
+from assistant.dialogue.steps import back_to_the_step, given_up, leave, open_step, present, presented, warnings
 from assistant.language.meaning import Command, Meaning, Named, Unclear
 from assistant.trade.limits import limit_for
 from assistant.wording import english as wording
@@ -51,11 +51,12 @@ def _held(state: State, kind: str, said: str) -> Turn:
 def go_on(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """From hold back to where the visit was."""
     note = Note("go-on", {"step": state.step})
-    back = state.of(Holding).back
-    if (back is Phase.ASKING or isinstance(back, Warned)) and not state.hand.correcting:
-        # Whatever stopped the visit, the warnings of the step are voiced again before the hand goes in.
+    state = replace(state, at=state.of(Holding).back)
+    # Whatever stopped the visit, the warnings are voiced again before the hand goes in.
+    if (state.at is Phase.ASKING or isinstance(state.at, Warned)) and not state.hand.correcting:
         return then([note], open_step(dialogue, state, state.step))
-    return presented(dialogue, replace(state, at=back), [note])
+    again = [] if state.at is Phase.ASKING else warnings(dialogue, state)
+    return presented(dialogue, state, [note, *again])
 
 
 def skip(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

@@ -12,7 +12,7 @@ from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.state import Deciding, FollowUp, Phase, State, Telling
-from assistant.dialogue.steps import presented
+from assistant.dialogue.steps import presented, warnings
 from assistant.dialogue.summary import notice_of, summary_of
 from assistant.language.meaning import Command, Meaning, Unclear
 from assistant.trade.procedures import State as Site
@@ -34,18 +34,8 @@ def decided(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
         return _decision(dialogue, state, stays_on=True)
     if yeses:
         return presented(dialogue, replace(state, at=Deciding()), say(wording.NOT_TAKEN))
-    return presented(dialogue, replace(state, at=Phase.SHUTTING), hazards_of_shutting(dialogue))
-
-
-def hazards_of_shutting(dialogue: Context) -> list[Effect]:
-    """The warnings before gas and power are shut off."""
-    known = dialogue.rules.hazards
-    return [
-        effect
-        for name in dialogue.rules.procedure.shut_off
-        if name in known
-        for effect in say(known[name].say, "hazard")
-    ]
+    state = replace(state, at=Phase.SHUTTING)
+    return presented(dialogue, state, warnings(dialogue, state))
 
 
 def understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

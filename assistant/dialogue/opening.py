@@ -7,8 +7,8 @@ from dataclasses import replace
 from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Opened, Voiced
-from assistant.dialogue.state import At, Holding, Noting, Phase, Proposing, State, Warned, Working, handed
-from assistant.dialogue.steps import acknowledged, ask, open_step, presented
+from assistant.dialogue.state import At, Holding, Noting, Proposing, State, Warned, Working, handed
+from assistant.dialogue.steps import acknowledged, ask, open_step, presented, warnings
 from assistant.language.meaning import Meaning
 from assistant.wording import english as wording
 
@@ -24,9 +24,7 @@ def opened(dialogue: Context, state: State, event: Opened, meaning: Meaning) -> 
     if isinstance(state.at, Warned):
         return then([*notes, *hello, *told], open_step(dialogue, state, state.step))
     # What was warned of before the interruption is said again; "understood" is in the record already.
-    step = dialogue.rules.procedure.step(state.step)
-    hazards = dialogue.hazards(state, step) if state.at is Phase.ASKING else []
-    return presented(dialogue, state, [*notes, *hello, *told, *hazards])
+    return presented(dialogue, state, [*notes, *hello, *told, *warnings(dialogue, state)])
 
 
 def hazards_voiced(dialogue: Context, state: State, event: Voiced, meaning: Meaning) -> Turn:

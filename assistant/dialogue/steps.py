@@ -361,6 +361,15 @@ def present(dialogue: Context, state: State) -> list[Effect]:
     return say(wording.waits_for(state.at, state.site, dialogue.rules, state.is_brief))
 
 
+def warnings(dialogue: Context, state: State) -> list[Effect]:
+    """The warnings of what is asked, for whatever may have stopped the visit meanwhile: at the end, of shutting off."""
+    if state.at is Phase.ASKING:
+        return dialogue.hazards(state, dialogue.rules.procedure.step(state.step))
+    of_the_end = dialogue.rules.procedure.shut_off if state.phase in (Phase.SHUTTING, Phase.SHUT) else ()
+    known = dialogue.rules.hazards
+    return [effect for name in of_the_end if name in known for effect in say(known[name].say, "hazard")]
+
+
 def presented(dialogue: Context, state: State, effects: Sequence[Effect] = ()) -> Turn:
     """These effects, and then what the state waits for is said."""
     return state, [*effects, *present(dialogue, state)]

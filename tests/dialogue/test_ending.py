@@ -8,6 +8,7 @@ import pytest
 from simulated import Technician
 
 from assistant.dialogue import gate
+from assistant.dialogue.events import Opened, Voiced
 from assistant.dialogue.state import Deciding, Phase
 from assistant.files import library
 from assistant.trade.computations import FINDINGS
@@ -86,6 +87,23 @@ def test_shutting_it_off_warns_of_where_this_gas_goes(fuel, hazard, told):
     assert told in technician.said
     technician.say("understood")
     assert technician.notes[-1].body["hazards"] == [hazard, "lock-out"]
+
+
+@pytest.mark.parametrize(
+    ("so_far", "stopped"),
+    [
+        ([], [Voiced(False, "no sound"), "go on"]),
+        (["hold"], ["go on"]),
+        (["understood", "stop"], ["go on"]),
+        (["understood"], [Opened(resumed=True)]),
+    ],
+)
+def test_whatever_stops_the_shutting_off_its_warnings_are_voiced_again(so_far, stopped):
+    technician = at_the_end()
+    technician.hear("no", *so_far)
+    for each in stopped:
+        technician.say(each) if isinstance(each, str) else technician.event(each)
+    assert "Lock and tag the switch or breaker." in technician.said
 
 
 def test_a_visit_of_an_older_record_shuts_off_as_it_did():
