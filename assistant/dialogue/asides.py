@@ -9,7 +9,7 @@ from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Event, Said
 from assistant.dialogue.figures import worst_of_times
 from assistant.dialogue.state import Holding, Noting, Phase, Skipped, State, Warned, handed
-from assistant.dialogue.steps import back_to_the_step, given_up, leave, open_step, present, presented, warnings
+from assistant.dialogue.steps import back_to_the_step, given_up, leave, open_step, present, presented, skipped, warnings
 from assistant.language.meaning import Command, Meaning, Named, Unclear
 from assistant.trade.limits import limit_for
 from assistant.wording import english as wording
@@ -82,9 +82,7 @@ def reason(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
     reason = meaning.of if isinstance(meaning, Named) else "as recorded"
     if state.hand.untold:
         return _untold(dialogue, state, reason, event.audio)
-    skipped = Skipped(state.step, reason, event.audio)
-    state = replace(state, skipped=(*state.skipped, skipped), at=Phase.ASKING)
-    note = Note("skipped", {"step": state.step, "reason": reason, "audio": event.audio})
+    state, note = skipped(replace(state, at=Phase.ASKING), Skipped(state.step, reason, event.audio))
     return leave(dialogue, state, "skip", [note, *say(wording.SKIPPED.format(why=reason), "answer")])
 
 
@@ -92,12 +90,9 @@ def _untold(dialogue: Context, state: State, why: str, audio: str) -> Turn:
     """A time of a timed step that no marks gave is not told either."""
     step = dialogue.rules.procedure.step(state.step)
     why = f"{dialogue.rules.quantities[state.hand.untold[0]].spoken} not timed, {why}"
-    skipped = (*state.skipped, Skipped(step.id, why, audio, part=True))
-    state = replace(handed(state, untold=state.hand.untold[1:]), at=Phase.ASKING, skipped=skipped)
-    effects: list[Effect] = [
-        Note("skipped", {"step": step.id, "reason": why, "audio": audio}),
-        *say(wording.SKIPPED.format(why=why), "answer"),
-    ]
+    state = replace(handed(state, untold=state.hand.untold[1:]), at=Phase.ASKING)
+    state, note = skipped(state, Skipped(step.id, why, audio, part=True))
+    effects: list[Effect] = [note, *say(wording.SKIPPED.format(why=why), "answer")]
     if state.hand.untold:
         return presented(dialogue, state, effects)
     return leave(dialogue, state, worst_of_times(state, step), effects)

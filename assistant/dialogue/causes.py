@@ -21,7 +21,7 @@ def symptom(dialogue: Context, state: State, event: Said, meaning: Command) -> T
     known = dialogue.rules.faults.symptoms.get(name)
     if known is None:
         return presented(dialogue, state, say(wording.NO_SUCH_SYMPTOM))
-    state = replace(state, symptom=name, told=(*state.told, name))
+    state = replace(state, told=(*state.told, name))
     note = Note("symptom", {"step": state.step, "symptom": name, "words": event.heard.text, "audio": event.audio})
     told = [wording.SYMPTOM_KEPT.format(name=name)]
     if known.never_run_as_found and state.site.gas != "on":

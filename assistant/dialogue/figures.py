@@ -128,11 +128,11 @@ def findings(rules: Rules, state: State, taken_back: bool = False) -> tuple[Foun
                 worked += [(at, replace(found, after=age, voided_by=ends)) for at, found in of]
             if taken_back and any(t.withdrawn for t in _inputs(name, alive)):
                 of = _worked_at(rules, state, name, alive)
-                worked += [(at, replace(found, after=age, taken_back=True)) for at, found in of]
+                worked += [(at, replace(found, after=age, withdrawn=True)) for at, found in of]
     stand: list[Found] = []
     for _, found in sorted(worked, key=lambda each: each[0]):
-        if not (found.voided or found.taken_back):
-            stand = [other for other in stand if other.name != found.name or other.voided or other.taken_back]
+        if found.stands:
+            stand = [other for other in stand if other.name != found.name or not other.stands]
         stand.append(found)
     return tuple(stand)
 

@@ -24,12 +24,12 @@ def bars(rules: Rules, state: State) -> tuple[Bar, ...]:
     for fact in known:
         of, acts = about(fact), _forbids(rules, fact)
         old = closed.get(of)
-        if acts and not _is_withdrawn(fact):
+        if acts and not fact.withdrawn:
             closed.pop(of, None)
             closed[of] = Bar(of, fact, acts, "mended" if fact.voided_by is not None else "found")
         elif acts:
             closed.setdefault(of, Bar(of, fact, acts, "taken back"))
-        elif old and not _is_withdrawn(fact) and _judged(fact) and _opens(old, fact):
+        elif old and not fact.withdrawn and _judged(fact) and _opens(old, fact):
             del closed[of]
     return tuple(closed.values())
 
@@ -37,10 +37,6 @@ def bars(rules: Rules, state: State) -> tuple[Bar, ...]:
 def about(fact: Fact) -> str:
     """What a fact is about: its quantity, its check or its finding."""
     return fact.quantity if isinstance(fact, Taken) else fact.step if isinstance(fact, Answer) else fact.name
-
-
-def _is_withdrawn(fact: Fact) -> bool:
-    return fact.withdrawn or (isinstance(fact, Found) and fact.taken_back)
 
 
 def _judged(fact: Fact) -> bool:

@@ -58,7 +58,7 @@ def _times_lost(state: State) -> tuple[State, list[Effect], list[Effect]]:
     if state.counts_marks or state.hand.first_mark_s is not None or at != state.at:
         notes += [Note("marks-dropped", {"step": state.step, "reason": "interrupted"})]
         told += say(wording.MARKS_LOST)
-        state = replace(handed(state, marks=(), missed=(), first_mark_s=None), at=at)
+        state = replace(handed(state, marks=(), first_mark_s=None), at=at)
     if asked_for := [timer for timer in state.timers if not timer.step]:
         notes += [Note("timer-off", {"seconds": [timer.seconds for timer in asked_for]})]
         told += say(wording.TIMERS_LOST)

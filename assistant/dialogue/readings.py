@@ -80,7 +80,7 @@ def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) ->
     """Takes back the last reading or answer, at any later moment, with all that followed from it; asks it again."""
     if state.hand.correcting:
         return presented(dialogue, state)
-    last = next((f for f in reversed(state.facts) if not (isinstance(f, Found) or f.withdrawn or f.voided)), None)
+    last = next((f for f in reversed(state.facts) if f.stands and not isinstance(f, Found)), None)
     if last is None:
         return presented(dialogue, state, say(wording.NOTHING_TO_TAKE_BACK))
     before = findings(dialogue.rules, state)
@@ -152,5 +152,4 @@ def _not_repaired(state: State) -> State:
         handed(state, correcting=None),
         facts=tuple(replace(fact, voided_by=None) if fact.voided_by == number else fact for fact in state.facts),
         repairs=state.repairs[:number],
-        as_left=tuple(dict.fromkeys(step for made in state.repairs[:number] for step in made.voids)),
     )

@@ -117,6 +117,11 @@ class _Known:
         """Whether a repair came after it."""
         return self.voided_by is not None
 
+    @property
+    def stands(self) -> bool:
+        """Whether it was not taken back, and no repair came after it."""
+        return not (self.withdrawn or self.voided)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Taken(_Known, Reading):
@@ -146,7 +151,7 @@ class Found(_Known):
     """What follows from readings. It is worked out from those that stand, and never stored (`figures.findings`), but
     for what was worked out aside, by voice.
 
-    taken_back: it rests on a reading that was taken back and not read again. rests_on: of one worked out aside, the
+    withdrawn: it rests on a reading that was taken back and not read again. rests_on: of one worked out aside, the
     quantities whose readings it was worked out from.
     """
 
@@ -156,7 +161,6 @@ class Found(_Known):
     unit: str
     verdict: Verdict | None
     problem: str = ""
-    taken_back: bool = False
     aside: bool = False
     rests_on: tuple[str, ...] = ()
 
@@ -288,6 +292,15 @@ class Cleared(WithData):
 
 
 @dataclass(frozen=True)
+class Missed(WithData):
+    """A run is over, and its marks are fewer than its events."""
+
+    phase = Phase.MISSED
+    marks: tuple[Mark, ...]
+    events: tuple[str, ...] = ()  # those that are said to have got no mark
+
+
+@dataclass(frozen=True)
 class Timed(WithData):
     """The marks of a run give times that need a yes."""
 
@@ -373,7 +386,6 @@ class Hand:
     not_meant: tuple[str, ...] = ()  # commands that were proposed and answered with no
     first_mark_s: float | None = None  # of a reading in seconds
     marks: tuple[Mark, ...] = ()  # of a timed run, or of the trials that are counted
-    missed: tuple[str, ...] = ()  # its events that are said to have got no mark
     untold: tuple[str, ...] = ()  # its times that no two marks give, still to be told in seconds
     looks: tuple[str, ...] = ()  # the steps that are asked as one list, the one in hand first
 
@@ -403,7 +415,6 @@ class State:
     repairs: tuple[Repaired, ...] = ()
     ran: tuple[str, ...] = ()  # steps of runs by cause that are behind
     stands: tuple[str, ...] = ()  # steps that are passed over on the way back from a repair
-    as_left: tuple[str, ...] = ()  # steps that a repair touched: they are asked again, as left
     lit: tuple[str, ...] = ()  # steps that light, left since the last repair
     burning: bool = False  # it was lit, and neither gas nor power was taken away since
     resume_at: str = ""  # the step put off for what a repair wants to be measured first, with the flame
@@ -413,8 +424,7 @@ class State:
     speaker: str = "technician"
     timers: tuple[Timer, ...] = ()
     stopwatches: Mapping[int, float] = field(default_factory=dict)  # number -> the mark that started it, on that clock
-    symptom: str = ""  # as the technician told it, the last one; in the table of faults
-    told: tuple[str, ...] = ()  # all symptoms that were told
+    told: tuple[str, ...] = ()  # the symptoms that the technician told, by their names in the table of faults
     all_good: tuple[str, ...] = ()  # steps of a list that was answered with "all good", still to be left
     pace: Pace = "full"  # of the talk
     warned_of: tuple[Acknowledged, ...] = ()
@@ -451,7 +461,17 @@ class State:
     @property
     def standing(self) -> tuple[Taken, ...]:
         """The readings that were not taken back, and that no repair came after."""
-        return tuple(taken for taken in self.readings if not (taken.withdrawn or taken.voided))
+        return tuple(taken for taken in self.readings if taken.stands)
+
+    @property
+    def as_left(self) -> tuple[str, ...]:
+        """The steps that a repair touched: they are asked again, as left."""
+        return tuple(dict.fromkeys(step for made in self.repairs for step in made.voids))
+
+    @property
+    def symptom(self) -> str:
+        """The symptom that was told last; empty where none was."""
+        return self.told[-1] if self.told else ""
 
     @property
     def is_brief(self) -> bool:

@@ -282,7 +282,7 @@ def repaired(dialogue: Context, state: State, made: RepairHeard, restart: str = 
     number = len(state.repairs)
 
     def touches(fact: Fact) -> bool:
-        if fact.voided or fact.withdrawn:
+        if not fact.stands:
             return False
         if isinstance(fact, Found):
             return fact.name in findings
@@ -292,7 +292,6 @@ def repaired(dialogue: Context, state: State, made: RepairHeard, restart: str = 
         state,
         facts=tuple(replace(fact, voided_by=number) if touches(fact) else fact for fact in state.facts),
         outcomes={step: outcome for step, outcome in state.outcomes.items() if step not in steps},
-        as_left=tuple(dict.fromkeys((*state.as_left, *voided))),
         repairs=(*state.repairs, Repaired(made.name, state.step, voided, made.audio)),
         lit=(),
     )
@@ -508,9 +507,14 @@ def given_up(state: State) -> tuple[State, list[Effect]]:
     """What was taken back and is not read or answered again is a step that was not checked."""
     if state.hand.correcting is None:
         return state, []
-    left = Skipped(state.hand.correcting.step, TAKEN_BACK, part=True)
-    state = replace(handed(state, correcting=None), skipped=(*state.skipped, left))
-    return state, [Note("skipped", {"step": left.step, "reason": left.reason, "audio": ""})]
+    state, note = skipped(state, Skipped(state.hand.correcting.step, TAKEN_BACK, part=True))
+    return handed(state, correcting=None), [note]
+
+
+def skipped(state: State, left: Skipped) -> tuple[State, Note]:
+    """What was skipped is told at the end."""
+    note = Note("skipped", {"step": left.step, "reason": left.reason, "audio": left.audio})
+    return replace(state, skipped=(*state.skipped, left)), note
 
 
 def emergency(dialogue: Context, state: State, why: str, kind: EmergencyKind) -> Turn:

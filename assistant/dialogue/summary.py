@@ -11,7 +11,7 @@ from typing import Any
 from assistant.dialogue import gate
 from assistant.dialogue.figures import findings
 from assistant.dialogue.ranking import found_cause
-from assistant.dialogue.state import Answer, Fact, Found, Rules, State, Taken
+from assistant.dialogue.state import Answer, Found, Rules, State, Taken
 from assistant.language.meaning import value_text
 from assistant.trade.computations import FINDINGS
 from assistant.trade.limits import limit_for
@@ -58,28 +58,28 @@ def found_of(state: State, rules: Rules) -> list[Body]:
     barring = {bar.about: bar for bar in gate.bars(rules, state)}
     left = {t.quantity for t in state.standing if t.stage == "left"}
 
-    def entry(fact: Fact, body: Body) -> Body:
-        bar = barring.get(gate.about(fact))
-        if bar is None or bar.fact != fact or not body:
-            return body
-        again = {"mended": ", mended and not measured again", "taken back": ", taken back and not read again"}
-        return {**body, "unsafe": True, "text": body["text"] + again.get(bar.stands, "")}
-
+    worked = findings(rules, state, taken_back=True)
     entries: list[Body] = []
-    for fact in (*state.facts, *findings(rules, state, taken_back=True)):
+    for fact in (*state.facts, *worked):
         bar = barring.get(gate.about(fact))
-        if (fact.withdrawn or (isinstance(fact, Found) and fact.taken_back)) and (bar is None or bar.fact != fact):
+        bars = bar is not None and bar.fact == fact
+        if fact.withdrawn and not bars:
             continue
+        step = procedure.step(fact.step)
         if isinstance(fact, Answer):
-            entries.append(entry(fact, _answered(rules, procedure.step(fact.step), fact)))
+            body = _answered(rules, step, fact)
         elif isinstance(fact, Taken):
             came_after = fact.stage == "found" and fact.quantity in left
-            step = procedure.step(fact.step)
-            entries.append(entry(fact, _measured(rules, step, fact, step.title, fact.voided or came_after)))
-        elif fact not in state.facts or fact in findings(rules, state):
-            name = FINDINGS[fact.name].spoken
-            entries.append(entry(fact, _measured(rules, procedure.step(fact.step), fact, name, fact.voided)))
-    return [each for n, each in enumerate(entries) if each and each not in entries[:n]]
+            body = _measured(rules, step, fact, step.title, fact.voided or came_after)
+        elif fact not in state.facts or fact in worked:
+            body = _measured(rules, step, fact, FINDINGS[fact.name].spoken, fact.voided)
+        else:
+            continue
+        if bar and bars and body:
+            body |= {"unsafe": True, "text": body["text"] + wording.NOT_AGAIN.get(bar.stands, "")}
+        if body and body not in entries:
+            entries.append(body)
+    return entries
 
 
 def _answered(rules: Rules, step: Step, answer: Answer) -> Body:
@@ -133,7 +133,7 @@ def not_checked(state: State, rules: Rules) -> list[Body]:
     safety: it is a safety check that this appliance has, so that leaving the appliance on is forbidden without it.
     there: the appliance has what is to be checked, and somebody a meter for it.
     """
-    read = {*(t.step for t in state.standing), *(a.step for a in state.answers if not (a.withdrawn or a.voided))}
+    read = {*(t.step for t in state.standing), *(a.step for a in state.answers if a.stands)}
     left = {(s.step, s.reason): s.audio for s in state.skipped if s.reason != TAKEN_BACK or s.step not in read}
     unjudged = {
         (t.step, f"cannot judge, {t.verdict.reason}"): "" for t in state.standing if t.verdict.outcome == "cannot-judge"

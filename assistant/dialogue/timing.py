@@ -18,7 +18,7 @@ from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Said
 from assistant.dialogue.figures import times_of, worst_of_times
-from assistant.dialogue.state import Candidate, Mark, Phase, State, Taken, Timed, handed
+from assistant.dialogue.state import Candidate, Mark, Missed, Phase, State, Taken, Timed, handed
 from assistant.dialogue.steps import leave, presented, weigh
 from assistant.language.meaning import Command, Meaning, Named, value_text
 from assistant.trade import units
@@ -63,7 +63,7 @@ def _mark_event(dialogue: Context, state: State, made: Sequence[Mark], step: Ste
     if state.hand.untold:  # the run is marked again: what its first marks gave is taken back
         old = [t for t in state.standing if t.step == step.id and t.words == "mark"]
         facts = tuple(replace(t, withdrawn=True) if t in old else t for t in state.facts)
-        state = replace(handed(state, untold=(), missed=()), facts=facts)
+        state = replace(handed(state, untold=()), facts=facts)
         effects += [
             Note("correction", {"step": t.step, "quantity": t.quantity, "withdrawn": value_text(t.value)}) for t in old
         ]
@@ -73,7 +73,7 @@ def _mark_event(dialogue: Context, state: State, made: Sequence[Mark], step: Ste
         effects.append(Note("mark", {"step": step.id, "at_s": known.at_s, "event": known.event}))
     # The run is over once the last mark can be of no other event than the last; marks that fit nowhere end it too.
     if all(step.events[-1] in way for way in _ways(step, state.hand.marks, ())):
-        return _settle(dialogue, state, step, effects)
+        return _settle(dialogue, state, step, Missed(state.hand.marks), effects)
     return state, effects
 
 
@@ -83,7 +83,7 @@ def next_or_over(dialogue: Context, state: State, event: Said, meaning: Command)
     if state.hand.correcting or state.hand.untold:
         return yes_no(dialogue, state, event, meaning)
     if step.events:
-        return _settle(dialogue, state, step, [])
+        return _settle(dialogue, state, step, Missed(state.hand.marks), [])
     if not state.hand.marks:
         return yes_no(dialogue, state, event, meaning)
     candidate = Candidate(Decimal(len(state.hand.marks)), "dimensionless", words=event.heard.text, audio=event.audio)
@@ -99,36 +99,37 @@ def _ways(step: Step, marks: tuple[Mark, ...], missed: tuple[str, ...]) -> list[
     return [way for way in ways if all(mark.event in ("", event) for event, mark in way.items())]
 
 
-def _settle(dialogue: Context, state: State, step: Step, effects: list[Effect]) -> Turn:
+def _settle(dialogue: Context, state: State, step: Step, run: Missed, effects: list[Effect]) -> Turn:
     """After the last mark: works out the times, or asks which event got no mark."""
-    if len(state.hand.marks) > len(step.events) or not _ways(step, state.hand.marks, ()):
-        state = replace(handed(state, marks=(), missed=()), at=Phase.ASKING)
+    state = handed(state, marks=())
+    if len(run.marks) > len(step.events) or not _ways(step, run.marks, ()):
+        state = replace(state, at=Phase.ASKING)
         note = Note("marks-dropped", {"step": step.id, "reason": "the marks do not fit the events"})
         told = say(wording.MARKS_DO_NOT_FIT, "answer")
         return presented(dialogue, state, [*effects, note, *told])
-    ways = _ways(step, state.hand.marks, state.hand.missed)
-    if state.hand.marks and len(ways) > 1:
-        return presented(dialogue, replace(state, at=Phase.MISSED), effects)
+    ways = _ways(step, run.marks, run.events)
+    if run.marks and len(ways) > 1:
+        return presented(dialogue, replace(state, at=run), effects)
     return _times(dialogue, state, step, ways[0] if ways else {}, effects)
 
 
 def missed(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Which event got no mark; "no" where nobody knows: then only what is certain is worked out."""
-    step = dialogue.rules.procedure.step(state.step)
-    ways = _ways(step, state.hand.marks, state.hand.missed)
+    step, run = dialogue.rules.procedure.step(state.step), state.of(Missed)
+    ways = _ways(step, run.marks, run.events)
     if meaning == Command("no"):
         sure = {e: m for e, m in ways[0].items() if all(way.get(e) == m for way in ways)}
         return _times(dialogue, state, step, sure, [])
     name = meaning.of if isinstance(meaning, Named) else ""
     if not any(name in step.events and name not in way for way in ways):
         return presented(dialogue, state, say(wording.EVENT_HAS_ITS_MARK))
-    return _settle(dialogue, handed(state, missed=(*state.hand.missed, name)), step, [])
+    return _settle(dialogue, state, step, Missed(run.marks, (*run.events, name)), [])
 
 
 def _times(dialogue: Context, state: State, step: Step, given: dict[str, Mark], effects: list[Effect]) -> Turn:
     """The times between the marks: taken, or asked first where one does not pass."""
     marks = tuple(replace(m, event=e) for e, m in given.items())
-    state = replace(handed(state, marks=(), missed=()), at=Timed(marks))
+    state = replace(state, at=Timed(marks))
     lost = [event for event in step.events if event not in given]
     note = Note("times", {"step": step.id, "marks": {e: m.at_s for e, m in given.items()}, "missed": lost})
     taken = times_of(dialogue, state, step, marks)

@@ -368,6 +368,10 @@ _STANDS = {
 }
 
 
+NOT_AGAIN = {"mended": ", mended and not measured again", "taken back": ", taken back and not read again"}
+"""After what forbids something, in the summary of a visit."""
+
+
 def barred_by(rules: Rules, bar: Bar) -> str:
     """What forbids something: "rollout switch, fail"."""
     fact = bar.fact

@@ -26,7 +26,18 @@ from card import RATE_HZ, Card
 from numpy.typing import NDArray
 
 from assistant.dialogue.machine import Dialogue
-from assistant.dialogue.state import Candidate, Confirming, FollowUp, Holding, Phase, Proposing, State, Telling, Warned
+from assistant.dialogue.state import (
+    Candidate,
+    Confirming,
+    FollowUp,
+    Holding,
+    Missed,
+    Phase,
+    Proposing,
+    State,
+    Telling,
+    Warned,
+)
 from assistant.errors import Problem
 from assistant.files import top_folder
 from assistant.language.meaning import Reading
@@ -350,7 +361,7 @@ class LiveVisit:
                 return "no access"
             case Telling():
                 return "customer refused"
-            case Phase.MISSED | FollowUp():
+            case Missed() | FollowUp():
                 return "no"
             case Holding():
                 return "go on"
