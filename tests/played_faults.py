@@ -48,7 +48,7 @@ def appliance_of(faults: Faults, row: Row, cause: str | None = None) -> Applianc
 
 def true_outcome(faults: Faults, cause: str, observation: str, row: Row) -> str:
     """What is most often seen there where this is the cause."""
-    return max(faults.outcomes(observation), key=lambda o: faults.likelihood(cause, observation, o, row))
+    return max(faults.outcomes[observation], key=lambda o: faults.likelihood(cause, observation, o, row))
 
 
 def play(faults: Faults, row: Row, cause: str, by_table: bool) -> Played:

@@ -74,3 +74,16 @@ def told(tmp_path_factory) -> str:
 )
 def test_what_breaks_the_layers_is_found(told, says):
     assert says in told
+
+
+def test_the_dialogue_says_only_sentences_of_the_wording():
+    """What is said comes from wording/ or from a data file: no call of `say` has words of its own."""
+    own = [
+        f"{path.name}: {ast.unparse(call)}"
+        for path in sorted((TOP / "assistant" / "dialogue").glob("*.py"))
+        for call in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id in ("say", "Say")
+        for word in ast.walk(call.args[0])
+        if isinstance(word, ast.Constant) and isinstance(word.value, str) and len(word.value.split()) > 1
+    ]
+    assert own == []

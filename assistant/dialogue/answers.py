@@ -155,7 +155,7 @@ def understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -
 
 def _rising(dialogue: Context, state: State, note: Note) -> Turn:
     """What must not rise is said to rise: the cause is to be found, whatever the figure."""
-    text = f"{dialogue.rules.quantities[dialogue.asked(state) or ''].spoken} is rising, find the cause"
+    text = wording.RISES.format(name=dialogue.rules.quantities[dialogue.asked(state) or ""].spoken)
     effects: list[Effect] = [note]
     if not any(r.step == state.step and r.text == text for r in state.remarks):
         rises = Answer(state.step, "", text, after=len(state.repairs))

@@ -79,7 +79,7 @@ def reason(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
     """Whatever is said now is the reason; its recording is kept, and the words if they are known."""
     if meaning == Unclear("silence"):
         return not_here(dialogue, state, event, meaning)
-    reason = meaning.of if isinstance(meaning, Named) else "as recorded"
+    reason = meaning.of if isinstance(meaning, Named) else wording.AS_RECORDED
     if state.hand.untold:
         return _untold(dialogue, state, reason, event.audio)
     state, note = skipped(replace(state, at=Phase.ASKING), Skipped(state.step, reason, event.audio))
@@ -89,7 +89,7 @@ def reason(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
 def _untold(dialogue: Context, state: State, why: str, audio: str) -> Turn:
     """A time of a timed step that no marks gave is not told either."""
     step = dialogue.rules.procedure.step(state.step)
-    why = f"{dialogue.rules.quantities[state.hand.untold[0]].spoken} not timed, {why}"
+    why = wording.NOT_TIMED.format(name=dialogue.rules.quantities[state.hand.untold[0]].spoken, why=why)
     state = replace(handed(state, untold=state.hand.untold[1:]), at=Phase.ASKING)
     state, note = skipped(state, Skipped(step.id, why, audio, part=True))
     effects: list[Effect] = [note, *say(wording.SKIPPED.format(why=why), "answer")]

@@ -202,7 +202,7 @@ def read_back(dialogue: Context, state: State, reading: Reading) -> str:
             return wording.without_unit(said, reading)
         if reading.unit != asked:
             converted = units.round_significant(units.convert(reading.value, reading.unit, asked), 3)
-            said += f", that is {spoken_value(converted, asked)}"
+            said += wording.THAT_IS.format(value=spoken_value(converted, asked))
     return said
 
 

@@ -166,9 +166,9 @@ class SetUp:
         if state.phase in IN_EMERGENCY:
             return self._emergency(state, event, command)
         if command in ("stop", "hold"):
-            told = wording.STOPPED_NOW if command == "stop" else ""
+            told = say(wording.STOPPED_NOW) if command == "stop" else []
             state = replace(state, phase=Phase.HOLDING, candidate=None, low=None)
-            return state, [self._note(state, command), *say(f"{told} Say go on.")]
+            return state, [self._note(state, command), *told, *self.present(state)]
         if state.phase is Phase.HOLDING:
             if command != "go-on":
                 return state, say(wording.SAY_GO_ON)
@@ -272,11 +272,11 @@ class SetUp:
     def job(self, state: SettingUp, when: str) -> dict[str, Any]:
         """What a job file would say. when: the moment, which tells a site or unit without a number from every other."""
         job = {key: dict(value) if isinstance(value, Mapping) else value for key, value in state.job.items()}
-        job.setdefault("site", f"site without a number, {when}")
-        job.setdefault("technician", {"name": "technician not named"})
+        job.setdefault("site", wording.SITE_WITHOUT_NUMBER.format(when=when))
+        job.setdefault("technician", {"name": wording.NOT_NAMED})
         appliance = job["appliance"]
         if "description" not in appliance:
-            told = f"{appliance['ignition']}, {appliance['fuel']}, set up by voice"
+            told = wording.SET_UP_BY_VOICE.format(ignition=appliance["ignition"], fuel=appliance["fuel"])
             appliance["description"] = told if "tag" in appliance else f"{told} {when}"
         if "gas" in job and len(job["gas"]) < sum(item.path[0] == "gas" for item in self.questions):
             del job["gas"]
@@ -311,7 +311,9 @@ class SetUp:
             note = self._note(state, "refused: the lowest is above the highest, or in another unit")
             return state, [note, *say(wording.LOWEST_FIRST), *self.present(state)]
         body = {"low": value_text(low.value), "high": value_text(high), "unit": reading.unit}
-        told = f"lowest {spoken_number(low.value, ', ')}, highest {spoken_value(high, reading.unit)}"
+        told = wording.LOWEST_AND_HIGHEST.format(
+            lowest=spoken_number(low.value, ", "), highest=spoken_value(high, reading.unit)
+        )
         return self._weigh(replace(state, low=None), item, body, told, doubt)
 
     def _weigh(
@@ -345,7 +347,7 @@ class SetUp:
         if state.low:
             assert isinstance(state.low.value, Decimal)
             body = {"low": value_text(state.low.value), "unit": state.low.unit}
-            told = f"lowest {spoken_value(state.low.value, state.low.unit)}, no highest"
+            told = wording.LOWEST_ALONE.format(lowest=spoken_value(state.low.value, state.low.unit))
             return self._weigh(replace(state, low=None), item, body, told, doubt=True)
         if not item.without:
             return state, [self._note(state, command), *say(wording.CANNOT_BE_LEFT_OUT), *self.present(state)]

@@ -46,7 +46,7 @@ from assistant.dialogue.state import (
     Working,
     handed,
 )
-from assistant.dialogue.summary import TAKEN_BACK, summary_of
+from assistant.dialogue.summary import summary_of
 from assistant.language.meaning import value_text
 from assistant.trade.computations import CLOCKED, CLOCKED_BY, FINDINGS
 from assistant.trade.limits import EmergencyKind
@@ -68,7 +68,7 @@ def open_step(dialogue: Context, state: State, step_id: str) -> Turn:
     if step_id == END:
         return _end(dialogue, state)
     if step_id == EMERGENCY:
-        return emergency(dialogue, state, "smell of gas", "gas")
+        return emergency(dialogue, state, wording.SMELL_OF_GAS, "gas")
     step = dialogue.rules.procedure.step(step_id)
     state = replace(state, step=step_id)
     if step_id in state.stands:  # once: where the procedure comes back to it, it is asked
@@ -106,7 +106,7 @@ def _never_after(dialogue: Context, state: State, step: Step) -> str:
     found = [answer.text for answer in state.remarks if answer.step in step.never_after]
     symptoms = dialogue.rules.faults.symptoms
     told = [name for name in state.told if name in symptoms and symptoms[name].never_run_as_found]
-    return next((f"after {why}" for why in (*found, *told)), "")
+    return next((wording.CAME_AFTER.format(why=why) for why in (*found, *told)), "")
 
 
 def barred(dialogue: Context, state: State, bar: Bar) -> Turn:
@@ -507,7 +507,7 @@ def given_up(state: State) -> tuple[State, list[Effect]]:
     """What was taken back and is not read or answered again is a step that was not checked."""
     if state.hand.correcting is None:
         return state, []
-    state, note = skipped(state, Skipped(state.hand.correcting.step, TAKEN_BACK, part=True))
+    state, note = skipped(state, Skipped(state.hand.correcting.step, wording.NOT_READ_AGAIN, part=True))
     return handed(state, correcting=None), [note]
 
 

@@ -21,8 +21,6 @@ from assistant.wording import english as wording
 
 Body = dict[str, Any]
 
-TAKEN_BACK = "taken back and not read again"  # why a step is not checked whose reading a correction took away
-
 
 def summary_of(state: State, rules: Rules) -> Body:
     """What was found, what was not checked and why, what is unsafe, what speaks against leaving it on, and why a follow
@@ -31,7 +29,7 @@ def summary_of(state: State, rules: Rules) -> Body:
     found = found_of(state, rules)
     unchecked = not_checked(state, rules)
     unsafe = [entry for entry in found if entry["unsafe"]]
-    missed = [f"{entry['title']} was not checked" for entry in unchecked if entry["safety"]]
+    missed = [wording.NOT_CHECKED.format(title=entry["title"]) for entry in unchecked if entry["safety"]]
     return {
         **({"complaint": state.symptom, "cause": found_cause(rules, state)} if no_heat else {}),
         "found": found,
@@ -43,7 +41,7 @@ def summary_of(state: State, rules: Rules) -> Body:
         "site": {"power": state.site.power, "gas": state.site.gas},
         "follow_up_because": [
             *_each(entry["text"] for entry in found if entry["unsafe"] or not entry["as_found"]),
-            *(f"{entry['title']} was not checked" for entry in unchecked if entry["there"]),
+            *(wording.NOT_CHECKED.format(title=entry["title"]) for entry in unchecked if entry["there"]),
         ],
     }
 
@@ -111,7 +109,7 @@ def _measured(rules: Rules, step: Step, of: Taken | Found, title: str, as_found:
     failed = verdict.accepted is False and (guarded or tests)
     return {
         "step": step.id,
-        "text": f"{title}, {verdict.outcome.replace('-', ' ')}",
+        "text": wording.FOUND.format(title=title, outcome=verdict.outcome.replace("-", " ")),
         "verdict": verdict.outcome,
         "value": value_text(of.value),
         "unit": of.unit,
@@ -134,10 +132,10 @@ def not_checked(state: State, rules: Rules) -> list[Body]:
     there: the appliance has what is to be checked, and somebody a meter for it.
     """
     read = {*(t.step for t in state.standing), *(a.step for a in state.answers if a.stands)}
-    left = {(s.step, s.reason): s.audio for s in state.skipped if s.reason != TAKEN_BACK or s.step not in read}
-    unjudged = {
-        (t.step, f"cannot judge, {t.verdict.reason}"): "" for t in state.standing if t.verdict.outcome == "cannot-judge"
-    }
+    told = [s for s in state.skipped if s.reason != wording.NOT_READ_AGAIN or s.step not in read]
+    left = {(s.step, s.reason): s.audio for s in told}
+    lost = [t for t in state.standing if t.verdict.outcome == "cannot-judge"]
+    unjudged = {(t.step, wording.CANNOT_JUDGE.format(reason=t.verdict.reason)): "" for t in lost}
     return [
         {
             "step": step,

@@ -160,7 +160,11 @@ def _asked_for(state: State) -> list[Timer]:
 
 def _name(state: State, timer: Timer) -> str:
     """Which timer, where there are several."""
-    return f"Of {wording.duration(timer.seconds)}, " if sum(not each.over for each in state.timers) > 1 else ""
+    return (
+        wording.OF_TIMER.format(time=wording.duration(timer.seconds))
+        if sum(not each.over for each in state.timers) > 1
+        else ""
+    )
 
 
 def _awaits_mark(dialogue: Context, state: State) -> bool:

@@ -15,7 +15,7 @@ what alters the appliance comes last.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
@@ -146,23 +146,16 @@ class Faults(Data):
 
     @model_validator(mode="after")
     def _names_exist(self) -> Self:
+        rows = {row.symptom for row in self.rows}
         for row in self.rows:
-            for name in row.causes:
-                if name not in self.causes:
-                    raise ValueError(f"the row {row.symptom!r} names the cause {name!r}, which is not listed")
-            for name in (*row.seen, *row.next):
-                if name not in self.observations:
-                    raise ValueError(f"the row {row.symptom!r} names the observation {name!r}, which is not listed")
+            _listed(f"the row {row.symptom!r} names the cause", row.causes, self.causes)
+            _listed(f"the row {row.symptom!r} names the observation", (*row.seen, *row.next), self.observations)
         for name, cause in self.causes.items():
-            for observation in cause.shows:
-                if observation not in self.observations:
-                    raise ValueError(f"the cause {name!r} shows {observation!r}, which is not an observation")
+            _listed(f"the cause {name!r} shows the observation", cause.shows, self.observations)
             if not any(name in row.causes for row in self.rows):
                 raise ValueError(f"the cause {name!r} is in no row")
         for name, symptom in self.symptoms.items():
-            for row_name in symptom.rows:
-                if all(row.symptom != row_name for row in self.rows):
-                    raise ValueError(f"the symptom {name!r} names the row {row_name!r}, which is not listed")
+            _listed(f"the symptom {name!r} names the row", symptom.rows, rows)
         return self
 
     def rows_of(self, symptom: str, appliance: Appliance) -> tuple[Row, ...]:
@@ -177,7 +170,8 @@ class Faults(Data):
         return dict(sorted(set.intersection(*rows))) if rows else {}
 
     @cached_property
-    def _outcomes(self) -> dict[str, tuple[str, ...]]:
+    def outcomes(self) -> Mapping[str, tuple[str, ...]]:
+        """Every outcome that an observation can have, the usual one first."""
         found = {name: {observation.usual: None} for name, observation in self.observations.items()}
         for cause in self.causes.values():
             for name, shown in cause.shows.items():
@@ -186,10 +180,6 @@ class Faults(Data):
             for name, outcome in row.seen.items():
                 found[name][outcome] = None
         return {name: tuple(outcomes) for name, outcomes in found.items()}
-
-    def outcomes(self, observation: str) -> tuple[str, ...]:
-        """Every outcome that an observation can have, the usual one first."""
-        return self._outcomes[observation]
 
     def picked(self, evidence: Evidence, appliance: Appliance, symptom: str | None = None) -> tuple[Row, ...]:
         """The rows that fit: those of the symptom; else, and where it has none here, those of which all was seen."""
@@ -230,7 +220,7 @@ class Faults(Data):
         if outcome in likely:
             return likely[outcome]
         rest = max(1 - sum(likely.values()), 0.02)
-        others = max(len(self.outcomes(observation)), 2) - len(likely)
+        others = max(len(self.outcomes[observation]), 2) - len(likely)
         if usual in likely:
             return rest / max(others, 1)
         return rest * (0.8 if outcome == usual else 0.2 / max(others - 1, 1))  # what is not shown is mostly as usual
@@ -243,7 +233,7 @@ class Faults(Data):
         """What observing it is expected to tell about the causes, in bits. told: the outcomes told apart; () is all."""
         held = list(causes)
         bits = 0.0
-        for outcome in told or self.outcomes(observation):
+        for outcome in told or self.outcomes[observation]:
             given = [p.probability * self.likely(p, observation, outcome) for p in held]
             total = sum(given)
             bits += sum(
@@ -287,6 +277,13 @@ class Faults(Data):
         if limit.is_beyond("low", held) or limit.is_beyond("caution_low", held):
             return "low"
         return "high" if limit.is_beyond("high", held) or limit.is_beyond("caution_high", held) else "good"
+
+
+def _listed(says: str, names: Iterable[str], known: Container[str]) -> None:
+    """Refuses the first name that is not known."""
+    for name in names:
+        if name not in known:
+            raise ValueError(f"{says} {name!r}, which is not listed")
 
 
 def because(faults: Faults, evidence: Evidence, causes: Sequence[Probable]) -> str | None:

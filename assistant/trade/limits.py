@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Literal
 
 from assistant.trade.job import Job, Only, PlateValue
-from assistant.trade.judging import Limit, Source
+from assistant.trade.judging import BOUNDS, Limit, Source
 from assistant.trade.units import convert, round_significant
 
 PLATE = Source(mark="published", text="rating plate or maker's sheet, as entered in the job file")
@@ -17,19 +17,8 @@ EmergencyKind = Literal["gas", "carbon monoxide", "fire", "unknown"]
 """What an emergency is of: by it people are told what to do."""
 
 
-_KEPT = (
-    "quantity",
-    "unit",
-    "guarded",
-    "condition",
-    "caution_means",
-    "forbids",
-    "only_fails",
-    "strength",
-    "simple",
-    "open_fails",
-)
-"""What of a limit holds whatever the plate says."""
+_OF_THE_PLATE = {*BOUNDS, "exclusive", "wants_open", "tells_percent", "authority", "source"}
+"""What of a limit the plate says itself; all else holds whatever it says."""
 
 
 class GenericLimit(Limit):
@@ -55,7 +44,7 @@ class GenericLimit(Limit):
         """The limit to judge by, given what the plate says (None: nothing)."""
         if plate is None and not self.plate_only:
             return self
-        fixed = {name: getattr(self, name) for name in _KEPT}
+        fixed = {name: getattr(self, name) for name in Limit.model_fields if name not in _OF_THE_PLATE}
         if plate is None:
             return Limit(**fixed, authority="plate", source=PLATE)
         low, high = self._bounds(plate)

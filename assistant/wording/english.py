@@ -180,6 +180,25 @@ STAYS_ON = "Recorded. It stays on by your decision. I give no permission."
 LEFT_OFF = "Recorded. It is left off. I give no permission."
 NOT_SHUT_OFF = "Gas and power were not shut off by this visit."
 NUMBERS = {1: "one", 2: "two", 3: "three"}  # of the stopwatches
+OF_TIMER = "Of {time}, "
+THAT_IS = ", that is {value}"
+LOWEST_ALONE = "lowest {lowest}, no highest"
+LOWEST_AND_HIGHEST = "lowest {lowest}, highest {highest}"
+SITE_WITHOUT_NUMBER = "site without a number, {when}"
+NOT_NAMED = "technician not named"
+SET_UP_BY_VOICE = "{ignition}, {fuel}, set up by voice"
+
+# Kept in the record, and told at the end of the visit.
+SMELL_OF_GAS = "smell of gas"
+RISES = "{name} is rising, find the cause"
+AS_RECORDED = "as recorded"
+NOT_TIMED = "{name} not timed, {why}"
+NOT_READ_AGAIN = "taken back and not read again"
+CAME_AFTER = "after {why}"
+NOT_CHECKED = "{title} was not checked"
+CANNOT_JUDGE = "cannot judge, {reason}"
+FOUND = "{title}, {outcome}"
+NOT_AGAIN = {"mended": ", mended and not measured again", "taken back": ", taken back and not read again"}
 
 # Of the record and the devices.
 NO_ROOM = ("The record cannot be written.", "Nothing recorded is lost. The visit holds.", "Free some space.")
@@ -366,10 +385,6 @@ _STANDS = {
     "taken back": "until it is read again",
     "mended": "until it is measured again",
 }
-
-
-NOT_AGAIN = {"mended": ", mended and not measured again", "taken back": ", taken back and not read again"}
-"""After what forbids something, in the summary of a visit."""
 
 
 def barred_by(rules: Rules, bar: Bar) -> str:
