@@ -21,43 +21,29 @@ Given = Decimal | str
 class Feed:
     """Where an input comes from in a visit: the first of these that there is."""
 
-    quantity: str = ""
-    """A reading of the visit, in the unit of its question or converted to `unit`."""
-    job: Callable[[Job], Given | None] | None = None
-    """What the job file says."""
-    computation: str = ""
-    """The result of another computation."""
-    generic: Decimal | None = None
-    """A figure that stands in where nobody knows better."""
-    generic_says: str = ""
-    """How the generic figure is named aloud."""
-    generic_for: Fuel | None = None
-    """The fuel that the generic figure is for; None: any."""
+    quantity: str = ""  # a reading of the visit, in the unit of its question or converted to `unit`
+    job: Callable[[Job], Given | None] | None = None  # what the job file says
+    computation: str = ""  # the result of another computation
+    generic: Decimal | None = None  # a figure that stands in where nobody knows better
+    generic_says: str = ""  # how the generic figure is named aloud
+    generic_for: Fuel | None = None  # the fuel that the generic figure is for; None: any
     unit: str = ""
+    # The quantity may be asked aside, for nothing there can hurt; else it is read at its own step, with warnings.
     ask: bool = False
-    """The quantity may be asked aside, for nothing there can hurt; else it is read at its own step, with warnings."""
-    burner: bool = False
-    """What is asked is read with the burner running."""
-    others_off: bool = False
-    """It is the time by the gas meter, for which all other gas on it is off."""
-    half_width_percent: Decimal | None = None
-    """What a value may be off by, in percent, where no meter tells."""
+    burner: bool = False  # what is asked is read with the burner running
+    others_off: bool = False  # it is the time by the gas meter, for which all other gas on it is off
+    half_width_percent: Decimal | None = None  # what a value may be off by, in percent, where no meter tells
 
 
 @dataclass(frozen=True)
 class Input:
     """One input."""
 
-    key: str
-    """As it is given ("co_ppm=87"); in small letters the name of the formula's argument."""
-    unit: str
-    """For people."""
-    default: str | None = None
-    """None where it must be given; "" where it may be left out."""
-    choices: Mapping[str, str] | None = None
-    """Of a word: what it may be -> what the formula takes. None for a number."""
-    feed: Feed | None = None
-    """Where it comes from in a visit; None: nowhere, and the default is taken."""
+    key: str  # as it is given ("co_ppm=87"); in small letters the name of the formula's argument
+    unit: str  # for people
+    default: str | None = None  # None where it must be given; "" where it may be left out
+    choices: Mapping[str, str] | None = None  # of a word: what it may be -> what the formula takes. None for a number
+    feed: Feed | None = None  # where it comes from in a visit; None: nowhere, and the default is taken
 
 
 @dataclass(frozen=True)
@@ -66,10 +52,8 @@ class Worked:
 
     name: str
     value: Given
-    unit: str
-    """As it is printed."""
-    expanded_uncertainty: Decimal | None
-    """In `unit`, k = 2."""
+    unit: str  # as it is printed
+    expanded_uncertainty: Decimal | None  # in `unit`, k = 2
     assumptions: tuple[str, ...]
     source: str
 
@@ -80,35 +64,23 @@ class Computation:
 
     name: str
     title: str
-    unit: str
-    """Of the result: a name in `UNITS`, else as it is printed; empty where it is a word."""
+    unit: str  # of the result: a name in `UNITS`, else as it is printed; empty where it is a word
     takes: tuple[Input, ...]
-    of: Callable[..., Given]
-    """The formula, called with the inputs by name."""
+    of: Callable[..., Given]  # the formula, called with the inputs by name
     source: str
-    example: Mapping[str, str]
-    """One set of inputs."""
+    example: Mapping[str, str]  # one set of inputs
     assumptions: tuple[str, ...] = ()
+    # Of the result, where it does not follow from those of the inputs; called as `of`.
     uncertainty: Callable[..., Decimal] | None = None
-    """Of the result, where it does not follow from those of the inputs; called as `of`."""
-    notes: Callable[..., tuple[str, ...]] | None = None
-    """What is assumed with these inputs; called as `of`."""
-    spoken: str = ""
-    """How it is said; empty where it is not worked out in a visit."""
-    plain: str = ""
-    """What it is, as `Quantity.plain`."""
-    finding: bool = False
-    """A step works it out too, from the readings that it needs, and a limit may judge it."""
-    assumption: str = ""
-    """What it rests on besides the readings, said with it as a finding."""
-    trend: bool = False
-    """How it goes over the years tells something; it is compared aloud with earlier visits."""
-    must_not_rise: bool = False
-    """From one reading to the next of the same burn, as `Quantity.must_not_rise`."""
-    generic_says: str = ""
-    """A constant that it rests on besides its inputs, as it is said."""
-    caution: str = ""
-    """Said with it when it is worked out by voice."""
+    notes: Callable[..., tuple[str, ...]] | None = None  # what is assumed with these inputs; called as `of`
+    spoken: str = ""  # how it is said; empty where it is not worked out in a visit
+    plain: str = ""  # what it is, as `Quantity.plain`
+    finding: bool = False  # a step works it out too, from the readings that it needs, and a limit may judge it
+    assumption: str = ""  # what it rests on besides the readings, said with it as a finding
+    trend: bool = False  # how it goes over the years tells something; it is compared aloud with earlier visits
+    must_not_rise: bool = False  # from one reading to the next of the same burn, as `Quantity.must_not_rise`
+    generic_says: str = ""  # a constant that it rests on besides its inputs, as it is said
+    caution: str = ""  # said with it when it is worked out by voice
 
     @property
     def printed_unit(self) -> str:

@@ -23,16 +23,14 @@ class Known:
     value: Given
     unit: str
     origin: Origin
-    expanded_uncertainty: Decimal | None = None
-    """In `unit`, k = 2; None: not known."""
+    expanded_uncertainty: Decimal | None = None  # in `unit`, k = 2; None: not known
 
 
 @dataclass(frozen=True)
 class Lacking:
     """An input that is not known."""
 
-    quantity: str
-    """Its name; empty where `says` tells in a sentence why nothing helps."""
+    quantity: str  # its name; empty where `says` tells in a sentence why nothing helps
     feed: Feed
     says: str = ""
 
@@ -43,10 +41,8 @@ class Result:
 
     worked: Worked
     inputs: Mapping[str, Known]
-    whole: bool
-    """The uncertainty of every input is in that of the result."""
-    generic: tuple[str, ...] = ()
-    """Figures that it rests on which are nobody's own, as they are said."""
+    whole: bool  # the uncertainty of every input is in that of the result
+    generic: tuple[str, ...] = ()  # figures that it rests on which are nobody's own, as they are said
 
 
 def feed(name: str, job: Job, known: Callable[[str], Known | None], declined: Collection[str] = ()) -> Result | Lacking:

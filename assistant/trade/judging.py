@@ -56,8 +56,7 @@ class Source(Data):
     """Where a value comes from."""
 
     mark: Mark
-    text: str = ""
-    """For a published source its title and clause; otherwise a remark, or nothing."""
+    text: str = ""  # for a published source its title and clause; otherwise a remark, or nothing
 
     @model_validator(mode="after")
     def _published_is_named(self) -> Self:
@@ -151,38 +150,30 @@ class Limit(Data):
 
     quantity: str
     unit: UnitName
-    low: Decimal | None = None
-    """Below this: fail."""
-    high: Decimal | None = None
-    """Above this: fail."""
-    caution_low: Decimal | None = None
-    """Below this but within the limit: caution."""
-    caution_high: Decimal | None = None
-    """Above this but within the limit: caution."""
+    low: Decimal | None = None  # below this: fail
+    high: Decimal | None = None  # above this: fail
+    caution_low: Decimal | None = None  # below this but within the limit: caution
+    caution_high: Decimal | None = None  # above this but within the limit: caution
+    # A value equal to a bound is outside it, for rules worded "below" or "at this and above": all, or those named.
     exclusive: bool | tuple[Bound, ...] = False
-    """A value equal to a bound is outside it, for rules worded "below" or "at this and above": all, or those named."""
-    open_fails: bool = False
-    """Open is a failure in itself, whatever the bounds (an igniter)."""
+    open_fails: bool = False  # open is a failure in itself, whatever the bounds (an igniter)
+    # The meter should show OPEN (rod to ground, unlit); a number fails, unless `low` is given and met.
     wants_open: bool = False
-    """The meter should show OPEN (rod to ground, unlit); a number fails, unless `low` is given and met."""
-    guarded: bool = False
-    """A safety limit: a conditional pass is not accepted."""
+    guarded: bool = False  # a safety limit: a conditional pass is not accepted
     authority: Authority
     source: Source
-    condition: str = ""
-    """When it holds ("with all 24 V loads pulled in")."""
-    caution_means: str = ""
-    """What a caution asks for, said with it ("find the cause")."""
+    condition: str = ""  # when it holds ("with all 24 V loads pulled in")
+    caution_means: str = ""  # what a caution asks for, said with it ("find the cause")
+    # What a reading that does not meet the limit forbids until it is mended and measured again.
     forbids: Forbids | None = None
-    """What a reading that does not meet the limit forbids until it is mended and measured again."""
+    # Meeting the limit is no pass, only noted: another limit judges what is made of the reading (flue CO).
     only_fails: bool = False
-    """Meeting the limit is no pass, only noted: another limit judges what is made of the reading (flue CO)."""
+    # The bounds are strengths: `low` is the weakest that is allowed, `high` the strongest.
     strength: Strength | None = None
-    """The bounds are strengths: `low` is the weakest that is allowed, `high` the strongest."""
+    # The bound itself divides pass from fail, whatever the meter's uncertainty: there is a margin in it already.
     simple: bool = False
-    """The bound itself divides pass from fail, whatever the meter's uncertainty: there is a margin in it already."""
+    # How far below or above `high` a value lies is told with the verdict, in percent of `high`.
     tells_percent: bool = False
-    """How far below or above `high` a value lies is told with the verdict, in percent of `high`."""
 
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:
@@ -257,12 +248,10 @@ class Verdict:
 
     outcome: Outcome
     limit: Limit | None
+    # U (k = 2) of the reading, in the limit's unit; None if the meter's accuracy is not known.
     expanded_uncertainty: Decimal | None
-    """U (k = 2) of the reading, in the limit's unit; None if the meter's accuracy is not known."""
-    reason: str
-    """A short clause for display."""
-    decision_rule: str
-    """How it was decided, for the record; empty where nothing was."""
+    reason: str  # a short clause for display
+    decision_rule: str  # how it was decided, for the record; empty where nothing was
 
     @property
     def accepted(self) -> bool | None:

@@ -458,10 +458,9 @@ class Called(Data):
 class System(Called):
     """An ignition system."""
 
-    proves: tuple[Proof, ...] = ("lock-out",)
-    """The safety tests that it asks for, besides those of every procedure."""
+    proves: tuple[Proof, ...] = ("lock-out",)  # the safety tests that it asks for, besides those of every procedure
+    # Another system as which it is worked: all that is only for that one is for this one too.
     like: Ignition | None = None
-    """Another system as which it is worked: all that is only for that one is for this one too."""
 
 
 class CalledVisit(Called):

@@ -34,30 +34,19 @@ Danger = Literal[
 class Quantity(Data):
     """A quantity that a question can ask for."""
 
-    name: str
-    """Its key in the data file ("manifold-pressure")."""
-    spoken: str
-    """How the assistant says it."""
+    name: str  # its key in the data file ("manifold-pressure")
+    spoken: str  # how the assistant says it
     unit: UnitName
-    low: Decimal
-    """The least that the usual instrument shows, in `unit`; never a limit."""
-    high: Decimal
-    """The most that it shows."""
-    resolution: Decimal
-    """Its last digit there."""
-    overload: Literal["open", "over-range"] = "over-range"
-    """What its "OL" means: an open circuit, or over the range."""
-    confirm: Literal["always"] | None = None
-    """A misheard value can hurt, so that a spoken yes is needed always."""
-    closes: bool = False
-    """It may be told as closed: a path that conducts, below one ohm."""
-    trend: bool = False
-    """How it goes over the years tells something; it is compared aloud with earlier visits."""
+    low: Decimal  # the least that the usual instrument shows, in `unit`; never a limit
+    high: Decimal  # the most that it shows
+    resolution: Decimal  # its last digit there
+    overload: Literal["open", "over-range"] = "over-range"  # what its "OL" means: an open circuit, or over the range
+    confirm: Literal["always"] | None = None  # a misheard value can hurt, so that a spoken yes is needed always
+    closes: bool = False  # it may be told as closed: a path that conducts, below one ohm
+    trend: bool = False  # how it goes over the years tells something; it is compared aloud with earlier visits
+    # It can only be read while the burner (pilot or main) lights, or while the main burner runs.
     burner: Literal["lights", "runs"] | None = None
-    """It can only be read while the burner (pilot or main) lights, or while the main burner runs."""
+    # From one reading to the next of the same burn, however low: its cause is looked for (common practice).
     must_not_rise: bool = False
-    """From one reading to the next of the same burn, however low: its cause is looked for (common practice)."""
-    danger: Danger | None = None
-    """What can hurt where it is read, besides what its unit says."""
-    plain: str = ""
-    """What it is, for somebody who owns the appliance and does not service it."""
+    danger: Danger | None = None  # what can hurt where it is read, besides what its unit says
+    plain: str = ""  # what it is, for somebody who owns the appliance and does not service it

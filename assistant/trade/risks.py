@@ -13,12 +13,10 @@ OTHER = "other"
 class Risk(Data):
     """Of a test that a step proves, by its name, or one with a name of its own."""
 
-    hazard: str
-    """What it can do to people."""
-    restores: str
-    """What has to be done before the appliance is used again."""
+    hazard: str  # what it can do to people
+    restores: str  # what has to be done before the appliance is used again
+    # The quantities, findings and checks (ids of steps) that it is about, besides the test of its name.
     of: tuple[str, ...] = ()
-    """The quantities, findings and checks (ids of steps) that it is about, besides the test of its name."""
 
 
 def risk_of(risks: Mapping[str, Risk], about: str, proves: Sequence[str] = ()) -> Risk:

@@ -37,14 +37,13 @@ class Named:
     """How a unit is written and said, and how it is measured."""
 
     symbol: str
-    one: str
-    """The words for one of it."""
+    one: str  # the words for one of it
     several: str
     measures: str
+    # What people say, as JSGF, with tags that are not the unit's name; None: what the voice says; empty: nothing.
     heard: str | None = None
-    """What people say, as JSGF, with tags that are not the unit's name; None: what the voice says; empty: nothing."""
+    # It is measured on a live circuit; or only on a dead one, with the gas shut.
     circuit: Literal["live", "dead"] | None = None
-    """It is measured on a live circuit; or only on a dead one, with the gas shut."""
 
 
 UNITS: dict[str, Named] = {
