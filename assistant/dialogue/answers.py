@@ -19,7 +19,6 @@ from assistant.dialogue.state import (
     Proposing,
     State,
     Warned,
-    Working,
     handed,
 )
 from assistant.dialogue.steps import acknowledged, answered, ask, leave, open_step, present, presented, take, take_list
@@ -134,8 +133,8 @@ def not_understood(dialogue: Context, state: State, event: Said, meaning: Unclea
     asked = dialogue.asked(state) if state.phase is Phase.ASKING else None
     if rises and asked and dialogue.rules.quantities[asked].must_not_rise:
         return _rising(dialogue, state, note)
-    if meaning.reason == "refused-before":
-        state = _doubted(state)
+    if meaning.reason == "refused-before":  # heard a third time, it is asked rather than refused for ever
+        state = handed(state, refused=(), doubted=state.hand.refused)
     can_be_meant = meaning.near and meaning.near.name not in state.hand.not_meant
     if meaning.near and can_be_meant and not confirming:
         return presented(dialogue, replace(state, at=Proposing(meaning.near, event.heard.text, state.at)), [note])
@@ -163,13 +162,6 @@ def _rising(dialogue: Context, state: State, note: Note) -> Turn:
         effects.append(Note("remark", {"step": state.step, "text": text}))
     told = wording.IT_RISES
     return presented(dialogue, state, [*effects, *say(told, "answer")])
-
-
-def _doubted(state: State) -> State:
-    """A value that was refused is heard again: heard a third time, it is asked rather than refused for ever."""
-    if isinstance(state.at, Working):
-        return replace(state, at=replace(state.at, refused=(), doubted=state.at.refused))
-    return handed(state, refused=(), doubted=state.hand.refused)
 
 
 def yes_or_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

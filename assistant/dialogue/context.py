@@ -84,7 +84,7 @@ class Context:
     @staticmethod
     def refused(state: State) -> tuple[Value, ...]:
         """The values that were answered with no, of what is asked."""
-        return state.at.refused if isinstance(state.at, Working) else state.hand.refused
+        return state.hand.refused
 
     def unfit(self, site: Site, step: Step) -> str:
         """Why a step may not be worked as power and gas are; empty when it may."""

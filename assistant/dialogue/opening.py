@@ -7,7 +7,7 @@ from dataclasses import replace
 from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Opened, Voiced
-from assistant.dialogue.state import At, Holding, Noting, Proposing, State, Warned, Working, handed
+from assistant.dialogue.state import At, Hand, Holding, Noting, Proposing, State, Warned, Working
 from assistant.dialogue.steps import acknowledged, ask, open_step, presented, warnings
 from assistant.language.meaning import Meaning
 from assistant.wording import english as wording
@@ -54,11 +54,11 @@ def _times_lost(state: State) -> tuple[State, list[Effect], list[Effect]]:
     """The stream's clock begins anew after an interruption: no time reaches across it."""
     notes: list[Effect] = []
     told: list[Effect] = []
-    at = _without_mark(state.at)
-    if state.counts_marks or state.hand.first_mark_s is not None or at != state.at:
+    at, hand = _without_marks(state.at), _unmarked(state.hand)
+    if (at, hand) != (state.at, state.hand):
         notes += [Note("marks-dropped", {"step": state.step, "reason": "interrupted"})]
         told += say(wording.MARKS_LOST)
-        state = replace(handed(state, marks=(), first_mark_s=None), at=at)
+        state = replace(state, at=at, hand=hand)
     if asked_for := [timer for timer in state.timers if not timer.step]:
         notes += [Note("timer-off", {"seconds": [timer.seconds for timer in asked_for]})]
         told += say(wording.TIMERS_LOST)
@@ -70,10 +70,14 @@ def _times_lost(state: State) -> tuple[State, list[Effect], list[Effect]]:
     return replace(state, left_at={}, timers=tuple(anew), stopwatches={}), notes, told
 
 
-def _without_mark(at: At) -> At:
-    """The phase, and those that it goes back to, without the first mark of a time."""
+def _unmarked(hand: Hand) -> Hand:
+    return replace(hand, marks=(), first_mark_s=None)
+
+
+def _without_marks(at: At) -> At:
+    """The phase, and those that it goes back to, without the marks of a time."""
     if isinstance(at, Working):
-        return replace(at, back=_without_mark(at.back), from_s=None)
-    if isinstance(at, (Holding, Noting, Proposing)):
-        return replace(at, back=_without_mark(at.back))
+        at = replace(at, hand=_unmarked(at.hand))
+    if isinstance(at, (Working, Holding, Noting, Proposing)):
+        return replace(at, back=_without_marks(at.back))
     return at

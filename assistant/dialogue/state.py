@@ -235,6 +235,21 @@ class Skipped:
 
 
 @dataclass(frozen=True)
+class Hand:
+    """What belongs to the step in hand, until another is opened; or to what is worked out aside meanwhile."""
+
+    asked: bool = False  # its question was put: the warnings were voiced, and understood where they must be
+    correcting: Taken | Answer | None = None  # what was taken back and is asked again
+    refused: tuple[Value, ...] = ()  # values that were answered with no, left out of the next try
+    doubted: tuple[Value, ...] = ()  # of these, what was heard once more: it is asked, and no longer left out
+    not_meant: tuple[str, ...] = ()  # commands that were proposed and answered with no
+    first_mark_s: float | None = None  # of a reading in seconds
+    marks: tuple[Mark, ...] = ()  # of a timed run, or of the trials that are counted
+    untold: tuple[str, ...] = ()  # its times that no two marks give, still to be told in seconds
+    looks: tuple[str, ...] = ()  # the steps that are asked as one list, the one in hand first
+
+
+@dataclass(frozen=True)
 class WithData:
     """A phase with its own data."""
 
@@ -326,15 +341,13 @@ class Working(WithData):
     phase = Phase.WORKING
     name: str  # in `trade.feeds`
     back: At  # where it came from, and goes back to
+    hand: Hand  # of the step, meanwhile put aside
     asks: str = ""  # the quantity that is asked; empty while it is asked whether all other gas is off
     fresh: bool = False  # the meter is clocked anew
     others_off: bool = False  # all other gas is off
     said: tuple[tuple[str, Taken], ...] = ()  # what was said so far, by quantity
     declined: tuple[str, ...] = ()  # quantities that nobody knows
     heard: Candidate | None = None  # what waits for a yes
-    refused: tuple[Value, ...] = ()  # values of what is asked that were answered with no, left out of the next try
-    doubted: tuple[Value, ...] = ()  # of these, what was heard once more: it is asked, and no longer left out
-    from_s: float | None = None  # the first mark, on the stream's sample clock
 
 
 @dataclass(frozen=True)
@@ -373,21 +386,6 @@ class Acknowledged:
     hazard: str
     site: Site  # the states of power and gas in which it was
     step: str
-
-
-@dataclass(frozen=True)
-class Hand:
-    """What belongs to the step in hand, until another is opened."""
-
-    asked: bool = False  # its question was put: the warnings were voiced, and understood where they must be
-    correcting: Taken | Answer | None = None  # what was taken back and is asked again
-    refused: tuple[Value, ...] = ()  # values that were answered with no, left out of the next try
-    doubted: tuple[Value, ...] = ()  # of these, what was heard once more: it is asked, and no longer left out
-    not_meant: tuple[str, ...] = ()  # commands that were proposed and answered with no
-    first_mark_s: float | None = None  # of a reading in seconds
-    marks: tuple[Mark, ...] = ()  # of a timed run, or of the trials that are counted
-    untold: tuple[str, ...] = ()  # its times that no two marks give, still to be told in seconds
-    looks: tuple[str, ...] = ()  # the steps that are asked as one list, the one in hand first
 
 
 P = TypeVar("P", bound=WithData)

@@ -349,7 +349,7 @@ def present(dialogue: Context, state: State) -> list[Effect]:
         case Phase.ASKING:
             return say(_question(dialogue, state, step))
         case Working() as works:
-            return say(wording.asked_to_work_out(works, dialogue.rules))
+            return say(wording.asked_to_work_out(works, dialogue.rules, state.hand.first_mark_s is not None))
         case Confirming(heard):
             return say(wording.is_it_right(_heard(dialogue, state, heard), state.is_brief))
         case Timed(marks):

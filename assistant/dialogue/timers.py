@@ -16,7 +16,7 @@ from dataclasses import replace
 from assistant.dialogue.context import Context, Turn, say
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import Clock, Said
-from assistant.dialogue.state import IN_EMERGENCY, Phase, State, Timer, Working
+from assistant.dialogue.state import IN_EMERGENCY, Phase, State, Timer
 from assistant.dialogue.steps import present
 from assistant.language.meaning import Command, Meaning
 from assistant.wording import english as wording
@@ -168,12 +168,11 @@ def _name(state: State, timer: Timer) -> str:
 
 
 def _awaits_mark(dialogue: Context, state: State) -> bool:
-    if isinstance(state.at, Working):
-        return state.at.from_s is not None
-    if state.at is not Phase.ASKING or state.hand.correcting:
+    hand, step = state.hand, dialogue.rules.procedure.step(state.step)
+    if state.phase is Phase.WORKING:
+        return hand.first_mark_s is not None
+    if state.at is not Phase.ASKING or hand.correcting:
         return False
-    step = dialogue.rules.procedure.step(state.step)
-    hand = state.hand
     return bool(hand.marks) or hand.first_mark_s is not None or (bool(step.events) and not hand.untold)
 
 

@@ -34,21 +34,22 @@ def mark(dialogue: Context, state: State, event: Said, meaning: Command) -> Turn
         return _mark_event(dialogue, state, made, step)
     asked = dialogue.question(state).quantity
     if asked and units.same_dimension(asked.unit, "second"):
-        return _stopwatch(dialogue, state, event)
+        state, effects, candidate = stopwatch(state, event)
+        return then(effects, weigh(dialogue, state, candidate, "")) if candidate else (state, effects)
     if asked and asked.unit == "dimensionless":
         state = handed(state, marks=(*state.hand.marks, *made))
         return state, [Note("mark", {"step": step.id, "at_s": event.at_s})]
     return presented(dialogue, state, say(wording.NO_TIME_HERE))
 
 
-def _stopwatch(dialogue: Context, state: State, event: Said) -> Turn:
-    """The first mark starts the stopwatch, the second reads it."""
-    note = Note("mark", {"step": state.step, "at_s": event.at_s})
-    if state.hand.first_mark_s is None:
-        return handed(state, first_mark_s=event.at_s), [note, *say(wording.MARKED)]
-    seconds = Decimal(str(round(event.at_s - state.hand.first_mark_s, 1)))
+def stopwatch(state: State, event: Said) -> tuple[State, list[Effect], Candidate | None]:
+    """The first mark starts the stopwatch of a reading in seconds, the second reads it."""
+    note, first_s = Note("mark", {"step": state.step, "at_s": event.at_s}), state.hand.first_mark_s
+    if first_s is None:
+        return handed(state, first_mark_s=event.at_s), [note, *say(wording.MARKED)], None
+    seconds = Decimal(str(round(event.at_s - first_s, 1)))
     candidate = Candidate(seconds, "second", words=event.heard.text, timed=True, audio=event.audio)
-    return then([note], weigh(dialogue, handed(state, first_mark_s=None), candidate, ""))
+    return handed(state, first_mark_s=None), [note], candidate
 
 
 def _marks(event: Said, meaning: Command) -> list[Mark]:

@@ -16,8 +16,9 @@ from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import IN_NOISE, Said
 from assistant.dialogue.figures import found, heard, judge_reading
-from assistant.dialogue.state import Candidate, Found, Phase, State, Warned, Working
+from assistant.dialogue.state import Candidate, Found, Hand, Phase, State, Warned, Working, handed
 from assistant.dialogue.steps import back_to_the_step, presented
+from assistant.dialogue.timing import stopwatch
 from assistant.language.meaning import Command, Meaning, Reading, value_text
 from assistant.trade import units
 from assistant.trade.computations import CLOCKED, CLOCKED_BY, COMPUTATIONS
@@ -40,8 +41,8 @@ def clock_the_meter(dialogue: Context, state: State, event: Said, meaning: Meani
 
 
 def _begin(dialogue: Context, state: State, name: str, fresh: bool) -> Turn:
-    back = state.at.back if isinstance(state.at, Working) else state.at
-    return _go_on(dialogue, replace(state, at=Working(name, back, fresh=fresh)), [])
+    back, hand = (state.at.back, state.at.hand) if isinstance(state.at, Working) else (state.at, state.hand)
+    return _go_on(dialogue, replace(state, at=Working(name, back, hand, fresh=fresh)), [])
 
 
 def _known(dialogue: Context, state: State, works: Working, quantity: str) -> Known | None:
@@ -75,8 +76,8 @@ def _go_on(dialogue: Context, state: State, effects: list[Effect]) -> Turn:
         note = Note("not-worked-out", {"step": state.step, "working": works.name, "reason": problem})
         return _back(dialogue, state, [*effects, note, *say(problem, "answer")])
     first = got.quantity == CLOCKED_BY and not works.others_off
-    works = replace(works, asks="" if first else got.quantity, heard=None, refused=(), doubted=(), from_s=None)
-    return presented(dialogue, replace(state, at=works), effects)
+    works = replace(works, asks="" if first else got.quantity, heard=None)
+    return presented(dialogue, replace(state, at=works, hand=Hand(not_meant=state.hand.not_meant)), effects)
 
 
 def _cannot_be_asked(dialogue: Context, state: State, lacking: Lacking) -> str:
@@ -127,7 +128,7 @@ def _verdict(dialogue: Context, state: State, name: str, result: Result) -> Verd
 def _back(dialogue: Context, state: State, effects: list[Effect]) -> Turn:
     """Back to what was pending; warnings that were not answered yet are voiced again."""
     works = state.of(Working)
-    state = replace(state, at=works.back)
+    state = replace(state, at=works.back, hand=replace(works.hand, not_meant=state.hand.not_meant))
     if isinstance(works.back, Warned):
         return then(effects, back_to_the_step(dialogue, state))
     return presented(dialogue, state, effects)
@@ -142,7 +143,7 @@ def heard_input(dialogue: Context, state: State, event: Said, meaning: Reading) 
     candidate = heard(event, meaning)
     doubt = dialogue.language.confirm(event.heard, meaning, question) or (IN_NOISE if event.in_noise else "")
     rivals = dialogue.language.rivals(event.heard, meaning, question, dialogue.refused(state))
-    again = meaning.value in state.of(Working).doubted
+    again = meaning.value in state.hand.doubted
     if doubt or rivals or again or meaning.upper is not None:
         return _asked(dialogue, state, candidate, doubt or "alternative")
     return _taken(dialogue, state, candidate, wording.I_HAVE.format(what=wording.read_back(candidate)))
@@ -165,7 +166,7 @@ def _taken(dialogue: Context, state: State, candidate: Candidate, told: str) -> 
         "words": candidate.words,
         "audio": candidate.audio,
     }
-    state = replace(state, at=replace(works, said=(*works.said, (works.asks, taken)), heard=None, refused=()))
+    state = replace(state, at=replace(works, said=(*works.said, (works.asks, taken)), heard=None))
     return _go_on(dialogue, state, [Note("working-input", body), *say(told, "answer")])
 
 
@@ -176,10 +177,9 @@ def yes_no(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
     if works.heard:
         if yes:
             return _taken(dialogue, state, works.heard, wording.TAKEN)
-        refused = (*works.refused, works.heard.value)
         note = Note("refused", {"step": state.step, "value": value_text(works.heard.value)})
-        works = replace(works, heard=None, refused=refused)
-        return presented(dialogue, replace(state, at=works), [note, *say(wording.NOT_TAKEN)])
+        state = handed(state, refused=(*state.hand.refused, works.heard.value))
+        return presented(dialogue, replace(state, at=replace(works, heard=None)), [note, *say(wording.NOT_TAKEN)])
     if not works.asks:
         note = Note("other-gas-off", {"step": state.step, "answer": "yes" if yes else "no"})
         if not yes:
@@ -197,13 +197,10 @@ def mark(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn
     works = state.of(Working)
     if works.heard or not works.asks or not units.same_dimension(dialogue.rules.quantities[works.asks].unit, "second"):
         return presented(dialogue, state, say(wording.NO_TIME_HERE))
-    note = Note("mark", {"step": state.step, "at_s": event.at_s})
-    if works.from_s is None:
-        return replace(state, at=replace(works, from_s=event.at_s)), [note, *say(wording.MARKED)]
-    seconds = Decimal(str(round(event.at_s - works.from_s, 1)))
-    candidate = Candidate(seconds, "second", words=event.heard.text, timed=True, audio=event.audio)
-    state = replace(state, at=replace(works, from_s=None))
-    return then([note], _taken(dialogue, state, candidate, wording.I_HAVE.format(what=wording.read_back(candidate))))
+    state, effects, candidate = stopwatch(state, event)
+    if candidate is None:
+        return state, effects
+    return then(effects, _taken(dialogue, state, candidate, wording.I_HAVE.format(what=wording.read_back(candidate))))
 
 
 def corrected(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:

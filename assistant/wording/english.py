@@ -447,8 +447,8 @@ def slope(line: Slope) -> str:
     return f"{told} At this slope, at its limit in {about}. It may be sooner, or later."
 
 
-def asked_to_work_out(works: Working, rules: Rules) -> str:
-    """What is asked for something that is worked out aside."""
+def asked_to_work_out(works: Working, rules: Rules, marked: bool) -> str:
+    """What is asked for something that is worked out aside. marked: the first of two marks was said."""
     if works.heard:
         return f"I heard {read_back(works.heard)}. Is that right?"
     if not works.asks:
@@ -457,7 +457,7 @@ def asked_to_work_out(works: Working, rules: Rules) -> str:
         return "Is all other gas on this meter off, pilots too? Say yes or no."
     quantity = rules.quantities[works.asks]
     if works.asks == CLOCKED_BY:
-        if works.from_s is not None:
+        if marked:
             return "Say mark again after one whole turn."
         return "At full fire, say mark as the hand starts a turn, and mark at its end. Or say the seconds."
     return f"Say the {quantity.spoken}, in {spoken_unit(quantity.unit)}. Say no if it is not known."

@@ -11,7 +11,7 @@ from simulated import Technician
 
 from assistant.dialogue import timers
 from assistant.dialogue.events import Clock, Opened
-from assistant.dialogue.state import Phase, Working
+from assistant.dialogue.state import Hand, Phase, Working
 from assistant.files import library
 from assistant.language.meaning import Command
 from assistant.record.fold import turns
@@ -140,7 +140,7 @@ def test_a_visit_tells_the_timer_in_its_time_and_the_record_folds(tmp_path):
 
 def test_a_meter_that_is_clocked_by_marks_keeps_it_silent_too(person):
     person.say("timer one minute", 1000)
-    works = Working("input-rate", Phase.ASKING, asks="meter-dial-seconds")
+    works = Working("input-rate", Phase.ASKING, Hand(), asks="meter-dial-seconds")
     for first_mark_s, at in ((None, 1050.0), (1030.0, None)):
-        state = replace(person.state, at=replace(works, from_s=first_mark_s))
+        state = replace(person.state, at=works, hand=Hand(first_mark_s=first_mark_s))
         assert timers.due_s(person.dialogue, state) == at

@@ -195,3 +195,15 @@ def test_every_event_and_every_repair_can_be_said(language):
 )
 def test_marks_in_a_row_are_marks(language, ask, text, events):
     assert language.understand(text, ask("line-voltage")) == Command("mark", marks=events)
+
+
+@pytest.mark.parametrize("aside", ["note", "work out the rise"])
+def test_no_time_reaches_across_an_interruption_of_an_aside(run, aside):
+    """The stream's clock begins anew: marks of before have no time on it."""
+    mark(run, "inducer", "air")
+    run.say(aside)
+    run.event(Opened(resumed=True))
+    assert "The marks are lost." in " ".join(run.said)
+    run.say("nothing" if aside == "note" else "skip")
+    assert run.state.phase is Phase.ASKING
+    assert run.state.hand.marks == ()

@@ -182,7 +182,7 @@ def test_an_interrupted_clocking_starts_its_stopwatch_anew():
     talk.say("mark", 500)
     talk.event(Opened(resumed=True))
     assert isinstance(talk.state.at, Working)
-    assert talk.state.at.from_s is None
+    assert talk.state.hand.first_mark_s is None
     assert "The marks are lost." in " ".join(talk.said)
 
 
