@@ -13,7 +13,7 @@ HEAD = """# The dialogue
 Made from `assistant/dialogue/table.py` by `make docs`. What leads anywhere else is an error of the program
 (`tests/dialogue/test_table.py` walks every cell).
 
-A *word* is a command, a reading, an answer in the question's own words ("named"), what was not understood, or an event
+A *word* is a command, a reading, a name ("named"), what was not understood, or an event
 that nobody says. To stay in the phase is always allowed and not shown.
 """
 

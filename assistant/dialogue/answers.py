@@ -31,6 +31,8 @@ def yes_no(dialogue: Context, state: State, event: Said, meaning: Command) -> Tu
     """Yes, no or done at a step that does not ask for a reading."""
     step = dialogue.answering(state)
     answer = meaning.name
+    if meaning.of:  # in words of the step in hand, and of no other of a list
+        state = handed(state, looks=())
     if step.events and not (state.hand.correcting or state.hand.untold):
         return state, say(wording.SAY_MARK)
     if step.quantities:

@@ -1,6 +1,6 @@
 """The table of the dialogue: for each phase each word, what handles it, and the phases that it may lead to.
 
-A word is a command, "reading", "readings", "named" (an answer in the question's own words), "unclear", or an event
+A word is a command, "reading", "readings", "named" (a name: a reason, a repair, an event), "unclear", or an event
 that nobody says: "opened", "voiced", "not-voiced", "quiet", "clock". "anything" is what has no cell of its own. To
 stay in a phase is always allowed; a handler that leads anywhere else than its cell says is an error of this program
 (`NotInTableError`). The diagram in docs/dialogue.md is drawn from this table.
@@ -16,7 +16,6 @@ from assistant.dialogue import (
     causes,
     emergencies,
     ending,
-    in_words,
     opening,
     presence,
     readings,
@@ -139,7 +138,6 @@ TABLE: dict[Phase, dict[str, Cell]] = {
         "yes": _ANSWERED,
         "no": _ANSWERED,
         "next": _cell(timing.next_or_over, Phase.MISSED, Phase.TIMED, STEP),
-        "named": _cell(in_words.in_words, Phase.MISSED, Phase.TIMED, STEP),
         "all-good": _cell(answers.all_good, STEP),
         "go-back": _GO_BACK,
         "skip": _SKIP,
@@ -207,7 +205,7 @@ TABLE: dict[Phase, dict[str, Cell]] = {
         "reading": _cell(working_out.heard_input, FREE),
         "yes": _cell(working_out.yes_no, FREE),
         "no": _cell(working_out.yes_no, FREE),
-        **dict.fromkeys(("mark", "named"), _cell(working_out.mark, FREE)),
+        "mark": _cell(working_out.mark, FREE),
         "correction": _cell(working_out.corrected, FREE),
         "skip": _cell(working_out.given_up, FREE),
         "go-back": _cell(working_out.given_up, FREE),
