@@ -13,6 +13,7 @@ from assistant.language.meaning import Reading, Value
 from assistant.language.spoken import spoken_value
 from assistant.trade import units
 from assistant.trade.computations import FINDINGS
+from assistant.trade.feeds import Known, Lacking, feed
 from assistant.trade.formulas.uncertainty import meter_uncertainty
 from assistant.trade.judging import RISING, Verdict, judge
 from assistant.trade.limits import EmergencyKind, limit_for
@@ -165,18 +166,25 @@ def _worked_at(rules: Rules, state: State, name: str, readings: Sequence[Taken])
 def work_out(rules: Rules, readings: Sequence[Taken], name: str, step: str, before: Found | None = None) -> Found:
     """A finding from readings; with a problem where one is missing. before: as it was found before them."""
     finding = FINDINGS[name]
-    inputs: dict[str, Decimal] = {}
     latest = {taken.quantity: taken for taken in readings}
-    for quantity in finding.readings:
+
+    def known(quantity: str) -> Known | None:
         taken = latest.get(quantity)
         if taken is None or not isinstance(taken.judged, Decimal):
-            missing = rules.quantities[quantity].spoken
-            return Found(name, step, None, finding.unit, None, wording.NO_FIGURE.format(name=missing))
-        inputs[quantity] = taken.judged
+            return None
+        return Known(taken.judged, rules.quantities[quantity].unit, "reading")
+
     try:
-        value = finding.find(inputs, rules.job)
+        got = feed(name, rules.job, known, finding=True)
     except ValueError as wrong:
         return Found(name, step, None, finding.unit, None, str(wrong))
+    if isinstance(got, Lacking):
+        problem = wording.NO_FIGURE.format(name=rules.quantities[got.quantity].spoken)
+        if got.feed.job:
+            problem = wording.NOT_IN_THE_JOB_FILE.format(name=got.quantity.replace("-", " "))
+        return Found(name, step, None, finding.unit, None, problem)
+    value = got.worked.value
+    assert isinstance(value, Decimal)
     verdict = judge(value, limit_for(name, rules.limits, rules.job), None)
     if finding.must_not_rise:
         verdict = _no_rise(verdict, value, before)

@@ -92,22 +92,6 @@ class Computation:
         """The quantities that it needs as a finding: those that the job file does not say."""
         return tuple(i.feed.quantity for i in self.takes if i.feed and i.feed.quantity and not i.feed.job)
 
-    def find(self, readings: Mapping[str, Decimal], job: Job) -> Decimal:
-        """The finding, from readings by quantity, each in the unit of its question, and the job file.
-
-        Raises:
-            ValueError: one sentence, outside the formula's range or where the job file lacks something.
-        """
-        given: dict[str, Given] = {}
-        for key, feed in ((each.key, each.feed) for each in self.takes if each.feed):
-            value = feed.job(job) if feed.job else readings[feed.quantity]
-            if value is None:
-                raise ValueError(f"The job file gives no {feed.quantity.replace('-', ' ')}.")
-            given[key] = value
-        value = self.work_out(given).value
-        assert isinstance(value, Decimal)
-        return value
-
     def work_out(self, given: Mapping[str, Given]) -> Worked:
         """The result from inputs by key, each as a number or as text.
 

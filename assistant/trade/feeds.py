@@ -45,11 +45,17 @@ class Result:
     generic: tuple[str, ...] = ()  # figures that it rests on which are nobody's own, as they are said
 
 
-def feed(name: str, job: Job, known: Callable[[str], Known | None], declined: Collection[str] = ()) -> Result | Lacking:
+def feed(
+    name: str,
+    job: Job,
+    known: Callable[[str], Known | None],
+    declined: Collection[str] = (),
+    finding: bool = False,
+) -> Result | Lacking:
     """Works out `name`, or says which input is lacking: the first, in the order of the table.
 
     known: a quantity's reading, or what was said for it. declined: quantities that nobody knows here; their generic
-    figure stands in.
+    figure stands in. finding: it is a step's own, and no uncertainty is worked out.
 
     Raises:
         ValueError: one sentence, where the inputs do not fit the formula.
@@ -60,7 +66,7 @@ def feed(name: str, job: Job, known: Callable[[str], Known | None], declined: Co
     whole = True
     for key, of in ((each.key, each.feed) for each in computation.takes if each.feed):
         if of.computation:
-            got = feed(of.computation, job, known, declined)
+            got = feed(of.computation, job, known, declined, finding)
             if isinstance(got, Lacking) and of.generic is None:
                 return got
             if isinstance(got, Result):
@@ -78,7 +84,7 @@ def feed(name: str, job: Job, known: Callable[[str], Known | None], declined: Co
         inputs[key] = found
         whole = whole and (isinstance(found.value, str) or found.expanded_uncertainty is not None)
     given = {key: each.value for key, each in inputs.items()}
-    doubts = {UNCERTAINTY + key: each.expanded_uncertainty for key, each in inputs.items()}
+    doubts = {UNCERTAINTY + key: each.expanded_uncertainty for key, each in inputs.items() if not finding}
     given |= {key: doubt for key, doubt in doubts.items() if doubt is not None}
     return Result(computation.work_out(given), inputs, whole, tuple(dict.fromkeys(generic)))
 
