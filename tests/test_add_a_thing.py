@@ -52,6 +52,13 @@ def test_an_ignition_system_is_an_entry_of_the_table(shop):
     assert technician.dialogue.rules.job.appliance.ignition == "glow coil"
 
 
+def test_a_table_may_say_itself_where_shutting_down_begins(shop):
+    table = table_with("hot surface: {name: hot-surface, title: Hot surface igniter}")
+    (shop / PROCEDURES).write_text(f"{table}shut_down: [nowhere]\n", encoding="utf-8")
+    flaws = Library(shop).examine(shop / PROCEDURES)[1]
+    assert any("shutting down begins at 'nowhere'" in flaw.says for flaw in flaws)
+
+
 def test_an_ignition_system_needs_its_safety_tests(shop):
     """A direct spark has no pilot whose safe shut-down could be tested."""
     system = "flint wheel: {name: flint-wheel, title: Flint wheel, like: direct spark, proves: [safe-shut-down]}"

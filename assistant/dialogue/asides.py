@@ -140,9 +140,8 @@ def help_(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tur
 
 def limit(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The limit of what is asked, else of the last reading."""
-    asked = dialogue.question(replace(state, at=Phase.ASKING)).quantity
     last = next(iter(reversed(state.standing)), None)
-    name = asked.name if asked else last.quantity if last else None
+    name = dialogue.asked(state) or (last.quantity if last else None)
     if name is None:
         return presented(dialogue, state, say(wording.NO_LIMIT_HERE))
     rule = limit_for(name, dialogue.rules.limits, dialogue.rules.job)

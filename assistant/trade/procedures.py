@@ -275,10 +275,8 @@ class Procedure(Data):
     order: Literal["written", "by-cause"] = "written"  # by-cause: a run is worked in the order that tells most
     steps: tuple[Step, ...] = Field(min_length=1)
     shut_down: tuple[str, ...] = ()  # where shutting down may begin; the first that power and gas allow is taken
-    shut_off: tuple[str, ...] = (
-        "gas-lock",
-        "lock-out",
-    )  # the hazards of shutting it off at the end; older records have no others
+    # The hazards of shutting gas and power off at the end; of an older record, which does not say so, what they were.
+    shut_off: tuple[str, ...] = ("gas-lock", "lock-out")
     repairs: dict[str, Repair] = Field(default_factory=dict)
 
     def step(self, step_id: str) -> Step:
@@ -321,20 +319,18 @@ class Procedure(Data):
         They follow each other, are worked in the same power and gas and change neither, lead nowhere else, and are
         no test without which the gas is never left on.
         """
-        if self.order != "by-cause" or not self.has(step_id) or not _may_move(self.step(step_id)):
+        if self.order != "by-cause" or not self.has(step_id):
             return ()
         at = self.number(step_id) - 1
-        same = (self.steps[at].power, self.steps[at].gas)
+        own = self.steps[at]
 
         def fits(step: Step) -> bool:
-            return _may_move(step) and (step.power, step.gas) == same
+            return _may_move(step) and (step.power, step.gas) == (own.power, own.gas)
 
-        first, last = at, at + 1
-        while first > 0 and fits(self.steps[first - 1]):
-            first -= 1
-        while last < len(self.steps) and fits(self.steps[last]):
-            last += 1
-        return self.steps[first:last]
+        if not fits(own):
+            return ()
+        before = itertools.takewhile(fits, reversed(self.steps[:at]))
+        return (*reversed([*before]), *itertools.takewhile(fits, self.steps[at:]))
 
     def after_run(self, run: tuple[Step, ...]) -> str:
         """The id of the step that follows a run, or END."""
@@ -488,6 +484,7 @@ class ProcedureTable(Part):
                 visit=visit,
                 order=kind.order,
                 steps=self.steps,
+                shut_down=self.shut_down,
                 repairs=self.repairs,
             )
 

@@ -14,7 +14,9 @@ from assistant.dialogue.state import Phase, Working
 from assistant.files import library
 from assistant.language.meaning import Question
 from assistant.trade.computations import COMPUTATIONS
+from assistant.trade.limits import limit_for
 from assistant.trade.procedures import State as Site
+from assistant.wording import english as wording
 
 
 def technician(step: str = "flame", name: str = "hot-surface-natural-gas-no-heat", **job: object) -> Technician:
@@ -174,6 +176,15 @@ def test_hold_stop_and_emergency_work_while_an_input_is_asked():
     talk.hear("i smell gas")
     assert talk.state.phase is Phase.EMERGENCY
     assert not isinstance(talk.state.at, Working)
+
+
+def test_the_limit_that_is_asked_meanwhile_is_of_what_is_asked():
+    talk = technician()
+    talk.hear("work out the rise")
+    assert talk.dialogue.asked(talk.state) == "supply-temperature"
+    rules = talk.dialogue.rules
+    limit = wording.limit(limit_for("supply-temperature", rules.limits, rules.job))
+    assert talk.hear("what is the limit").startswith(limit)
 
 
 def test_an_interrupted_clocking_starts_its_stopwatch_anew():
