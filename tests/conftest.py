@@ -2,7 +2,9 @@
 
 import io
 import os
+import shutil
 import signal
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
@@ -24,6 +26,13 @@ _ALIKE = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
 settings.register_profile("tests", max_examples=200, **_ALIKE)
 settings.register_profile("bench", max_examples=10_000, **_ALIKE)
 settings.load_profile("tests")
+
+# A record syncs each entry, and a visit of a test has hundreds: in memory nobody waits for that. What the tests and the
+# programs that they start write takes a tenth of ROOM.
+MEMORY, ROOM = Path("/dev/shm"), 4_000_000_000
+if os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > ROOM:
+    os.environ.setdefault("TMPDIR", str(MEMORY))
+    tempfile.tempdir = None  # so that it is looked up again
 
 
 # A shell starts what runs in the background with Ctrl-C ignored, and so would be the visits that tests stop by it.

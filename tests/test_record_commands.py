@@ -213,9 +213,12 @@ def test_judging_again_by_other_limits_and_job_prints_what_would_differ(run, fol
     assert "Traceback" not in err
 
 
-def test_judging_again_with_the_bundled_model_hears_the_recordings(run, folder):
+def test_judging_again_with_the_bundled_model_hears_the_recordings(run, tmp_path):
     """The recordings are tones: nothing is heard in them."""
-    status, out, _ = run("replay", folder, "--model", "field_model")
+    visit = open_visit(tmp_path / "visit.sqlite", Person(EVENTFUL, most=12))
+    visit.run()
+    visit.record.close()
+    status, out, _ = run("replay", tmp_path, "--model", "field_model")
     assert status == 1
     assert "would be decided" in out
 

@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Self
 
 import numpy as np
+import soundfile
 from card import RATE_HZ, Card
 from numpy.typing import NDArray
 
@@ -44,7 +45,7 @@ from assistant.language.meaning import Reading
 from assistant.record.fold import turns
 from assistant.record.record import Record
 from assistant.record.setting import setting_of
-from assistant.speech.audio import read_audio, resample
+from assistant.speech.audio import resample
 from assistant.speech.earcons import earcon
 from assistant.speech.voice import ChildVoice, VoiceSettings
 from assistant.trade.procedures import Step
@@ -82,19 +83,25 @@ class Clips:
     def __init__(self, cache: Path) -> None:
         self._voice = ChildVoice(VoiceSettings(rate_wpm=140), cache)
         self._cut: dict[str, NDArray[np.int16]] = {}
+        self._recorded: dict[str, tuple[Path, int, int]] = {}  # the recording that holds the words, from where to where
         for table in sorted(FIXTURES.glob("*.spoken.tsv")):
-            sound = resample(read_audio(table.with_name(table.name.replace(".spoken.tsv", ".flac"))), RATE_HZ).samples
+            recording = table.with_name(table.name.replace(".spoken.tsv", ".flac"))
             with table.open(encoding="utf-8") as lines:
                 for row in csv.DictReader((line for line in lines if not line.startswith("#")), delimiter="\t"):
                     start, end = (round(float(row[key]) * RATE_HZ) for key in ("start_s", "end_s"))
-                    self._cut.setdefault(row["text"].lower(), sound[start:end])
+                    self._recorded.setdefault(row["text"].lower(), (recording, start, end))
 
     def __getitem__(self, words: str) -> NDArray[np.int16]:
-        if words.lower() not in self._cut:
+        key = words.lower()
+        if key in self._recorded and key not in self._cut:
+            recording, start, end = self._recorded[key]
+            self._cut[key], rate_hz = soundfile.read(recording, start=start, stop=end, dtype="int16")
+            assert rate_hz == RATE_HZ
+        if key not in self._cut:
             sound = resample(self._voice.render(words), RATE_HZ).samples
             loud = np.flatnonzero(np.abs(sound) > VOICE_FROM)
-            self._cut[words.lower()] = sound[loud[0] : loud[-1] + 1]
-        return self._cut[words.lower()]
+            self._cut[key] = sound[loud[0] : loud[-1] + 1]
+        return self._cut[key]
 
     def close(self) -> None:
         """Ends the voice."""

@@ -16,7 +16,8 @@ from assistant.record.fold import turns
 from assistant.record.record import Record
 from assistant.record.setting import setting_of
 
-JOB = FIXTURES / "hot-surface.job.yaml"
+# Each group takes up to two minutes; `make test` gives each a process.
+JOB = FIXTURES / "hot-surface-brief.job.yaml"
 
 
 @pytest.fixture
@@ -26,6 +27,7 @@ def card(need):
         yield card
 
 
+@pytest.mark.xdist_group("visit")
 def test_a_short_visit_by_voice_both_ways(card, tmp_path):  # with a cache that is empty, as the first visit of all
     script = Script(
         words={"arrival-air": "three parts per million"},
@@ -33,7 +35,7 @@ def test_a_short_visit_by_voice_both_ways(card, tmp_path):  # with a cache that 
         late_s={"look": 3.0},
         until="shut-gas",
     )
-    with LiveVisit(card, JOB, tmp_path) as live:
+    with LiveVisit(card, FIXTURES / "hot-surface.job.yaml", tmp_path) as live:
         state = live.work(script, limit_s=150)
         live.stop()
         (taken,) = state.standing
@@ -51,6 +53,7 @@ def test_a_short_visit_by_voice_both_ways(card, tmp_path):  # with a cache that 
 HEADSET = ("--microphone", "headset_microphone", "--loudspeaker", "headset_loudspeaker")
 
 
+@pytest.mark.xdist_group("devices")
 def test_a_sound_card_that_goes_and_comes_back_loses_nothing(card, tmp_path, cache):
     with LiveVisit(card, JOB, tmp_path, *HEADSET, cache=cache) as live:
         live.work(Script(until="odour"), limit_s=60)
@@ -68,6 +71,7 @@ def test_a_sound_card_that_goes_and_comes_back_loses_nothing(card, tmp_path, cac
             assert record.verify() == []
 
 
+@pytest.mark.xdist_group("devices")
 def test_a_headset_that_falls_asleep_is_noticed_and_waited_for(card, tmp_path, cache):
     with LiveVisit(card, JOB, tmp_path, *HEADSET, cache=cache) as live:
         live.work(Script(until="odour"), limit_s=60)
@@ -82,6 +86,7 @@ def test_a_headset_that_falls_asleep_is_noticed_and_waited_for(card, tmp_path, c
         assert state.step == "look"
 
 
+@pytest.mark.xdist_group("visit")
 def test_on_a_headset_stop_cuts_the_voice_off_and_a_number_does_not(card, tmp_path, cache):
     with LiveVisit(card, JOB, tmp_path, *HEADSET, "--headset", cache=cache) as live:
         live.interrupt("three parts per million")
@@ -99,6 +104,7 @@ def test_on_a_headset_stop_cuts_the_voice_off_and_a_number_does_not(card, tmp_pa
         assert sum(entry.body["utterances"] for entry in entries if entry.kind == "discarded") == 1
 
 
+@pytest.mark.xdist_group("set-up")
 def test_a_helper_with_a_microphone_gives_a_reading_and_is_named_in_the_record(card, tmp_path, cache):
     with LiveVisit(card, JOB, tmp_path, *HEADSET, "--helper-microphone", "helper_microphone", cache=cache) as live:
         live.work(Script(until="arrival-air"), limit_s=60)
@@ -119,6 +125,7 @@ def test_a_helper_with_a_microphone_gives_a_reading_and_is_named_in_the_record(c
         ]
 
 
+@pytest.mark.xdist_group("set-up")
 def test_the_start_and_the_set_up_by_voice_outlast_a_sound_card_that_goes(card, tmp_path, cache):
     job = tmp_path / "job.yaml"
     job.write_text(JOB.read_text(encoding="utf-8").replace("  fuel: natural gas\n", ""), encoding="utf-8")
@@ -149,6 +156,7 @@ def test_the_start_and_the_set_up_by_voice_outlast_a_sound_card_that_goes(card, 
         assert heard == ["natural gas", "yes", "yes"]
 
 
+@pytest.mark.xdist_group("visit")
 def test_on_a_headset_stop_cuts_the_set_up_off(card, tmp_path, cache):
     job = tmp_path / "job.yaml"
     job.write_text("invented: true\nsite: 7 Sample Row (invented)\n", encoding="utf-8")

@@ -15,6 +15,8 @@ from technician import Clips, Room
 
 from assistant.speech.room import SAY_SENTENCE
 
+pytestmark = pytest.mark.xdist_group("phone")  # which leaves time
+
 NOISE = 60  # RMS of int16: -54.8 dBFS
 
 
