@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import ExitStack
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import partial
@@ -17,9 +17,8 @@ from assistant.language.meaning import Question, Reading
 from assistant.speech import room
 from assistant.speech.devices import load_sounddevice
 from assistant.speech.ears import Ears, Utterance
-from assistant.speech.microphone import Captured, Microphone
-from assistant.speech.player import DevicePlayer, Player
 from assistant.speech.recognizer import VoskRecognizer
+from assistant.speech.route import OpenRoute
 from assistant.speech.voice import ChildVoice, VoiceError, VoiceSettings
 
 
@@ -88,50 +87,32 @@ SENTENCE = Decimal(120)  # volts: the value of `room.SAY_SENTENCE`
 SENTENCE_S = 20.0  # waited for it
 
 
-Devices = tuple[Captured, Player, str]
-"""A microphone, a loudspeaker and its name."""
-
-
-@contextmanager
-def sound_card(microphone: str | None, loudspeaker: str | None, rate_hz: int) -> Iterator[Devices]:
-    """The devices of this machine, by their names. Raises Problem where one is missing."""
-    with Microphone(microphone, rate_hz) as opened:
-        player = DevicePlayer(loudspeaker)
-        yield opened, player, player.device_name
-
-
-def listen(
-    model_folder: Path,
-    cache: Path,
-    devices: Callable[[int], AbstractContextManager[Devices]],
-    tell: Callable[[str], None],
-) -> dict[str, Any]:
+def listen(model_folder: Path, cache: Path, open_route: OpenRoute, tell: Callable[[str], None]) -> dict[str, Any]:
     """Measures the room with the person in it; what was measured, as plain JSON values.
 
-    devices: opens them, given samples a second. Raises Problem where a device or the model is missing, PlayerError and
-    MicrophoneLost where one is lost.
+    Raises Problem where a device or the model is missing, PlayerError and MicrophoneLost where one is lost.
     """
     language = library().language
     question = Question("line-voltage", library().quantities["line-voltage"])
     recognizer = VoskRecognizer(model_folder)
-    with (
-        devices(recognizer.rate_hz) as (microphone, player, loudspeaker),
-        ChildVoice(VoiceSettings(), cache) as voice,
-    ):
+    with ExitStack() as stack:
+        route = open_route(recognizer.rate_hz, stack)
+        microphone = route.microphone
+        voice = stack.enter_context(ChildVoice(VoiceSettings(), cache))
 
         def hear() -> Utterance | float | None:
             ears = Ears(recognizer, microphone, tail_s=room.LEAST_TAIL_S)
             can_grow = partial(language.can_grow, question=question)
             return ears.listen(expected(language, question), can_grow, SENTENCE_S)
 
-        found = room.measure(microphone, player, voice, hear, tell)
+        found = room.measure(microphone, route.player, voice, hear, tell)
     meaning = language.understand(found.heard, question)
     right = isinstance(meaning, Reading) and meaning.value == SENTENCE
     own = found.own
     return {
         "microphone": microphone.device_name,
         "microphone_hz": microphone.device_rate_hz,
-        "loudspeaker": loudspeaker,
+        "loudspeaker": route.loudspeaker["loudspeaker"],
         "noise_dbfs": round(found.noise_dbfs, 1),
         "speech_dbfs": None if found.speech_dbfs is None else round(found.speech_dbfs, 1),
         "speech_to_noise_db": None if found.speech_to_noise_db is None else round(found.speech_to_noise_db, 1),

@@ -21,6 +21,7 @@ from assistant.places import voice_cache
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.models import user_store
 from assistant.speech.player import PlayerError
+from assistant.speech.route import sound_card
 from assistant.speech.voice import VoiceError
 
 app = command_app()
@@ -54,7 +55,7 @@ def self_check(
         show = partial(by_phone.show, out=errors)
         sys.exit(_measure(lambda tell: measuring.listen(model, place, show, tell), as_json))
     if listen:
-        card = partial(selfcheck.sound_card, microphone, loudspeaker)
+        card = partial(sound_card, microphone=microphone, loudspeaker=loudspeaker)
         sys.exit(_measure(lambda tell: selfcheck.listen(model, voice_cache(), card, tell), as_json))
     sys.exit(_check(model, as_json))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import replace
+from functools import partial
 from io import StringIO
 from pathlib import Path
 from typing import Annotated, Literal
@@ -37,6 +38,7 @@ from assistant.review import replay
 from assistant.review.report import page
 from assistant.session.edges import QUIET_S
 from assistant.session.session import TAIL_S, Begin, Live, work
+from assistant.speech.route import sound_card
 from assistant.speech.voice import VoiceSettings
 from assistant.wording import phone as wording
 
@@ -94,7 +96,12 @@ def visit(
             raise Problem(f"{folder} is the folder of a demo; choose one for real visits with --folder.")
         begun = Begin(read_draft(job) if job else {}, ask=set_up or not job)
     settings, terminal = VoiceSettings(engine=voice), Terminal()
-    live = Live(microphone, loudspeaker, quiet_s, tail_s, headset, helper_microphone)
+    live = Live(
+        partial(sound_card, microphone=microphone, loudspeaker=loudspeaker, helper=helper_microphone),
+        quiet_s,
+        tail_s,
+        headset,
+    )
     if not phone and (phone_helper or phone_address or phone_certificate):
         raise Problem(wording.WITHOUT)
     if phone:
@@ -107,8 +114,7 @@ def visit(
             "--helper-microphone": helper_microphone,
         }
         place = by_phone.place_for(phone_address, phone_port, phone_certificate, taken)
-        opened = opener(place, folder, settings, phone_helper, by_phone.show, terminal.tell)
-        live = replace(live, instead=opened)
+        live = replace(live, open=opener(place, folder, settings, phone_helper, by_phone.show, terminal.tell))
     with ExitStack() as stack:
         if store:
             live = replace(live, lodge=stack.enter_context(lodging(store)))

@@ -25,6 +25,7 @@ from assistant.speech.audio import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, Audio, resam
 from assistant.speech.devices import WATCHDOG_S, MicrophoneLost
 from assistant.speech.microphone import Captured
 from assistant.speech.player import Played, PlayerError
+from assistant.speech.route import Route
 from assistant.wording import phone as wording
 
 Role = Literal["technician", "helper"]
@@ -56,6 +57,7 @@ class PhoneMicrophone(Captured):
         super().__init__(name, rate_hz)
         self._captures_at(rate_hz)
         self._fault = ConnectionError(wording.NOT_THERE)
+        self.facts: dict[str, Any] = {}
         self.clock = SampleClock(rate_hz)
         self.attached = False
         self.heard_until = 0
@@ -65,11 +67,12 @@ class PhoneMicrophone(Captured):
 
     @property
     def route(self) -> dict[str, Any]:
-        """Which microphone this is, for the record."""
-        return {"microphone": self.device_name, "rate_hz": self.device_rate_hz}
+        """Which microphone this is, with what the phone says of itself."""
+        return {**super().route, **self.facts}
 
-    def attach(self, rate_hz: int) -> None:
+    def attach(self, rate_hz: int, facts: dict[str, Any]) -> None:
         """The phone is there; what it gives from now on counts once it was taken up again."""
+        self.facts = facts
         self._captures_at(rate_hz)
         self.clock, self.heard_until = SampleClock(rate_hz), 0
         self._last_block = time.monotonic()
@@ -211,8 +214,6 @@ class Line:
         self.joined = threading.Event()
         """Set while a phone is there."""
         self.round_trips_s: deque[float] = deque(maxlen=1000)
-        self.facts: dict[str, Any] = {}
-        """What the phone says of itself, for the record."""
         self._key = ""
         self._send: Send | None = None
         self._lock = threading.Lock()
@@ -232,10 +233,10 @@ class Line:
         rate_hz = hello.get("rate_hz")
         if not isinstance(rate_hz, int) or not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
             raise Refused(wording.NO_RATE.format(low=LOWEST_RATE_HZ, high=HIGHEST_RATE_HZ))
-        self.facts = {key: hello[key] for key in ("delays", "processed") if isinstance(hello.get(key), dict)}
+        facts = {key: hello[key] for key in ("delays", "processed") if isinstance(hello.get(key), dict)}
         self.detach(self._send, wording.NETWORK)
         self._send = send
-        self.microphone.attach(rate_hz)
+        self.microphone.attach(rate_hz, facts)
         self.joined.set()
 
     def has(self, send: Send) -> bool:
@@ -269,26 +270,22 @@ class Line:
                 self.round_trips_s.append(round_trip_s)
 
 
-class PhoneRoute:
-    """Both ways of the sound of a visit by phone, as a `Route`."""
+class PhoneRoute(Route):
+    """Both ways of the sound of a visit by phone."""
+
+    microphone: PhoneMicrophone
 
     def __init__(self, technician: Line, helper: Line | None = None) -> None:
-        self.lines = [technician, *([helper] if helper else [])]
         self.microphone, self.player = technician.microphone, technician.player
         self.helper = helper.microphone if helper else None
+        self.round_trips_s = technician.round_trips_s
         self._told_missing = 0
         self._told_drift_s = 0.0
 
     @property
-    def facts(self) -> dict[str, Any]:
-        """The phone, its rate and its delays, for the record."""
-        technician, *_ = self.lines
-        helper = {"helper_microphone": self.helper.route} if self.helper else {}
-        return {
-            "microphone": {**self.microphone.route, **technician.facts},
-            "loudspeaker": {"loudspeaker": self.microphone.device_name},
-            **helper,
-        }
+    def loudspeaker(self) -> dict[str, Any]:
+        """The phone."""
+        return {"loudspeaker": self.microphone.device_name}
 
     def notices(self) -> Iterable[tuple[str, dict[str, Any]]]:
         """What is missing of the phone's sound; and how its clock drifts, after a minute and every ten."""
@@ -298,7 +295,7 @@ class PhoneRoute:
             yield "sound missing", {"gaps": len(missing_s), "seconds": round(sum(missing_s), 3)}
         if clock.drift_ppm is not None and time.monotonic() - self._told_drift_s > DRIFT_AGAIN_S:
             self._told_drift_s = time.monotonic()
-            trips_s = list(self.lines[0].round_trips_s)
+            trips_s = list(self.round_trips_s)
             yield (
                 "clock",
                 {

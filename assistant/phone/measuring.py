@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -28,16 +28,14 @@ def listen(
     good enough. show: shows the code."""
     routes: list[PhoneRoute] = []
 
-    @contextmanager
-    def phone(rate_hz: int) -> Iterator[selfcheck.Devices]:
-        with tempfile.TemporaryDirectory() as folder, ExitStack() as stack:
-            route = opener(place, Path(folder), VoiceSettings(), False, show, tell)(rate_hz, stack)
-            routes.append(route)
-            yield route.microphone, route.player, route.microphone.device_name
+    def phone(rate_hz: int, stack: ExitStack) -> PhoneRoute:
+        folder = stack.enter_context(tempfile.TemporaryDirectory())
+        routes.append(opener(place, Path(folder), VoiceSettings(), False, show, tell)(rate_hz, stack))
+        return routes[0]
 
     found = selfcheck.listen(model_folder, voice_cache(), phone, tell)
     (route,) = routes
-    half_s, most_s = np.percentile(list(route.lines[0].round_trips_s) or [float("inf")], [50, 95])
+    half_s, most_s = np.percentile(list(route.round_trips_s) or [float("inf")], [50, 95])
     missing_s = route.microphone.missing_s
     fast, whole = most_s <= ROUND_TRIP_S, not missing_s
     return {

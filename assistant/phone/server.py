@@ -288,7 +288,7 @@ def opener(
     show: Callable[[Server, list[Line]], None],
     tell: Tell,
 ) -> Callable[[int, ExitStack], PhoneRoute]:
-    """What opens the phone's way of the sound, for `Live.instead`: it serves the page, and waits for the phone.
+    """What opens both ways of the sound by phone: it serves the page, and waits for the phone.
 
     folder: where visits lie. show: shows the codes. tell: shows that a phone is there or gone.
     """

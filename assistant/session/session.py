@@ -6,7 +6,6 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
@@ -31,10 +30,9 @@ from assistant.session.visit import Visit
 from assistant.speech.audio import VisitTrack
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.ears import Ears, TwoEars
-from assistant.speech.microphone import Microphone
-from assistant.speech.player import DevicePlayer, TrackPlayer
+from assistant.speech.player import TrackPlayer
 from assistant.speech.recognizer import Recognizer, recognizer_in_use
-from assistant.speech.route import Route, SoundRoute
+from assistant.speech.route import OpenRoute, Route, sound_card
 from assistant.speech.sources import FileSource
 from assistant.speech.voice import ChildVoice, VoiceSettings
 from assistant.trade.job import Job
@@ -48,14 +46,10 @@ KEPT = "Everything said so far is in the record"
 class Live:
     """How a visit by microphone sounds and is heard, as in the options of the command."""
 
-    microphone: str | None = None  # its name; None: the system's own choice
-    loudspeaker: str | None = None
+    open: OpenRoute = sound_card
     quiet_s: float = QUIET_S
     tail_s: float = TAIL_S
     headset: bool = False
-    helper: str | None = None  # the name of a second microphone
-    # Opens what takes the place of the sound card, until the stack is left; given samples a second. Raises Problem.
-    instead: Callable[[int, ExitStack], Route] | None = None
     lodge: Callable[[Record], None] | None = None  # is given the record after each turn, and does not wait
 
 
@@ -120,7 +114,7 @@ def work(
                 if not files:
                     files, from_s = visits.rest_of(record)
             # The sound is opened before a record is begun: without it there is no visit.
-            route = None if files else (live.instead or partial(_open_route, live))(recognizer.rate_hz, stack)
+            route = None if files else live.open(recognizer.rate_hz, stack)
             ears = _open_ears(recognizer, route or FileSource(files, recognizer.rate_hz, from_s, track), from_s, live)
             ears.took = now.listening
             screen.tell(f"Heard by {recognizer.name}.")
@@ -243,12 +237,3 @@ def _open_ears(recognizer: Recognizer, sound: Route | FileSource, from_s: float,
         return Ears(recognizer, sound.microphone, from_s, live.tail_s)
     always = library().language.urgent
     return TwoEars(recognizer, sound.microphone, sound.helper, live.tail_s, lambda text: bool(always(text)))
-
-
-def _open_route(live: Live, rate_hz: int, stack: ExitStack) -> Route:
-    """The devices of a visit by microphone, open until the stack is left. Raises Problem."""
-    microphone = stack.enter_context(Microphone(live.microphone, rate_hz))
-    helper = stack.enter_context(Microphone(live.helper, rate_hz)) if live.helper else None
-    if helper and helper.device_name == microphone.device_name:
-        raise Problem(f"{helper.device_name!r} is the technician's own microphone; name another one for the helper.")
-    return SoundRoute(microphone, DevicePlayer(live.loudspeaker), helper=helper)

@@ -51,6 +51,11 @@ class Captured:
         self._fault = None
 
     @property
+    def route(self) -> dict[str, Any]:
+        """Which microphone this is, for the record."""
+        return {"microphone": self.device_name, "rate_hz": self.device_rate_hz}
+
+    @property
     def is_narrow(self) -> bool:
         """Whether it gives less than the recognizer was trained on, as a telephone headset does (SPEECH S6)."""
         return self.device_rate_hz < self.rate_hz
@@ -145,9 +150,8 @@ class Microphone(Captured):
 
     @property
     def route(self) -> dict[str, Any]:
-        """Which microphone this is, for the record: its name, rate and latency in seconds."""
-        latency = self._stream.latency if self._stream else None
-        return {"microphone": self.device_name, "rate_hz": self.device_rate_hz, "latency_s": latency}
+        """Which microphone this is, with its latency in seconds."""
+        return {**super().route, "latency_s": self._stream.latency if self._stream else None}
 
     def reopen(self) -> None:
         """Opens it again after it was lost. Raises Problem while it is not there."""
