@@ -79,7 +79,7 @@ def test_another_archive_than_the_pinned_one_is_refused(home, server, build):
     store.fetch("small", Asked())
     store.remove("small")
     server.content = build.zip(build.model | {"graph/words.txt": b"evil 1\n"})
-    with pytest.raises(Problem, match="is not the archive that is known here"):
+    with pytest.raises(Problem, match="is not the archive known as small"):
         store.fetch("small", never)
     assert home.left_over() == []
     store.remove("small", forget=True)
@@ -95,7 +95,7 @@ def test_a_sum_in_the_manifest_is_never_asked_about(home, server):
 
 def test_a_sum_in_the_manifest_refuses_another_archive(home):
     store = home.store(sha256="0" * 64)
-    with pytest.raises(Problem, match="is not the archive that is known here"):
+    with pytest.raises(Problem, match="is not the archive known as small"):
         store.fetch("small", never)
     assert home.left_over() == []
 
