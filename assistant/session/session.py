@@ -29,7 +29,7 @@ from assistant.session.now import Now
 from assistant.session.visit import Visit
 from assistant.speech.audio import VisitTrack
 from assistant.speech.devices import MicrophoneLost
-from assistant.speech.ears import Ears, TwoEars
+from assistant.speech.ears import Ears
 from assistant.speech.player import TrackPlayer
 from assistant.speech.recognizer import Recognizer, recognizer_in_use
 from assistant.speech.route import OpenRoute, Route, sound_card
@@ -233,7 +233,4 @@ def _open_ears(recognizer: Recognizer, sound: Route | FileSource, from_s: float,
     """What hears a recording, a microphone, or both microphones."""
     if isinstance(sound, FileSource):
         return Ears(recognizer, sound, from_s)
-    if not sound.helper:
-        return Ears(recognizer, sound.microphone, from_s, live.tail_s)
-    always = library().language.urgent
-    return TwoEars(recognizer, sound.microphone, sound.helper, live.tail_s, lambda text: bool(always(text)))
+    return Ears(recognizer, sound.microphone, from_s, live.tail_s, sound.helper, library().language.urgent)

@@ -61,18 +61,11 @@ class Source(Protocol):
     rate_hz: int
     overflows: int  # gaps in the sound so far: parts of it that were lost on the way
 
-    def blocks(self) -> Iterator[NDArray[np.int16]]:
-        """The blocks from now on; ends when the source has no more."""
+    def take(self, timeout_s: float) -> NDArray[np.int16] | None:
+        """The next block; None where none came in time. Raises EOFError at the source's end, MicrophoneLost."""
 
     def discard(self) -> int:
         """Drops what was captured and not taken; returns how many samples at `rate_hz` that was."""
-
-
-class Live(Source, Protocol):
-    """A source that need not be waited for."""
-
-    def take(self, timeout_s: float) -> NDArray[np.int16] | None:
-        """The next block; None where none came in time. Raises MicrophoneLost."""
 
 
 @dataclass(frozen=True)
@@ -107,17 +100,36 @@ class Ears:
 
     from_s: where in its stream the source begins. tail_s: sound that is let go before listening: the last of
     the assistant's own voice in the room, which comes after it was played (SPEECH 2.4).
+
+    helper: a second microphone, on the clock of the first: it is set by it at the helper's first sound, be it the first
+    of all or after a device was lost. (The two devices' own delays differ by what nobody knows; a time between two
+    marks by one microphone does not suffer from it.) Who speaks near both is heard by both: it counts once, by the
+    microphone that hears it further above the noise. always(text): whether the words count even then, since the two may
+    hear two people.
     """
 
-    def __init__(self, recognizer: Recognizer, source: Source, from_s: float = 0.0, tail_s: float = 0.0) -> None:
+    def __init__(
+        self,
+        recognizer: Recognizer,
+        source: Source,
+        from_s: float = 0.0,
+        tail_s: float = 0.0,
+        helper: Source | None = None,
+        always: Callable[[str], object] = lambda _: False,
+    ) -> None:
         if source.rate_hz != recognizer.rate_hz:
             raise ValueError(f"the source gives {source.rate_hz} Hz, the recognizer takes {recognizer.rate_hz} Hz")
         self.recognizer = recognizer
         self.took: Callable[[], None] = lambda: None  # told of every chunk that is listened to
         self.helper_lost = ""  # why the helper's microphone is not heard any more
-        self._sides = [_Side("", recognizer, source, from_s)]
+        self._sides = [_Side("technician" if helper else "", recognizer, source, from_s)]
+        self._helper = (
+            _Side("helper", recognizer, helper, 0.0) if helper else None
+        )  # one of the sides while it is heard
+        self._always = always
         self._tail = round(tail_s * source.rate_hz)
-        self._chunks = self._one()
+        self._chunks = self._listened()
+        self._last: tuple[_Side, float] | None = None  # what was heard last, and its end in seconds
         self._spoke = True
 
     def spoke(self) -> None:
@@ -126,12 +138,12 @@ class Ears:
 
     def restart(self, gone_s: float) -> None:
         """Goes on after the source was lost and opened again, gone_s after that was known; the clock goes on by all the
-        time since it gave its last sound."""
+        time since it gave its last sound. The helper's counts again from its next sound on."""
+        del self._sides[1:]
         gone_s = max(gone_s, time.monotonic() - self._sides[0].taken_s)
         self._sides[0].position += round(gone_s * self.recognizer.rate_hz)
-        for side in self._sides:
-            side.forget()
-        self._chunks = self._one()
+        self._sides[0].forget()
+        self._chunks = self._listened()
 
     @property
     def position(self) -> int:
@@ -206,6 +218,7 @@ class Ears:
         return any(side.under_way for side in self._sides)
 
     def _begin(self, expected: Expected, grown: Callable[[str], bool | None]) -> None:
+        self._asked = expected, grown
         for side in self._sides:
             if self._spoke:
                 side.position += side.source.discard()
@@ -214,75 +227,41 @@ class Ears:
             side.begin(expected, grown, self._tail if self._spoke else 0)
         self._spoke = False
 
-    def _one(self) -> Iterator[tuple[_Side, NDArray[np.int16]]]:
-        """The chunks of the only source."""
-        (side,) = self._sides
-        for block in side.source.blocks():
-            for chunk in side.chunks(block):
-                yield side, chunk
-        for chunk in side.last():
-            yield side, chunk
-
-    def _once(self, side: _Side, heard: Utterance) -> Utterance | None:
-        """What was heard."""
-        return heard
-
-
-class TwoEars(Ears):
-    """Ears at two microphones, the technician's and the helper's, on one clock: the technician's, with the helper's
-    set by it at its first sound, be it the first of all or after a device was lost. (The two devices' own delays differ
-    by what nobody knows; a time between two marks by one microphone does not suffer from it.)
-
-    Who speaks near both is heard by both: it counts once, by the microphone that hears it further above the noise.
-    always(text): whether the words count even then, since the two may hear two people.
-    """
-
-    def __init__(
-        self, recognizer: Recognizer, technician: Live, helper: Live, tail_s: float, always: Callable[[str], bool]
-    ) -> None:
-        super().__init__(recognizer, technician, tail_s=tail_s)
-        self._live = technician
-        self._always = always
-        self._helper = (helper, _Side("helper", recognizer, helper, 0.0))
-        self._sides[0].name = "technician"
-        self._chunks = self._two()
-        self._last: tuple[_Side, float] | None = None  # what was heard last, and its end in seconds
-
-    def restart(self, gone_s: float) -> None:
-        """As for one microphone; the helper's counts again from its next sound on."""
-        del self._sides[1:]
-        super().restart(gone_s)
-        self._chunks = self._two()
-
-    def _begin(self, expected: Expected, grown: Callable[[str], bool | None]) -> None:
-        super()._begin(expected, grown)
-        self._asked = expected, grown
-
-    def _two(self) -> Iterator[tuple[_Side, NDArray[np.int16]]]:
-        technician = self._sides[0]
-        source, helper = self._helper
+    def _listened(self) -> Iterator[tuple[_Side, NDArray[np.int16]]]:
+        """The chunks as they come, until the source's end."""
+        own = self._sides[0]
         while True:
-            block = self._live.take(TAKE_S)
-            for chunk in technician.chunks(block) if block is not None else ():
-                yield technician, chunk
             try:
-                while (block := source.take(0.0)) is not None:
-                    if helper not in self._sides:
-                        source.discard()  # from before it counts
-                        helper.forget()
-                        helper.position = self.position
-                        helper.begin(*self._asked, self._tail)
-                        self._sides.append(helper)
-                        break
-                    for chunk in helper.chunks(block):
-                        yield helper, chunk
-            except MicrophoneLost as lost:
-                if helper in self._sides:
-                    self._sides.remove(helper)
-                    self.helper_lost = str(lost)
+                block = own.source.take(TAKE_S)
+            except EOFError:
+                for chunk in own.last():
+                    yield own, chunk
+                return
+            for chunk in own.chunks(block) if block is not None else ():
+                yield own, chunk
+            if self._helper:
+                yield from self._helped(self._helper)
+
+    def _helped(self, helper: _Side) -> Iterator[tuple[_Side, NDArray[np.int16]]]:
+        """The chunks that the helper's microphone has by now."""
+        try:
+            while (block := helper.source.take(0.0)) is not None:
+                if helper not in self._sides:
+                    helper.source.discard()  # from before it counts
+                    helper.forget()
+                    helper.position = self.position
+                    helper.begin(*self._asked, self._tail)
+                    self._sides.append(helper)
+                    break
+                for chunk in helper.chunks(block):
+                    yield helper, chunk
+        except MicrophoneLost as lost:
+            if helper in self._sides:
+                self._sides.remove(helper)
+                self.helper_lost = str(lost)
 
     def _once(self, side: _Side, heard: Utterance) -> Utterance | None:
-        end = heard.start_s + heard.audio.seconds
+        """What was heard, if it counts by this side."""
         if not self._always(heard.heard.text):
             for other in self._sides:
                 if other is side:
@@ -291,7 +270,7 @@ class TwoEars(Ears):
                     return None  # it is heard better there, and is not over
                 if self._last and self._last[0] is other and heard.start_s < self._last[1]:
                     return None  # it was heard there
-        self._last = (side, end)
+        self._last = (side, heard.start_s + heard.audio.seconds)
         return replace(heard, microphone=side.name)
 
 

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import queue
-import threading
 import time
-from collections.abc import Iterator
 from contextlib import suppress
 from typing import Any, Self
 
@@ -35,7 +33,6 @@ class Captured:
         self._watchdog_s = watchdog_s
         self._queue: queue.Queue[NDArray[np.int16]] = queue.Queue(_QUEUED_BLOCKS)
         self._fault: Exception | None = None
-        self._closed = threading.Event()
         self._last_block = 0.0  # on the monotonic clock
 
     def _captures_at(self, device_rate_hz: int) -> None:
@@ -60,18 +57,8 @@ class Captured:
         """Whether it gives less than the recognizer was trained on, as a telephone headset does (SPEECH S6)."""
         return self.device_rate_hz < self.rate_hz
 
-    def blocks(self) -> Iterator[NDArray[np.int16]]:
-        """Yield what is heard, int16 of shape (n,) at `rate_hz`, about 20 ms each, until it is closed.
-
-        Raises MicrophoneLost where no sound came for `watchdog_s`.
-        """
-        while not self._closed.is_set():
-            block = self.take(_BLOCK_S)
-            if block is not None:
-                yield block
-
     def take(self, timeout_s: float) -> NDArray[np.int16] | None:
-        """The next of what is heard, as in `blocks`; None where nothing came in time.
+        """The next of what is heard, int16 of shape (n,) at `rate_hz`, about 20 ms; None where nothing came in time.
 
         Raises MicrophoneLost where no sound came for `watchdog_s`.
         """
@@ -161,7 +148,6 @@ class Microphone(Captured):
         self.__enter__()
 
     def __enter__(self) -> Self:
-        self._closed.clear()
         self._last_block = time.monotonic() + FIRST_BLOCK_S
         try:
             self._stream = self._library.InputStream(
@@ -186,8 +172,7 @@ class Microphone(Captured):
         self.close()
 
     def close(self) -> None:
-        """Ends the stream and the blocks."""
-        self._closed.set()
+        """Ends the stream."""
         if self._stream is not None:
             # Not stop(): that waits for a device which may never come back.
             self._stream.abort(ignore_errors=True)

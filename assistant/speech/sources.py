@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -34,13 +34,15 @@ class FileSource:
         sounds = [resample(read_audio(file), rate_hz).samples for file in files]
         self._samples = np.concatenate(sounds)[round(from_s * rate_hz) :]
 
-    def blocks(self) -> Iterator[NDArray[np.int16]]:
-        """The blocks from the start of the stream."""
-        for at in range(0, len(self._samples), BLOCK):
-            block = self._samples[at : at + BLOCK]
-            if self._track:
-                self._track.add_people(block)
-            yield block
+    def take(self, timeout_s: float) -> NDArray[np.int16]:
+        """The next block, at once. Raises EOFError at the end of the stream."""
+        block = self._samples[:BLOCK]
+        if not len(block):
+            raise EOFError
+        self._samples = self._samples[BLOCK:]
+        if self._track:
+            self._track.add_people(block)
+        return block
 
     def discard(self) -> int:
         """Nothing is captured while nobody listens."""

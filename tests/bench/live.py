@@ -139,10 +139,12 @@ class Sound:
     def __init__(self, samples: np.ndarray) -> None:
         self.samples = samples
 
-    def blocks(self):
-        """All of it."""
-        for at in range(0, len(self.samples), 1600):
-            yield self.samples[at : at + 1600]
+    def take(self, timeout_s: float) -> np.ndarray:
+        """The next of it."""
+        block, self.samples = self.samples[:1600], self.samples[1600:]
+        if not len(block):
+            raise EOFError
+        return block
 
     def discard(self) -> int:
         """Nothing."""

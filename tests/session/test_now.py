@@ -73,9 +73,14 @@ def test_only_sound_that_is_taken_keeps_it_listening():
             return Heard("")
 
     recognizer = SimpleNamespace(rate_hz=16000, name="none", hearing=lambda expected: Hearing())
-    source = SimpleNamespace(
-        rate_hz=16000, overflows=0, discard=lambda: 0, blocks=lambda: iter([np.zeros(1600, np.int16)] * 10)
-    )
+    blocks = [np.zeros(1600, np.int16)] * 10
+
+    def take(timeout_s):
+        if not blocks:
+            raise EOFError
+        return blocks.pop()
+
+    source = SimpleNamespace(rate_hz=16000, overflows=0, discard=lambda: 0, take=take)
     ears = Ears(recognizer, source)  # type: ignore[arg-type]
     ears.took = lambda: taken.append(1)
     assert ears.listen(Expected(None, None), lambda text: None, 30.0) is None  # type: ignore[arg-type]

@@ -73,8 +73,14 @@ class People:
         self.visit: Visit | None = None
         self._voice, self._says = voice, list(says)
         self._sounds: dict[str, NDArray[np.int16]] = {}
+        self._blocks = self._said()
 
-    def blocks(self) -> Iterator[NDArray[np.int16]]:
+    def take(self, timeout_s: float) -> NDArray[np.int16]:
+        for block in self._blocks:
+            return block
+        raise EOFError
+
+    def _said(self) -> Iterator[NDArray[np.int16]]:
         yield from self._cut(np.zeros(RATE_HZ // 2, np.int16))  # nobody begins with the first sample
         while self.visit is not None and self.visit.state.phase is not Phase.CLOSED:
             text = self._next()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from contextlib import suppress
 from types import SimpleNamespace
 
 import numpy as np
@@ -160,10 +161,12 @@ class LateSource:
     overflows = 0
 
     def __init__(self) -> None:
-        self.speech = read_audio(VISIT).samples[: 4 * RATE]
+        self.speech = [read_audio(VISIT).samples[: 4 * RATE]]
 
-    def blocks(self):
-        yield self.speech
+    def take(self, timeout_s):
+        if not self.speech:
+            raise EOFError
+        return self.speech.pop()
 
     def discard(self):
         return 3 * RATE
@@ -200,7 +203,11 @@ def test_recordings_follow_each_other_at_one_rate_and_land_on_the_track(tmp_path
     write_flac(tmp_path / "b.flac", Audio(np.ones(16000, np.int16), 16000))
     track = VisitTrack(RATE)
     source = FileSource([tmp_path / "a.flac", tmp_path / "b.flac"], track=track)
-    assert sum(len(block) for block in source.blocks()) == 2 * RATE
+    taken = 0
+    with suppress(EOFError):
+        while True:
+            taken += len(source.take(0.0))
+    assert taken == 2 * RATE
     assert track.seconds == pytest.approx(2.0)
 
 
@@ -298,11 +305,12 @@ class PulledOut:
     overflows = 0
 
     def __init__(self, seconds):
-        self.sound = first_utterances()[: round(seconds * RATE)]
+        self.sound = [first_utterances()[: round(seconds * RATE)]]
 
-    def blocks(self):
-        yield self.sound
-        raise MicrophoneLost("It was pulled out.")
+    def take(self, timeout_s):
+        if not self.sound:
+            raise MicrophoneLost("It was pulled out.")
+        return self.sound.pop()
 
     def discard(self):
         return 0

@@ -11,7 +11,7 @@ from assistant.files import top_folder
 from assistant.language.heard import Heard
 from assistant.speech.audio import read_audio
 from assistant.speech.devices import MicrophoneLost
-from assistant.speech.ears import TwoEars, Utterance
+from assistant.speech.ears import Ears, Utterance
 
 RATE = 16_000
 BLOCK = 320
@@ -83,7 +83,7 @@ def room(*gains_at, seconds=9.0):
 def heard(technician, helper, recognizer=None):
     """Everything that is heard: pairs (microphone, words), and the ears."""
     always = ("stop", "i smell gas").__contains__
-    ears = TwoEars(recognizer or ByLevel(), Device(technician), Device(helper), 0.0, always)
+    ears = Ears(recognizer or ByLevel(), Device(technician), helper=Device(helper), always=always)
     found = []
     with suppress(MicrophoneLost):  # that of the technician: its sound is over
         while isinstance(got := ears.listen(["mark"], lambda _: False, 60.0), Utterance):
