@@ -67,11 +67,10 @@ class ScriptedVoice:
 
     def __init__(self, failing: Collection[str] = (), rate_hz: int = 22_050) -> None:
         self.rendered: list[str] = []
-        self.rate_wpm = 165
         self._failing = failing
         self._rate_hz = rate_hz
 
-    def render(self, text: str) -> Audio:
+    def render(self, text: str, rate_wpm: int = 165) -> Audio:
         """Return a tone at 440 Hz, 0.3 of full scale."""
         if text in self._failing or not text:
             raise VoiceError(f'The voice could not say "{text}": it was told to fail.')

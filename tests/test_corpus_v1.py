@@ -39,7 +39,6 @@ from assistant.review.report.page import of_record
 from assistant.review.timeline import moments
 from assistant.session import session
 from assistant.session.visit import IN_PLACE
-from assistant.speech.voice import VoiceSettings
 
 V1 = Path(__file__).parent / "corpus" / "v1"
 NAMES = (
@@ -293,7 +292,7 @@ def test_resuming_one_that_cannot_go_on_begins_a_visit_of_its_job_that_names_it_
     screen = SimpleNamespace(tell=lambda text, kind="fact": told.append(text))
     screen.turn = screen.over = lambda *_: None
     recording = top_folder("audio_fixtures") / "visits" / "gas-odour.flac"
-    session.work(old, tmp_path, [recording], VoiceSettings(), screen)
+    session.work(old, tmp_path, [recording], "bundled", screen)
     new = unfinished(tmp_path)
     assert new != old
     assert old.read_bytes() == before

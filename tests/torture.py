@@ -261,7 +261,7 @@ def _fill_once(path: Path, moment: int, pages: bool, count: Full) -> None:
     state = {"full": False, "was": False}
 
     class Voice:
-        def render(self, text: str) -> Audio:
+        def render(self, text: str, rate_wpm: int = 165) -> Audio:
             heard.append(text)
             return ScriptedVoice().render(text)
 

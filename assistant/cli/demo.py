@@ -14,7 +14,6 @@ from assistant.files import read_draft
 from assistant.places import top_folder
 from assistant.record import folder as visits
 from assistant.session.session import Begin, work
-from assistant.speech.voice import VoiceSettings
 
 app = command_app()
 
@@ -47,4 +46,4 @@ def demo(
     job = fixtures / f"{visit}.job.yaml"
     console.print("This visit is invented: no such site, people or appliance exist.")
     begin = Begin(read_draft(job), record=folder / visits.RECORD)
-    work(begin, folder, [fixtures / f"{visit}.flac"], VoiceSettings(engine=voice), Terminal())
+    work(begin, folder, [fixtures / f"{visit}.flac"], voice, Terminal())

@@ -39,7 +39,6 @@ from assistant.review.report import page
 from assistant.session.edges import QUIET_S
 from assistant.session.session import TAIL_S, Begin, Live, work
 from assistant.speech.route import sound_card
-from assistant.speech.voice import VoiceSettings
 from assistant.wording import phone as wording
 
 app = command_app()
@@ -95,7 +94,7 @@ def visit(
         if visits.holds_demo(folder):
             raise Problem(f"{folder} is the folder of a demo; choose one for real visits with --folder.")
         begun = Begin(read_draft(job) if job else {}, ask=set_up or not job)
-    settings, terminal = VoiceSettings(engine=voice), Terminal()
+    terminal = Terminal()
     live = Live(
         partial(sound_card, microphone=microphone, loudspeaker=loudspeaker, helper=helper_microphone),
         quiet_s,
@@ -114,11 +113,11 @@ def visit(
             "--helper-microphone": helper_microphone,
         }
         place = by_phone.place_for(phone_address, phone_port, phone_certificate, taken)
-        live = replace(live, open=opener(place, folder, settings, phone_helper, by_phone.show, terminal.tell))
+        live = replace(live, open=opener(place, folder, voice, phone_helper, by_phone.show, terminal.tell))
     with ExitStack() as stack:
         if store:
             live = replace(live, lodge=stack.enter_context(lodging(store)))
-        work(begun, folder, from_audio or [], settings, terminal, live, wait)
+        work(begun, folder, from_audio or [], voice, terminal, live, wait)
 
 
 class Terminal:

@@ -14,7 +14,6 @@ from assistant import selfcheck
 from assistant.phone.line import Line, PhoneRoute
 from assistant.phone.server import Place, Server, opener
 from assistant.places import voice_cache
-from assistant.speech.voice import VoiceSettings
 from assistant.wording import phone as wording
 
 ROUND_TRIP_S = 0.25
@@ -30,7 +29,7 @@ def listen(
 
     def phone(rate_hz: int, stack: ExitStack) -> PhoneRoute:
         folder = stack.enter_context(tempfile.TemporaryDirectory())
-        routes.append(opener(place, Path(folder), VoiceSettings(), False, show, tell)(rate_hz, stack))
+        routes.append(opener(place, Path(folder), "bundled", False, show, tell)(rate_hz, stack))
         return routes[0]
 
     found = selfcheck.listen(model_folder, voice_cache(), phone, tell)

@@ -30,15 +30,14 @@ from assistant.speech.earcons import Earcon, earcon
 from assistant.speech.ears import Utterance
 from assistant.speech.player import PlayerError
 from assistant.speech.route import Route
-from assistant.speech.voice import VoiceError
+from assistant.speech.voice import RATE_WPM, VoiceError
 from assistant.wording import english as wording
 
 BETWEEN_S = 0.6  # how long it listens between two sentences of its own, where people can interrupt
 LONGEST_S = 5.0  # of its own voice at a stretch (decision 6): a text that takes longer is cut in two
 LONGEST_TEXT = 62  # characters that mostly take less than that: sentences are said at 14 a second (measured)
 
-PACE_WPM = 165  # words a minute
-PACE_STEP = 1.15  # by which "faster" and "slower" change it
+PACE_STEP = 1.15  # by which "faster" and "slower" change the voice's words a minute
 USUAL_DB = -6.0  # below the voice's full loudness, so that there is something left for "louder" and for a call
 STEP_DB = 3.0  # a plainly audible step
 
@@ -329,8 +328,7 @@ class Loop(Generic[S]):
         """A text as sound, at the pace and volume that were asked for; a call and an alarm are louder."""
         if ready := self._ready.get(say.text):
             return ready
-        self.edges.voice.rate_wpm = round(PACE_WPM * PACE_STEP**self.state.speed)
-        sound = self.edges.voice.render(say.text)
+        sound = self.edges.voice.render(say.text, round(RATE_WPM * PACE_STEP**self.state.speed))
         quieter_db = USUAL_DB + STEP_DB * self.state.volume
         if say.manner == "call":
             quieter_db += STEP_DB * self.state.silences

@@ -34,7 +34,7 @@ from assistant.speech.player import TrackPlayer
 from assistant.speech.recognizer import Recognizer, recognizer_in_use
 from assistant.speech.route import OpenRoute, Route, sound_card
 from assistant.speech.sources import FileSource
-from assistant.speech.voice import ChildVoice, VoiceSettings
+from assistant.speech.voice import ChildVoice, Engine
 from assistant.trade.job import Job
 
 TAIL_S = 0.3  # of the own voice in a room; SPEECH 2.4 takes it as the start before it is measured
@@ -86,7 +86,7 @@ def work(
     begun: Path | Begin,
     folder: Path,
     recordings: Sequence[Path],
-    settings: VoiceSettings,
+    voice: Engine,
     screen: Screen,
     live: Live = LIVE,
     wait: bool = False,
@@ -118,9 +118,9 @@ def work(
             ears = _open_ears(recognizer, route or FileSource(files, recognizer.rate_hz, from_s, track), from_s, live)
             ears.took = now.listening
             screen.tell(f"Heard by {recognizer.name}.")
-            voice = stack.enter_context(ChildVoice(settings, voice_cache()))
+            speaks = stack.enter_context(ChildVoice(voice_cache(), voice))
             player = route.player if route else TrackPlayer(track)
-            edges = Edges(ears, voice, player, screen.turn, live.quiet_s, route, speaking=now.speaking)
+            edges = Edges(ears, speaks, player, screen.turn, live.quiet_s, route, speaking=now.speaking)
             if route:
                 edges = replace(edges, can_interrupt=True, sleep=time.sleep, headset=live.headset)
             kept = InMemory()
@@ -130,7 +130,7 @@ def work(
             else:
                 assert isinstance(begun, Begin)
                 job = before(edges, kept, screen, wait, begun)
-                record = stack.enter_context(begin(begun, job, folder, kept, recognizer.name, settings, files))
+                record = stack.enter_context(begin(begun, job, folder, kept, recognizer.name, voice, files))
             now.record = str(record.path.resolve())
             screen.tell(f"Record: {record.path}")
             try:
@@ -209,7 +209,7 @@ def begin(
     folder: Path,
     kept: InMemory,
     engine: str,
-    settings: VoiceSettings,
+    voice: Engine,
     files: Sequence[Path],
 ) -> Record:
     """Begins the record of a new visit: its rules, and what was answered in its set-up, in one transaction."""
@@ -218,7 +218,7 @@ def begin(
     done = done.model_copy(update={"pace": pace_for(folder, done)})
     rules = library().rules_for(done, None if begun.record else history(folder, done, now))
     origin = tuple(str(file.resolve()) for file in files)
-    setting = Setting(rules, library().grammar_texts, engine, settings.engine, origin, begun.in_place_of)
+    setting = Setting(rules, library().grammar_texts, engine, voice, origin, begun.in_place_of)
     record = Record.create(begun.record or visits.new_record_path(folder, now, done.site))
     try:
         answers = kept.entries(audio_of(record.path), setting.grammar_sha256)

@@ -15,9 +15,7 @@ import subprocess
 import sys
 import tempfile
 import threading
-import uuid
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Literal, Protocol, Self
@@ -49,40 +47,29 @@ class VoiceError(Exception):
     """A text could not be turned into speech; the message is one sentence with the reason."""
 
 
+Engine = Literal["bundled", "system"]
+"""The bundled voice is the same everywhere; a system need not have one."""
+
+RATE_WPM = 165
+
+
 class Voice(Protocol):
-    """Whatever turns a text into speech. rate_wpm: words a minute, of the next text."""
+    """Whatever turns a text into speech."""
 
-    rate_wpm: int
-
-    def render(self, text: str) -> Audio:
-        """Return `text` spoken. Raises VoiceError; what is returned is never silence."""
+    def render(self, text: str, rate_wpm: int = RATE_WPM) -> Audio:
+        """Return `text` spoken. rate_wpm: words a minute, 80 to 450. Raises VoiceError; what is returned is never
+        silence."""
         ...
 
 
-@dataclass(frozen=True)
-class VoiceSettings:
-    """Which voice, and how it speaks.
-
-    engine: "bundled" is the same everywhere; "system" is the one that the system has, if it has one.
-    rate_wpm: words a minute, 80 to 450. Raises Problem outside these bounds.
-    """
-
-    engine: Literal["bundled", "system"] = "bundled"
-    rate_wpm: int = 165
-
-    def __post_init__(self) -> None:
-        if not 80 <= self.rate_wpm <= 450:
-            raise Problem(f"The voice cannot speak {self.rate_wpm} words a minute; choose 80 to 450.")
-
-
-def implausible(text: str, audio: Audio, settings: VoiceSettings) -> str | None:
+def implausible(text: str, audio: Audio, rate_wpm: int) -> str | None:
     """Say what is wrong with a rendering of `text`, or None where it can be those words."""
     peak = int(np.abs(audio.samples.astype(np.int32)).max(initial=0)) / FULL_SCALE
     if peak < _LOWEST_PEAK:
         return "the rendering is silent"
     letters = sum(character.isalnum() for character in text)
     characters = sum(not character.isspace() for character in text)
-    pace = _PACE_OF_BOUNDS_WPM / settings.rate_wpm
+    pace = _PACE_OF_BOUNDS_WPM / rate_wpm
     if audio.seconds < max(_SHORTEST_S, _SHORTEST_S_A_LETTER * letters * pace):
         return f"the rendering is too short for the text ({audio.seconds:.2f} s)"
     if audio.seconds > _LONGEST_S + _LONGEST_S_A_CHARACTER * characters * pace:
@@ -100,30 +87,20 @@ class ChildVoice:
 
     def __init__(
         self,
-        settings: VoiceSettings,
         cache_folder: Path,
+        engine: Engine = "bundled",
         timeout_s: float = 10.0,
         worker: Sequence[str] | None = None,
     ) -> None:
-        self._settings = settings
+        self._engine = engine
         self._cache_folder = cache_folder
         self._timeout_s = timeout_s
         # -P: nothing beside the worker, nor in the folder of the day, may shadow a module that it imports.
-        self._worker = worker or (sys.executable, "-P", str(_WORKER), settings.engine)
-        self._engine_version = _engine_version(settings)
-        self._folder = tempfile.TemporaryDirectory(prefix="voice-")
+        self._worker = worker or (sys.executable, "-P", str(_WORKER), engine)
+        self._engine_version = _engine_version(engine)
         self._lock = threading.Lock()
         self._standby: subprocess.Popen[str] | None = None
         self._closed = False
-
-    @property
-    def rate_wpm(self) -> int:
-        """Words a minute, of the next text."""
-        return self._settings.rate_wpm
-
-    @rate_wpm.setter
-    def rate_wpm(self, rate_wpm: int) -> None:
-        self._settings = replace(self._settings, rate_wpm=rate_wpm)
 
     def __enter__(self) -> Self:
         return self
@@ -132,28 +109,27 @@ class ChildVoice:
         self.close()
 
     def close(self) -> None:
-        """End the child and remove what it wrote; nothing can be rendered afterwards."""
+        """End the child; nothing can be rendered afterwards."""
         with self._lock:
             self._closed = True
             if self._standby:
                 _end(self._standby)
                 self._standby = None
-            self._folder.cleanup()
 
-    def render(self, text: str) -> Audio:
+    def render(self, text: str, rate_wpm: int = RATE_WPM) -> Audio:
         """Return `text` spoken, from the cache where it is there whole.
 
         Raises VoiceError where two children failed in turn, or the text has nothing that can be spoken.
         """
         if not text.strip():
             raise VoiceError("The voice was given nothing to say.")
-        cached = self._cache_folder / f"{self._key(text)}.flac"
+        cached = self._cache_folder / f"{self._key(text, rate_wpm)}.flac"
         with contextlib.suppress(Problem):  # not there yet, or damaged: rendered again
             audio = read_audio(cached)
-            if not implausible(text, audio, self._settings):
+            if not implausible(text, audio, rate_wpm):
                 return audio
         with self._lock:
-            audio = self._render_afresh(text)
+            audio = self._render_afresh(text, rate_wpm)
         try:
             self._cache_folder.mkdir(parents=True, exist_ok=True)
             write_flac(cached, audio)
@@ -161,18 +137,18 @@ class ChildVoice:
             _LOG.warning("The voice was not cached: %s", error)
         return audio
 
-    def _key(self, text: str) -> str:
-        content = [text, asdict(self._settings), self._engine_version]
+    def _key(self, text: str, rate_wpm: int) -> str:
+        content = [text, {"engine": self._engine, "rate_wpm": rate_wpm}, self._engine_version]
         return hashlib.sha256(json.dumps(content).encode()).hexdigest()
 
-    def _render_afresh(self, text: str) -> Audio:
+    def _render_afresh(self, text: str, rate_wpm: int) -> Audio:
         if self._closed:
             raise VoiceError("The voice is closed.")
         reason = ""
         for _ in range(2):
             try:
                 child, self._standby = self._standby or self._start(), None
-                audio = self._ask(child, text)
+                audio = self._ask(child, text, rate_wpm)
                 with contextlib.suppress(_RenderingError):  # then the next text starts its own
                     self._standby = self._start()
                 return audio
@@ -193,25 +169,23 @@ class ChildVoice:
         except OSError as error:
             raise _RenderingError(f"its program did not start ({error.strerror})") from None
 
-    def _ask(self, child: subprocess.Popen[str], text: str) -> Audio:
-        path = Path(self._folder.name) / f"{uuid.uuid4().hex}.wav"
-        settings = self._settings
-        request = {"text": text, "path": str(path), "rate_wpm": settings.rate_wpm}
-        try:
-            answer, _ = child.communicate(json.dumps(request), timeout=self._timeout_s)
-            if child.returncode:
-                reason = " ".join(answer.split()).rstrip(".!")
-                raise _RenderingError(reason or f"it ended with status {child.returncode}")
-            audio = read_audio(path)
-        except subprocess.TimeoutExpired:
-            raise _RenderingError(f"it gave no answer within {self._timeout_s:g} s") from None
-        except Problem:
-            raise _RenderingError("it wrote no sound") from None
-        finally:
-            _end(child)
-            path.unlink(missing_ok=True)
-        wrong = implausible(text, audio, settings)
-        if wrong:
+    def _ask(self, child: subprocess.Popen[str], text: str, rate_wpm: int) -> Audio:
+        with tempfile.TemporaryDirectory(prefix="voice-") as folder:
+            path = Path(folder) / "spoken.wav"
+            request = {"text": text, "path": str(path), "rate_wpm": rate_wpm}
+            try:
+                answer, _ = child.communicate(json.dumps(request), timeout=self._timeout_s)
+                if child.returncode:
+                    reason = " ".join(answer.split()).rstrip(".!")
+                    raise _RenderingError(reason or f"it ended with status {child.returncode}")
+                audio = read_audio(path)
+            except subprocess.TimeoutExpired:
+                raise _RenderingError(f"it gave no answer within {self._timeout_s:g} s") from None
+            except Problem:
+                raise _RenderingError("it wrote no sound") from None
+            finally:
+                _end(child)
+        if wrong := implausible(text, audio, rate_wpm):
             raise _RenderingError(wrong)
         return without_silent_end(audio, _SILENT_END_S)
 
@@ -226,8 +200,8 @@ def _end(child: subprocess.Popen[str]) -> None:
         pass
 
 
-def _engine_version(settings: VoiceSettings) -> str:
+def _engine_version(engine: Engine) -> str:
     # A system voice does not tell its version without being started: after an update of it the sound in the
     # cache is of the earlier one, which says the same.
-    engine = version("espeakng-loader") if settings.engine == "bundled" else sys.platform
-    return f"{engine} {version('pyttsx3')}"
+    of = version("espeakng-loader") if engine == "bundled" else sys.platform
+    return f"{of} {version('pyttsx3')}"

@@ -47,7 +47,7 @@ from assistant.record.record import Record
 from assistant.record.setting import setting_of
 from assistant.speech.audio import resample
 from assistant.speech.earcons import earcon
-from assistant.speech.voice import ChildVoice, VoiceSettings
+from assistant.speech.voice import ChildVoice
 from assistant.trade.procedures import Step
 
 VOICE_FROM = 300  # of int16's full scale: quieter is no voice of the assistant
@@ -81,7 +81,7 @@ class Clips:
     """Sound for words, 16 kHz; start_s and end_s of the speech in it. Natural voices come first."""
 
     def __init__(self, cache: Path) -> None:
-        self._voice = ChildVoice(VoiceSettings(rate_wpm=140), cache)
+        self._voice = ChildVoice(cache)
         self._cut: dict[str, NDArray[np.int16]] = {}
         self._recorded: dict[str, tuple[Path, int, int]] = {}  # the recording that holds the words, from where to where
         for table in sorted(FIXTURES.glob("*.spoken.tsv")):
@@ -98,7 +98,7 @@ class Clips:
             self._cut[key], rate_hz = soundfile.read(recording, start=start, stop=end, dtype="int16")
             assert rate_hz == RATE_HZ
         if key not in self._cut:
-            sound = resample(self._voice.render(words), RATE_HZ).samples
+            sound = resample(self._voice.render(words, 140), RATE_HZ).samples
             loud = np.flatnonzero(np.abs(sound) > VOICE_FROM)
             self._cut[key] = sound[loud[0] : loud[-1] + 1]
         return self._cut[key]

@@ -66,7 +66,6 @@ class Room:
         self.cried = False
         self.loses = ""  # the sentence over which the loudspeaker is lost
         self.lost = False  # until the devices are looked for
-        self.rate_wpm = 165
         self.ears = RoomEars(self)
         self._sayings = list(sayings)
         self._texts: list[str] = []
@@ -89,7 +88,7 @@ class Room:
 
     # the voice: every text has a length of its own
 
-    def render(self, text: str) -> Audio:
+    def render(self, text: str, rate_wpm: int = 165) -> Audio:
         if text not in self._texts:
             self._texts.append(text)
         return Audio(np.full(1000 + self._texts.index(text), 2000, np.int16), RATE_HZ)

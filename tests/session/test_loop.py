@@ -89,7 +89,7 @@ def run(monkeypatch):
         happened, waiting = [], list(sayings)
 
         class Telling(ScriptedVoice):
-            def render(self, text):
+            def render(self, text, rate_wpm=165):
                 happened.append(text)
                 return super().render(text)
 

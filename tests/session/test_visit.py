@@ -54,7 +54,7 @@ def bodies(path: Path, kind: str) -> list[dict]:
 
 def test_a_text_that_takes_long_is_said_in_parts(tmp_path, recognizer):
     class Slow(ScriptedVoice):
-        def render(self, text):
+        def render(self, text, rate_wpm=165):
             sound = super().render(text)
             return Audio(np.tile(sound.samples, 4), sound.rate_hz)
 
