@@ -19,7 +19,7 @@ test: check
 	$(BIN)/pytest -q $(TWO) -m "not visits and not bench" $(QUICK) --cov  # with the floor; "--cov" takes the word after it
 	$(BIN)/pytest -q -n 2 --dist worksteal -m "visits and not bench" $(QUICK)  # whole visits, which tracing makes twice as long
 	$(BIN)/pytest -q $(FOUR) $(foreach part,$(QUICK) tests/live,--ignore $(part))
-	$(BIN)/pytest -q -n 4 --dist loadgroup tests/live  # these keep time with sound cards of their own, so nothing else runs beside
+	$(BIN)/pytest -q $(FOUR) tests/live  # these keep time with sound cards of their own, so nothing else runs beside
 
 # Two processes. The tests of one file share fixtures, so they run in one process.
 TWO := -n 2 --dist loadfile

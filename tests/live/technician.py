@@ -53,6 +53,8 @@ from assistant.trade.procedures import Step
 VOICE_FROM = 300  # of int16's full scale: quieter is no voice of the assistant
 TURN_S = 1.3  # silence after which a person takes the turn; the assistant pauses 0.9 s between sentences
 FIXTURES = top_folder("audio_fixtures") / "visits"
+JOB = FIXTURES / "hot-surface-brief.job.yaml"
+HEADSET = ("--microphone", "headset_microphone", "--loudspeaker", "headset_loudspeaker")
 
 # The answers to the demo's job, by the step's quantity; the words are those of its recordings.
 WORDS = {

@@ -14,8 +14,6 @@ from technician import Clips
 from assistant.speech.audio import Audio, write_flac
 from assistant.wording.english import ALARMS
 
-pytestmark = pytest.mark.xdist_group("phone")
-
 MARKS_S = 3.0  # from the end of one mark to the beginning of the next
 
 

@@ -10,21 +10,12 @@ import time
 
 import numpy as np
 import pytest
-from card import RATE_HZ, Card
+from card import RATE_HZ
 from technician import Clips, Room
 
 from assistant.speech.room import SAY_SENTENCE
 
-pytestmark = pytest.mark.xdist_group("phone")  # which leaves time
-
 NOISE = 60  # RMS of int16: -54.8 dBFS
-
-
-@pytest.fixture
-def card(need):
-    need("pulseaudio")
-    with Card() as card:
-        yield card
 
 
 def self_check(card, folder, cache, *options):
