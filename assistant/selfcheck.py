@@ -19,7 +19,7 @@ from assistant.speech.devices import load_sounddevice
 from assistant.speech.ears import Ears, Utterance
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.route import OpenRoute
-from assistant.speech.voice import ChildVoice, VoiceError
+from assistant.speech.voice import Voice, VoiceError
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ def _rules() -> str:
 
 
 def _voice() -> str:
-    with tempfile.TemporaryDirectory() as folder, ChildVoice(Path(folder)) as voice:
+    with tempfile.TemporaryDirectory() as folder, Voice(Path(folder)) as voice:
         sound = voice.render("Self check.")
     return f"{sound.seconds:.1f} s at {sound.rate_hz} Hz"
 
@@ -98,7 +98,7 @@ def listen(model_folder: Path, cache: Path, open_route: OpenRoute, tell: Callabl
     with ExitStack() as stack:
         route = open_route(recognizer.rate_hz, stack)
         microphone = route.microphone
-        voice = stack.enter_context(ChildVoice(cache))
+        voice = stack.enter_context(Voice(cache))
 
         def hear() -> Utterance | float | None:
             ears = Ears(recognizer, microphone, tail_s=room.LEAST_TAIL_S)

@@ -287,7 +287,7 @@ def test_resuming_one_that_cannot_go_on_begins_a_visit_of_its_job_that_names_it_
         first = next(record.rows())
     assert unfinished(tmp_path) == old
     voice = ScriptedVoice()
-    monkeypatch.setattr(session, "ChildVoice", lambda *_: nullcontext(voice))
+    monkeypatch.setattr(session, "Voice", lambda *_: nullcontext(voice))
     told = []
     screen = SimpleNamespace(tell=lambda text, kind="fact": told.append(text))
     screen.turn = screen.over = lambda *_: None

@@ -31,7 +31,7 @@ from assistant.speech.ears import hear_whole
 from assistant.speech.models import user_store
 from assistant.speech.player import DevicePlayer
 from assistant.speech.recognizer import VoskRecognizer
-from assistant.speech.voice import ChildVoice
+from assistant.speech.voice import Voice
 
 app = command_app()
 
@@ -64,7 +64,7 @@ def replay(
             hear = _hearing(record, now, model) if model else None
             differs = _print_differences(record, setting, now, hear)
         elif aloud:
-            with ChildVoice(voice_cache()) as voice:
+            with Voice(voice_cache()) as voice:
                 absent = playing.play(record, voice, DevicePlayer(), _show, None if fast else time.sleep)
             if absent:
                 console.print(f"{absent} utterances have no recording: they were not kept, or are erased.")

@@ -35,7 +35,7 @@ from assistant.review.web.guard import Headers, Hosts
 from assistant.review.web.now import Follower, Glance
 from assistant.speech.audio import Audio, resample
 from assistant.speech.devices import WATCHDOG_S
-from assistant.speech.voice import ChildVoice, Engine
+from assistant.speech.voice import Engine, Voice
 from assistant.wording import phone as wording
 
 TICK_S = 0.25
@@ -295,7 +295,7 @@ def opener(
 
     def open_route(rate_hz: int, stack: ExitStack) -> PhoneRoute:
         lines = [Line(role, rate_hz) for role in (("technician", "helper") if with_helper else ("technician",))]
-        with ChildVoice(voice_cache(), engine) as voice:
+        with Voice(voice_cache(), engine) as voice:
             clip = voice.render(wording.SAID_WHEN_LOST)
         server = Server(lines, Follower(folder), place, clip, tell)
         stack.enter_context(serving(server, place))

@@ -34,7 +34,7 @@ from assistant.speech.player import TrackPlayer
 from assistant.speech.recognizer import Recognizer, recognizer_in_use
 from assistant.speech.route import OpenRoute, Route, sound_card
 from assistant.speech.sources import FileSource
-from assistant.speech.voice import ChildVoice, Engine
+from assistant.speech.voice import Engine, Voice
 from assistant.trade.job import Job
 
 TAIL_S = 0.3  # of the own voice in a room; SPEECH 2.4 takes it as the start before it is measured
@@ -118,7 +118,7 @@ def work(
             ears = _open_ears(recognizer, route or FileSource(files, recognizer.rate_hz, from_s, track), from_s, live)
             ears.took = now.listening
             screen.tell(f"Heard by {recognizer.name}.")
-            speaks = stack.enter_context(ChildVoice(voice_cache(), voice))
+            speaks = stack.enter_context(Voice(voice_cache(), voice))
             player = route.player if route else TrackPlayer(track)
             edges = Edges(ears, speaks, player, screen.turn, live.quiet_s, route, speaking=now.speaking)
             if route:

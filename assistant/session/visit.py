@@ -5,11 +5,11 @@ from __future__ import annotations
 from importlib.metadata import version
 
 from assistant.dialogue.effects import Say
-from assistant.dialogue.events import Opened, Said
+from assistant.dialogue.events import Opened
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import State
 from assistant.record.fold import turns
-from assistant.record.record import END, SCHEMA_VERSION, Record
+from assistant.record.record import END, SCHEMA_VERSION, UTTERANCES, Record
 from assistant.record.setting import setting_of
 from assistant.session.edges import Edges
 from assistant.session.keeping import InRecord
@@ -30,16 +30,11 @@ class Visit(Loop[State]):
         self.record = record
         self.setting = setting_of(record)
         self.dialogue = self.setting.dialogue()
-        self.resumed = self._ended = False
-        state, named = self.dialogue.start(), set[str]()
-        for entry in record.entries():
-            self._ended = self._ended or entry.kind == END
-            if entry.kind == "set-up":
-                named.add(entry.body["audio"])
-        for turn in turns(record):
-            state, self.resumed = turn.after, True
-            if isinstance(turn.event, Said):
-                named.add(turn.event.audio)
+        entries, folded = list(record.entries()), list(turns(record))
+        self.resumed = bool(folded)
+        self._ended = any(entry.kind == END for entry in entries)
+        named = {entry.body.get("audio", "") for entry in entries if entry.kind in UTTERANCES}
+        state = folded[-1].after if folded else self.dialogue.start()
         self._kept = InRecord(record, self.dialogue, self.setting.grammar_sha256, named)
         super().__init__(self.dialogue, state, edges, self._kept)
 

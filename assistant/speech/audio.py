@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import soundfile
@@ -144,6 +145,9 @@ def write_flac(path: Path, audio: Audio) -> None:
     write_whole(path, flac_bytes(audio))
 
 
+Side = Literal["people", "assistant"]
+
+
 class VisitTrack:
     """The sound of a visit in two channels: people left, the assistant right.
 
@@ -154,15 +158,11 @@ class VisitTrack:
 
     def __init__(self, rate_hz: int) -> None:
         self.rate_hz = rate_hz
-        self._pieces: list[tuple[int, NDArray[np.int16]]] = []
+        self._pieces: list[tuple[Side, NDArray[np.int16]]] = []
 
-    def add_people(self, samples: NDArray[np.int16]) -> None:
-        """Append what the microphone heard."""
-        self._pieces.append((0, Audio(samples, self.rate_hz).samples.copy()))
-
-    def add_assistant(self, samples: NDArray[np.int16]) -> None:
-        """Append what the assistant said."""
-        self._pieces.append((1, Audio(samples, self.rate_hz).samples.copy()))
+    def add(self, side: Side, samples: NDArray[np.int16]) -> None:
+        """Append what the microphone heard, or what the assistant said."""
+        self._pieces.append((side, Audio(samples, self.rate_hz).samples.copy()))
 
     @property
     def seconds(self) -> float:
@@ -228,11 +228,10 @@ def _is_cut_short(log: str) -> bool:
     return any(int(held) + _SIZE_SLACK_BYTES < int(stated) < _UNKNOWN_SIZE for stated, held in sizes)
 
 
-def _on_side(piece: tuple[int, NDArray[np.int16]]) -> NDArray[np.int16]:
+def _on_side(piece: tuple[Side, NDArray[np.int16]]) -> NDArray[np.int16]:
     side, samples = piece
-    both = np.zeros((len(samples), 2), np.int16)
-    both[:, side] = samples
-    return both
+    silent = np.zeros_like(samples)
+    return np.stack([samples, silent] if side == "people" else [silent, samples], axis=1)
 
 
 def _flac(pieces: Iterable[NDArray[np.int16]], channels: int, rate_hz: int) -> bytes:

@@ -70,7 +70,7 @@ class TrackPlayer:
     def play(self, audio: Audio) -> Played:
         """Append the sound to the assistant's side of the track, at the track's rate."""
         samples = resample(audio, self._track.rate_hz).samples
-        self._track.add_assistant(samples)
+        self._track.add("assistant", samples)
         return Played(len(samples), len(samples), self._track.rate_hz)
 
     def stop(self) -> None:

@@ -41,7 +41,7 @@ class FileSource:
             raise EOFError
         self._samples = self._samples[BLOCK:]
         if self._track:
-            self._track.add_people(block)
+            self._track.add("people", block)
         return block
 
     def discard(self) -> int:

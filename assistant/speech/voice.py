@@ -18,7 +18,7 @@ import threading
 from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
-from typing import Literal, Protocol, Self
+from typing import Literal, Self
 
 import numpy as np
 
@@ -53,15 +53,6 @@ Engine = Literal["bundled", "system"]
 RATE_WPM = 165
 
 
-class Voice(Protocol):
-    """Whatever turns a text into speech."""
-
-    def render(self, text: str, rate_wpm: int = RATE_WPM) -> Audio:
-        """Return `text` spoken. rate_wpm: words a minute, 80 to 450. Raises VoiceError; what is returned is never
-        silence."""
-        ...
-
-
 def implausible(text: str, audio: Audio, rate_wpm: int) -> str | None:
     """Say what is wrong with a rendering of `text`, or None where it can be those words."""
     peak = int(np.abs(audio.samples.astype(np.int32)).max(initial=0)) / FULL_SCALE
@@ -77,8 +68,8 @@ def implausible(text: str, audio: Audio, rate_wpm: int) -> str | None:
     return None
 
 
-class ChildVoice:
-    """The voice in a child process, with every text rendered once kept in `cache_folder`.
+class Voice:
+    """Turns texts into speech in a child process, with every text rendered once kept in `cache_folder`.
 
     A context manager; `render` may be called from any thread. A child that gives no answer within
     `timeout_s`, dies or renders nonsense is ended, and the text is tried once more with a fresh one.
@@ -117,7 +108,8 @@ class ChildVoice:
                 self._standby = None
 
     def render(self, text: str, rate_wpm: int = RATE_WPM) -> Audio:
-        """Return `text` spoken, from the cache where it is there whole.
+        """Return `text` spoken, never silence; from the cache where it is there whole. rate_wpm: words a minute, 80 to
+        450.
 
         Raises VoiceError where two children failed in turn, or the text has nothing that can be spoken.
         """

@@ -47,7 +47,7 @@ from assistant.speech.models import user_store  # noqa: E402
 from assistant.speech.recognizer import VoskRecognizer  # noqa: E402
 from assistant.speech.room import OWN_VOICE, Room, level_db  # noqa: E402
 from assistant.speech.room import own_voice as own_voice_in  # noqa: E402
-from assistant.speech.voice import ChildVoice  # noqa: E402
+from assistant.speech.voice import Voice  # noqa: E402
 
 RATE = 16_000
 
@@ -159,7 +159,7 @@ def stopwatch(recognizer: VoskRecognizer, cache: Path) -> None:
     clips = Clips(cache)
     voices = [clips["mark"]]
     for rate_wpm in (110, 130, 150, 170, 200):
-        with ChildVoice(cache) as voice:
+        with Voice(cache) as voice:
             sound = resample(voice.render("mark", rate_wpm), RATE).samples
             loud = np.flatnonzero(np.abs(sound) > 300)
             voices.append(sound[loud[0] : loud[-1] + 1])
@@ -251,7 +251,7 @@ def own_voice(recognizer: VoskRecognizer, cache: Path, prompts: int = 500) -> No
     expecting = Expecting(library().language)
     rng = np.random.default_rng(5)
     print(f"own voice: {len(texts)} different texts of the recorded visits, each where it is said")
-    with ChildVoice(cache) as voice:
+    with Voice(cache) as voice:
 
         def said(text: str) -> np.ndarray:
             return resample(voice.render(text), RATE).samples

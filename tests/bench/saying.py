@@ -19,7 +19,7 @@ from assistant.language.spoken import spoken_value
 from assistant.speech.audio import resample
 from assistant.speech.ears import hear_whole
 from assistant.speech.recognizer import VoskRecognizer
-from assistant.speech.voice import ChildVoice
+from assistant.speech.voice import Voice
 
 EACH = 4  # values for each quantity
 HIGHEST = 600  # most readings of the trade are below
@@ -30,7 +30,7 @@ def main() -> None:
     shelf, draw = library(), Random(3)
     recognizer = VoskRecognizer(top_folder("models_manifest") / "field_model")
     came_back = total = 0
-    with tempfile.TemporaryDirectory() as folder, ChildVoice(Path(folder)) as voice:
+    with tempfile.TemporaryDirectory() as folder, Voice(Path(folder)) as voice:
         for quantity in shelf.quantities.values():
             question = Question(quantity.name, quantity)
             expected = Expected(shelf.language, question)

@@ -47,7 +47,7 @@ from assistant.record.record import Record
 from assistant.record.setting import setting_of
 from assistant.speech.audio import resample
 from assistant.speech.earcons import earcon
-from assistant.speech.voice import ChildVoice
+from assistant.speech.voice import Voice
 from assistant.trade.procedures import Step
 
 VOICE_FROM = 300  # of int16's full scale: quieter is no voice of the assistant
@@ -83,7 +83,7 @@ class Clips:
     """Sound for words, 16 kHz; start_s and end_s of the speech in it. Natural voices come first."""
 
     def __init__(self, cache: Path) -> None:
-        self._voice = ChildVoice(cache)
+        self._voice = Voice(cache)
         self._cut: dict[str, NDArray[np.int16]] = {}
         self._recorded: dict[str, tuple[Path, int, int]] = {}  # the recording that holds the words, from where to where
         for table in sorted(FIXTURES.glob("*.spoken.tsv")):

@@ -26,7 +26,7 @@ from assistant.session.keeping import InMemory
 from assistant.session.session import Begin, before, begin, go_on
 from assistant.speech.audio import Audio, resample, write_flac
 from assistant.speech.devices import MicrophoneLost
-from assistant.speech.voice import ChildVoice
+from assistant.speech.voice import Voice
 from assistant.wording import english as wording
 from assistant.wording.english import WAITS
 
@@ -247,7 +247,7 @@ def test_from_a_recording_it_waits_is_set_up_and_begins(tmp_path, monkeypatch, c
         encoding="utf-8",
     )
     sayings = ["begin the visit", "natural gas", "yes", "eighty thousand", "yes", "skip", "yes"]
-    with ChildVoice(tmp_path / "cache") as voice:
+    with Voice(tmp_path / "cache") as voice:
         sounds = [resample(voice.render(text), 16000).samples for text in sayings]
     pause = np.zeros(24000, np.int16)
     track = np.concatenate([part for sound in sounds for part in (pause, sound)] + [pause])

@@ -27,7 +27,7 @@ from assistant.speech.audio import resample
 from assistant.speech.ears import Ears
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.sources import BLOCK
-from assistant.speech.voice import ChildVoice
+from assistant.speech.voice import Voice
 from assistant.trade.procedures import Procedure
 
 RATE_HZ = 16000
@@ -67,7 +67,7 @@ ASIDE = [
 class People:
     """Says the next thing of a list when somebody listens; after it, what the visit's end asks."""
 
-    def __init__(self, voice: ChildVoice, says: list[str | float]) -> None:
+    def __init__(self, voice: Voice, says: list[str | float]) -> None:
         self.rate_hz = RATE_HZ
         self.overflows = 0
         self.visit: Visit | None = None
@@ -120,7 +120,7 @@ def visits(tmp_path_factory) -> dict[str, Path]:
     recognizer = VoskRecognizer(top_folder("models_manifest") / "field_model")
     job = read_job(top_folder("audio_fixtures") / "visits" / "hot-surface.job.yaml").model_copy(update={"meters": ()})
     paths = {}
-    with ChildVoice(folder / "voice") as voice:
+    with Voice(folder / "voice") as voice:
         for utc, flame in (
             ("2025-11-28T09:00:00.000Z", "four point one"),
             ("2026-11-26T09:00:00.000Z", "one point nine"),

@@ -229,10 +229,10 @@ def test_no_samples_make_no_file(tmp_path: Path) -> None:
 def test_a_visit_has_people_left_and_the_assistant_right(tmp_path: Path) -> None:
     track = VisitTrack(16_000)
     heard = np.full(800, 5, np.int16)
-    track.add_people(heard)
+    track.add("people", heard)
     heard[:] = 9  # a buffer used again by the microphone changes nothing
-    track.add_assistant(np.full(1_600, -7, np.int16))
-    track.add_people(np.full(400, 3, np.int16))
+    track.add("assistant", np.full(1_600, -7, np.int16))
+    track.add("people", np.full(400, 3, np.int16))
     assert track.seconds == 2_800 / 16_000
     track.write(tmp_path / "visit.flac")
     both, rate_hz = soundfile.read(tmp_path / "visit.flac", dtype="int16")

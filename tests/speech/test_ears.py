@@ -20,7 +20,7 @@ from assistant.speech.ears import Ears, Utterance, onset
 from assistant.speech.models import user_store
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.sources import FileSource
-from assistant.speech.voice import ChildVoice
+from assistant.speech.voice import Voice
 
 VISIT = top_folder("audio_fixtures") / "visits" / "standing-pilot.flac"
 RATE = 16000
@@ -248,7 +248,7 @@ def test_what_counts_cuts_off_once_and_before_its_end_is_known(tmp_path):
 
 def test_the_voice_is_cut_off_by_stop_and_by_nothing_else_that_was_said(tmp_path):
     recognizer = VoskRecognizer(user_store().model_in_use())
-    with ChildVoice(tmp_path) as voice:
+    with Voice(tmp_path) as voice:
         stop = resample(voice.render("stop", 140), RATE).samples
     talk = first_utterances()
     said = [text.lower() for start, end, text in spoken() if end < 9]

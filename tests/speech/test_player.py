@@ -261,7 +261,7 @@ def test_a_missing_sound_library_names_the_package_and_the_line(monkeypatch: pyt
 
 def test_the_track_gets_what_the_assistant_says_at_its_own_rate() -> None:
     track = VisitTrack(16_000)
-    track.add_people(np.ones(160, np.int16))
+    track.add("people", np.ones(160, np.int16))
     player = TrackPlayer(track)
     played = player.play(Audio(np.full(22_050, 500, np.int16), 22_050))
     player.stop()

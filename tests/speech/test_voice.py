@@ -16,7 +16,7 @@ from doubles import ScriptedVoice
 
 from assistant.speech import voice as voice_module
 from assistant.speech.audio import Audio, read_audio, write_flac
-from assistant.speech.voice import RATE_WPM, ChildVoice, VoiceError, implausible
+from assistant.speech.voice import RATE_WPM, Voice, VoiceError, implausible
 
 WORKER = (sys.executable, "-P", str(Path(voice_module.__file__).with_name("voice_worker.py")))
 NO_CHILD = ("/nonexistent/program",)
@@ -39,7 +39,7 @@ def tone(seconds: float, amplitude: int = 9_000) -> Audio:
 
 
 def test_the_bundled_voice_speaks(tmp_path: Path) -> None:
-    with ChildVoice(tmp_path) as voice:
+    with Voice(tmp_path) as voice:
         audio = voice.render("One two zero volts.")
     assert audio.rate_hz == 22_050
     assert 1.4 < audio.seconds < 2.2
@@ -49,7 +49,7 @@ def test_the_bundled_voice_speaks(tmp_path: Path) -> None:
 
 
 def test_texts_differ_and_a_longer_one_takes_longer(tmp_path: Path) -> None:
-    with ChildVoice(tmp_path) as voice:
+    with Voice(tmp_path) as voice:
         pass_, fail = voice.render("Flame signal pass."), voice.render("Flame signal fail.")
         both = voice.render("Flame signal pass. Flame signal fail.")
     assert not np.array_equal(pass_.samples, fail.samples)
@@ -57,9 +57,9 @@ def test_texts_differ_and_a_longer_one_takes_longer(tmp_path: Path) -> None:
 
 
 def test_the_same_text_gives_the_same_bytes_in_any_order(tmp_path: Path) -> None:
-    with ChildVoice(tmp_path / "1") as voice:
+    with Voice(tmp_path / "1") as voice:
         first = voice.render("Gas valve closed.")
-    with ChildVoice(tmp_path / "2") as voice:
+    with Voice(tmp_path / "2") as voice:
         voice.render("Something else was said before.")
         second = voice.render("Gas valve closed.")
     assert np.array_equal(first.samples, second.samples)
@@ -67,24 +67,24 @@ def test_the_same_text_gives_the_same_bytes_in_any_order(tmp_path: Path) -> None
 
 def test_the_rate_is_obeyed(tmp_path: Path) -> None:
     text = "Burner two lights within four seconds."
-    with ChildVoice(tmp_path) as voice:
+    with Voice(tmp_path) as voice:
         assert voice.render(text, 300).seconds < 0.7 * voice.render(text).seconds
 
 
 def test_a_text_already_rendered_needs_no_child(tmp_path: Path) -> None:
-    with ChildVoice(tmp_path) as voice:
+    with Voice(tmp_path) as voice:
         first = voice.render("Hot to neutral.")
-    with ChildVoice(tmp_path, worker=NO_CHILD) as voice:
+    with Voice(tmp_path, worker=NO_CHILD) as voice:
         assert np.array_equal(voice.render("Hot to neutral.").samples, first.samples)
         with pytest.raises(VoiceError, match="did not start"):
             voice.render("Hot to ground.")
 
 
 def test_another_rate_is_another_cache_entry(tmp_path: Path) -> None:
-    with ChildVoice(tmp_path) as voice:
+    with Voice(tmp_path) as voice:
         voice.render("Hold.")
     with (
-        ChildVoice(tmp_path, worker=NO_CHILD) as voice,
+        Voice(tmp_path, worker=NO_CHILD) as voice,
         pytest.raises(VoiceError),
     ):
         voice.render("Hold.", 200)
@@ -92,7 +92,7 @@ def test_another_rate_is_another_cache_entry(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("damage", ["cut", "empty", "text", "silence", "other"])
 def test_a_broken_cache_file_is_rendered_again(tmp_path: Path, damage: str) -> None:
-    with ChildVoice(tmp_path) as voice:
+    with Voice(tmp_path) as voice:
         first = voice.render("Proved dead.")
         (entry,) = tmp_path.iterdir()
         whole = entry.read_bytes()
@@ -110,14 +110,14 @@ def test_a_cache_that_cannot_be_written_does_not_silence_the_voice(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     (tmp_path / "taken").write_text("a file where the folder should be")
-    with ChildVoice(tmp_path / "taken") as voice:
+    with Voice(tmp_path / "taken") as voice:
         assert voice.render("Leave now.").seconds > 0.5
     assert "not cached" in caplog.text
 
 
 def test_a_child_killed_in_between_is_replaced(tmp_path: Path) -> None:
     before = children()
-    with ChildVoice(tmp_path) as voice:
+    with Voice(tmp_path) as voice:
         voice.render("One.")
         (standby,) = children() - before
         os.kill(standby, signal.SIGKILL)
@@ -130,7 +130,7 @@ def test_a_child_killed_in_between_is_replaced(tmp_path: Path) -> None:
 
 def test_a_child_that_hangs_is_ended_and_replaced(tmp_path: Path) -> None:
     before = children()
-    with ChildVoice(tmp_path, timeout_s=3.0) as voice:
+    with Voice(tmp_path, timeout_s=3.0) as voice:
         voice.render("One.")
         (standby,) = children() - before
         os.kill(standby, signal.SIGSTOP)
@@ -146,7 +146,7 @@ def test_children_that_always_hang_are_an_error_in_time(tmp_path: Path) -> None:
     worker = program(tmp_path, "import time; time.sleep(60)")
     started = time.monotonic()
     with (
-        ChildVoice(tmp_path, timeout_s=0.3, worker=worker) as voice,
+        Voice(tmp_path, timeout_s=0.3, worker=worker) as voice,
         pytest.raises(VoiceError, match=r"no answer within 0\.3 s"),
     ):
         voice.render("One.")
@@ -166,7 +166,7 @@ def test_children_that_always_hang_are_an_error_in_time(tmp_path: Path) -> None:
 def test_a_child_that_fails_is_tried_twice_and_its_reason_told(tmp_path: Path, source: str, reason: str) -> None:
     worker = program(tmp_path, f"open({str(tmp_path / 'tries')!r}, 'a').write('x')\n{source}")
     with (
-        ChildVoice(tmp_path / "cache", worker=worker) as voice,
+        Voice(tmp_path / "cache", worker=worker) as voice,
         pytest.raises(VoiceError, match=reason) as caught,
     ):
         voice.render("One.")
@@ -183,7 +183,7 @@ def test_silence_from_the_child_never_passes(tmp_path: Path) -> None:
         "f.setparams((1, 2, 22050, 0, 'NONE', None)); f.writeframes(bytes(60000)); f.close()",
     )
     with (
-        ChildVoice(tmp_path / "cache", worker=worker) as voice,
+        Voice(tmp_path / "cache", worker=worker) as voice,
         pytest.raises(VoiceError, match="silent"),
     ):
         voice.render("Gas smell. Leave now.")
@@ -192,14 +192,14 @@ def test_silence_from_the_child_never_passes(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("text", ["---", "..."])
 def test_a_text_without_anything_to_speak_is_an_error(tmp_path: Path, text: str) -> None:
-    with ChildVoice(tmp_path) as voice, pytest.raises(VoiceError, match="silent"):
+    with Voice(tmp_path) as voice, pytest.raises(VoiceError, match="silent"):
         voice.render(text)
 
 
 @pytest.mark.parametrize("text", ["", " \n"])
 def test_an_empty_text_needs_no_child_to_fail(tmp_path: Path, text: str) -> None:
     with (
-        ChildVoice(tmp_path, worker=NO_CHILD) as voice,
+        Voice(tmp_path, worker=NO_CHILD) as voice,
         pytest.raises(VoiceError, match="nothing to say"),
     ):
         voice.render(text)
@@ -222,13 +222,13 @@ def test_plausibility_bounds() -> None:
     ["No.", "W", "7", "777777", "123456789", "0.00001", "2026-11-25", "50 %", "µA", "1/2", "Ω"],
 )
 def test_hard_texts_are_within_the_bounds(tmp_path: Path, text: str) -> None:
-    with ChildVoice(tmp_path) as voice:
+    with Voice(tmp_path) as voice:
         assert voice.render(text, 450).seconds > 0.1
 
 
 def test_several_threads_are_served_one_after_the_other(tmp_path: Path) -> None:
     texts = [f"Reading {number}." for number in ("one", "two", "three", "four")]
-    with ChildVoice(tmp_path) as voice:
+    with Voice(tmp_path) as voice:
         done: dict[str, Audio] = {}
         threads = [threading.Thread(target=lambda text=text: done.update({text: voice.render(text)})) for text in texts]
         for thread in threads:
@@ -241,7 +241,7 @@ def test_several_threads_are_served_one_after_the_other(tmp_path: Path) -> None:
 
 def test_closing_leaves_nothing(tmp_path: Path) -> None:
     before = children()
-    voice = ChildVoice(tmp_path)
+    voice = Voice(tmp_path)
     voice.render("One.")
     assert len(children() - before) == 1
     voice.close()
@@ -254,7 +254,7 @@ def test_closing_leaves_nothing(tmp_path: Path) -> None:
 def test_the_child_ends_when_the_assistant_is_killed(tmp_path: Path) -> None:
     source = (
         "import os, signal, pathlib; from assistant.speech.voice import *\n"
-        f"v = ChildVoice(pathlib.Path({str(tmp_path)!r})); v.render('One.')\n"
+        f"v = Voice(pathlib.Path({str(tmp_path)!r})); v.render('One.')\n"
         "print(v._standby.pid, flush=True); os.kill(os.getpid(), signal.SIGKILL)"
     )
     ran = subprocess.run([sys.executable, "-c", source], stdout=subprocess.PIPE, text=True, check=False)
@@ -275,7 +275,7 @@ def test_no_file_beside_the_worker_or_in_the_folder_shadows_a_module(
     (tmp_path / "json.py").write_text("raise SystemExit('the wrong json')")
     monkeypatch.setattr(voice_module, "_WORKER", worker)
     monkeypatch.chdir(tmp_path)
-    with ChildVoice(tmp_path / "cache") as voice:
+    with Voice(tmp_path / "cache") as voice:
         assert voice.render("One.").seconds > 0.3
 
 
@@ -284,7 +284,7 @@ def test_no_room_for_the_sound_is_told_at_once(tmp_path: Path) -> None:
     limited = ("sh", "-c", 'ulimit -f 4; exec "$@"', "sh", *WORKER, "bundled")
     started = time.monotonic()
     with (
-        ChildVoice(tmp_path, worker=limited) as voice,
+        Voice(tmp_path, worker=limited) as voice,
         pytest.raises(VoiceError, match="File too large"),
     ):
         voice.render("Leave the house now, and call from outside.")
@@ -306,7 +306,7 @@ def test_the_settings_hold_however_long_the_child_waited(tmp_path: Path) -> None
 
 def test_a_long_text_is_rendered_to_its_end(tmp_path: Path) -> None:
     sentence = "The draft is measured at the outlet of the appliance. "
-    with ChildVoice(tmp_path) as voice:
+    with Voice(tmp_path) as voice:
         few, often = voice.render(sentence * 10), voice.render(sentence * 100)
     assert often.seconds == pytest.approx(10 * few.seconds, rel=0.1)
 
@@ -318,7 +318,7 @@ def test_the_bundled_voice_works_from_a_very_long_path(tmp_path: Path) -> None:
     deep = tmp_path / ("a" * 120) / ("b" * 120)
     shutil.copytree(Path(espeakng_loader.__file__).parent, deep / "espeakng_loader")
     worker = ("env", f"PYTHONPATH={deep}", *WORKER, "bundled")
-    with ChildVoice(tmp_path / "cache", worker=worker) as voice:
+    with Voice(tmp_path / "cache", worker=worker) as voice:
         assert voice.render("One.").seconds > 0.3
 
 
@@ -331,7 +331,7 @@ def test_a_system_voice_is_used_where_there_is_one(tmp_path: Path) -> None:
         f"LD_LIBRARY_PATH={Path(espeakng_loader.__file__).parent}",
         f"ESPEAK_DATA_PATH={espeakng_loader.get_data_path()}",
     )
-    with ChildVoice(tmp_path, "system", worker=(*environment, *WORKER, "system")) as voice:
+    with Voice(tmp_path, "system", worker=(*environment, *WORKER, "system")) as voice:
         assert voice.render("One two zero volts.").seconds > 1
 
 
@@ -341,7 +341,7 @@ def test_a_missing_system_voice_says_what_to_do(tmp_path: Path) -> None:
     (tmp_path / "pyttsx3.py").write_text("print('all is well')\ndef init(): raise RuntimeError('no library')")
     environment = ("env", f"PYTHONPATH={tmp_path}", "PYTHONUNBUFFERED=1")
     with (
-        ChildVoice(tmp_path, "system", worker=(*environment, *WORKER, "system")) as voice,
+        Voice(tmp_path, "system", worker=(*environment, *WORKER, "system")) as voice,
         pytest.raises(VoiceError, match=r": the system has no voice \(no library\); choose the bundled one\.$"),
     ):
         voice.render("One.")
@@ -357,7 +357,7 @@ def test_the_scripted_voice_is_proportional_and_fails_as_told() -> None:
 
 
 def test_the_cache_holds_flac(tmp_path: Path) -> None:
-    with ChildVoice(tmp_path) as voice:
+    with Voice(tmp_path) as voice:
         audio = voice.render("Four.")
     (entry,) = tmp_path.iterdir()
     assert entry.suffix == ".flac"
