@@ -261,7 +261,7 @@ def test_without_a_microphone_the_way_out_is_told(run, job, tmp_path, monkeypatc
     def no_library(*_: object, **__: object) -> None:
         raise Problem("The sound library PortAudio was not found; install it with: sudo apt install libportaudio2")
 
-    monkeypatch.setattr("assistant.speech.microphone.load_sounddevice", no_library)
+    monkeypatch.setattr("assistant.speech.devices.load_sounddevice", no_library)
     assert "libportaudio2" in refused(run("visit", "--job", job, "--folder", tmp_path))
 
 

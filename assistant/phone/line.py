@@ -22,7 +22,7 @@ import numpy as np
 from assistant.errors import Problem
 from assistant.phone.clock import SampleClock
 from assistant.speech.audio import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, Audio, resample
-from assistant.speech.devices import WATCHDOG_S, MicrophoneLost
+from assistant.speech.devices import WATCHDOG_S, MicrophoneLost, watch
 from assistant.speech.microphone import Captured
 from assistant.speech.player import Played, PlayerError
 from assistant.speech.route import Route
@@ -88,6 +88,7 @@ class PhoneMicrophone(Captured):
         if not self.attached:
             raise Problem(wording.NOT_THERE)
         self._empty()
+        self._fault = None
         self._resampler.clear()
 
     def receive(self, message: bytes) -> None:
@@ -169,13 +170,8 @@ class PhonePlayer:
             step = round(PIECE_S * rate_hz)
             for at in range(0, len(samples), step):
                 self._line.send(struct.pack("<I", number) + samples[at : at + step].tobytes())
-            done, since = 0, time.monotonic()
-            while not sound.over.wait(0.05):
-                if sound.done != done:
-                    done, since = sound.done, time.monotonic()
-                elif time.monotonic() - since > WATCHDOG_S + LONGEST_BLOCK_S:
-                    sound.lost = f"played no sound for {WATCHDOG_S:g} s"
-                    break
+            if not watch(sound.over, lambda: sound.done, 0.05, WATCHDOG_S + LONGEST_BLOCK_S):
+                sound.lost = f"played no sound for {WATCHDOG_S:g} s"
         finally:
             del self._sounds[number]
         if sound.lost:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from assistant.errors import Problem
 from assistant.speech.audio import to_int16
-from assistant.speech.devices import FIRST_BLOCK_S, WATCHDOG_S, MicrophoneLost, find, load_sounddevice
+from assistant.speech.devices import FIRST_BLOCK_S, WATCHDOG_S, Device, MicrophoneLost
 
 _BLOCK_S = 0.02
 # Ten seconds: longer than the assistant ever speaks at a stretch.
@@ -40,12 +40,13 @@ class Captured:
         # In floating point, as in `resample`.
         self._resampler = soxr.ResampleStream(device_rate_hz, self.rate_hz, 1, dtype="float32")
 
-    def _empty(self) -> None:
-        """Lets go of what was captured before a device was lost."""
+    def _empty(self) -> int:
+        """Lets go of what was captured; how many samples of the device that was."""
+        dropped = 0
         with suppress(queue.Empty):
             while True:
-                self._queue.get_nowait()
-        self._fault = None
+                dropped += len(self._queue.get_nowait())
+        return dropped
 
     @property
     def route(self) -> dict[str, Any]:
@@ -83,12 +84,7 @@ class Captured:
 
         Returns how many samples at `rate_hz` that was, so that the clock of the stream goes on.
         """
-        dropped = 0
-        while True:
-            try:
-                dropped += len(self._queue.get_nowait())
-            except queue.Empty:
-                break
+        dropped = self._empty()
         # What the filter holds back (21 ms at 48 kHz) was heard too, and goes with the rest.
         held_back: float = self._resampler.delay()
         self._resampler.clear()
@@ -121,19 +117,10 @@ class Microphone(Captured):
         watchdog_s: float = WATCHDOG_S,
         sounddevice: Any = None,
     ) -> None:
-        self._library = sounddevice or load_sounddevice(_OTHERWISE)
-        super().__init__("", rate_hz, watchdog_s)
-        self._device = device
+        self._device = Device(device, "input", _OTHERWISE, sounddevice)
+        super().__init__(self._device.name, rate_hz, watchdog_s)
+        self._captures_at(self._device.rate_hz)
         self._stream: Any = None
-        self._found: dict[str, Any] | None = None
-        self._look()
-
-    def _look(self) -> None:
-        """Finds the device: by its name and host interface once it was found before."""
-        self._found = find(self._library, self._device, "input", self._found, _OTHERWISE)
-        self._index = self._found["index"]
-        self.device_name = str(self._found["name"])
-        self._captures_at(round(self._found["default_samplerate"]))
 
     @property
     def route(self) -> dict[str, Any]:
@@ -143,15 +130,17 @@ class Microphone(Captured):
     def reopen(self) -> None:
         """Opens it again after it was lost. Raises Problem while it is not there."""
         self.close()
-        self._look()
+        self._device.look()
+        self._captures_at(self._device.rate_hz)
         self._empty()
+        self._fault = None
         self.__enter__()
 
     def __enter__(self) -> Self:
         self._last_block = time.monotonic() + FIRST_BLOCK_S
         try:
-            self._stream = self._library.InputStream(
-                device=self._index,
+            self._stream = self._device.library.InputStream(
+                device=self._device.index,
                 samplerate=self.device_rate_hz,
                 blocksize=round(self.device_rate_hz * _BLOCK_S),
                 channels=1,
@@ -160,7 +149,7 @@ class Microphone(Captured):
                 callback=self._hear,
             )
             self._stream.start()
-        except (ValueError, self._library.PortAudioError) as error:
+        except (ValueError, self._device.library.PortAudioError) as error:
             self.close()
             raise Problem(
                 f"The microphone {self.device_name!r} could not be opened ({error}); "

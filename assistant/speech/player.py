@@ -7,7 +7,6 @@ no error of its own, so a watchdog looks at what was consumed.
 from __future__ import annotations
 
 import threading
-import time
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -15,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assistant.speech.audio import Audio, VisitTrack, resample
-from assistant.speech.devices import FIRST_BLOCK_S, WATCHDOG_S, find, load_sounddevice
+from assistant.speech.devices import FIRST_BLOCK_S, WATCHDOG_S, Device, watch
 
 _BLOCK_S = 0.02
 # What the device holds of the sound: the first of a sentence is heard so much later, and so is a stop. Over the
@@ -80,34 +79,26 @@ class TrackPlayer:
 class DevicePlayer:
     """Plays on a sound device (its name, its number, or None for the system's own choice) at its own rate.
 
-    Raises Problem where there is no such device or no sound library. `device_name` and `rate_hz` are for the
-    record. `sounddevice` is the library, for tests.
+    Raises Problem where there is no such device or no sound library. `sounddevice` is the library, for tests.
     """
 
     def __init__(
         self, device: str | int | None = None, *, watchdog_s: float = WATCHDOG_S, sounddevice: Any = None
     ) -> None:
-        self._library = sounddevice or load_sounddevice()
-        self._device = device
+        self._device = Device(device, "output", ", or choose one that is there", sounddevice)
         self._watchdog_s = watchdog_s
         self._playing: _Playing | None = None
-        self._found: dict[str, Any] | None = None
-        self.look()
+        self._first = True
 
     def look(self) -> None:
-        """Finds the device, again after it was lost. Raises Problem while it is not there."""
-        self._found = find(self._library, self._device, "output", self._found, ", or choose one that is there")
-        self._index = self._found["index"]
+        """Finds the device again after it was lost. Raises Problem while it is not there."""
+        self._device.look()
         self._first = True
-        self.device_name = str(self._found["name"])
-        self.rate_hz = round(self._found["default_samplerate"])
-        # Many devices take two channels only.
-        self._channels = min(2, int(self._found["max_output_channels"]))
 
     @property
     def route(self) -> dict[str, Any]:
         """Which loudspeaker this is, for the record: its name, rate and the latency asked for, in seconds."""
-        return {"loudspeaker": self.device_name, "rate_hz": self.rate_hz, "latency_s": _LATENCY_S}
+        return {"loudspeaker": self._device.name, "rate_hz": self._device.rate_hz, "latency_s": _LATENCY_S}
 
     def play(self, audio: Audio) -> Played:
         """Play the sound and return when the device has played it, or at once after `stop`.
@@ -116,26 +107,28 @@ class DevicePlayer:
         latency, may not have been heard. Raises PlayerError where the device cannot be opened or takes
         nothing for 1.5 s, of the first sound 3.5 s.
         """
-        samples = resample(audio, self.rate_hz).samples
-        playing = _Playing(self._library, samples, round(_SILENCE_S * self.rate_hz))
+        library, rate_hz = self._device.library, self._device.rate_hz
+        playing = _Playing(library, resample(audio, rate_hz).samples, round(_SILENCE_S * rate_hz))
         self._playing = playing
         try:
-            stream = self._library.OutputStream(
-                device=self._index,
-                samplerate=self.rate_hz,
-                blocksize=round(self.rate_hz * _BLOCK_S),
-                channels=self._channels,
+            stream = library.OutputStream(
+                device=self._device.index,
+                samplerate=rate_hz,
+                blocksize=round(rate_hz * _BLOCK_S),
+                channels=min(2, self._device.channels),  # many devices take two only
                 dtype="int16",
                 latency=_LATENCY_S,
                 callback=playing.fill,
                 finished_callback=playing.over.set,
             )
-        except (ValueError, self._library.PortAudioError) as error:
+        except (ValueError, library.PortAudioError) as error:
             raise self._lost(f"could not be opened ({error})") from error
         try:
             stream.start()
-            self._wait(playing)
-        except self._library.PortAudioError as error:
+            first_s, self._first = FIRST_BLOCK_S if self._first else 0.0, False  # a sound server, or a sleeping headset
+            if not watch(playing.over, lambda: playing.taken, _BLOCK_S, self._watchdog_s, first_s):
+                raise self._lost(f"took no sound for {self._watchdog_s:g} s")
+        except library.PortAudioError as error:
             raise self._lost(f"failed ({error})") from error
         finally:
             # Not stop(): that waits for a device which may never come back.
@@ -143,7 +136,7 @@ class DevicePlayer:
             stream.close(ignore_errors=True)
         if playing.fault:
             raise self._lost(f"failed ({playing.fault})") from playing.fault
-        played = Played(playing.done, len(playing.samples), self.rate_hz)
+        played = Played(playing.done, len(playing.samples), rate_hz)
         if not (played.complete or playing.stopped):
             raise self._lost("ended before the sound did")
         return played
@@ -154,18 +147,8 @@ class DevicePlayer:
             self._playing.stopped = True
             self._playing.over.set()
 
-    def _wait(self, playing: _Playing) -> None:
-        seen, since = playing.taken, time.monotonic()
-        if self._first:  # a sound server, or a headset that slept
-            self._first, since = False, since + FIRST_BLOCK_S
-        while not playing.over.wait(_BLOCK_S):
-            if playing.taken != seen:
-                seen, since = playing.taken, time.monotonic()
-            elif time.monotonic() - since > self._watchdog_s:
-                raise self._lost(f"took no sound for {self._watchdog_s:g} s")
-
     def _lost(self, what: str) -> PlayerError:
-        return PlayerError(f"The sound device {self.device_name!r} {what}; plug it in or choose another.")
+        return PlayerError(f"The sound device {self._device.name!r} {what}; plug it in or choose another.")
 
 
 class _Playing:

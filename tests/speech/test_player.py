@@ -131,7 +131,7 @@ def test_sound_is_resampled_to_the_rate_of_the_device() -> None:
     library = SoundLibrary()
     player = DevicePlayer("Double", sounddevice=library)
     played = player.play(Audio(np.full(22_050, 8_000, np.int16), 22_050))
-    assert (player.device_name, player.rate_hz) == ("Double", 48_000)
+    assert (player.route["loudspeaker"], player.route["rate_hz"]) == ("Double", 48_000)
     assert library.options["samplerate"] == 48_000
     assert library.options["device"] == 0
     assert played == Played(48_000, 48_000, 48_000)
