@@ -67,6 +67,11 @@ LONGEST = (
     "test_check.py",
     "test_page.py",
     "test_app.py",
+    # Four processes take one each of these; the second takes the fifth file, too.
+    "test_live_visit.py",
+    "test_phone_visit.py",
+    "test_live_set_up.py",
+    "test_live_devices.py",
 )
 
 
