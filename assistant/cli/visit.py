@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import ExitStack
-from dataclasses import replace
+from contextlib import nullcontext
 from functools import partial
 from io import StringIO
 from pathlib import Path
@@ -38,7 +37,7 @@ from assistant.review import replay
 from assistant.review.report import page
 from assistant.session.edges import QUIET_S
 from assistant.session.session import TAIL_S, Begin, Live, work
-from assistant.speech.route import sound_card
+from assistant.speech.route import OpenRoute, sound_card
 from assistant.wording import phone as wording
 
 app = command_app()
@@ -95,16 +94,11 @@ def visit(
             raise Problem(f"{folder} is the folder of a demo; choose one for real visits with --folder.")
         begun = Begin(read_draft(job) if job else {}, ask=set_up or not job)
     terminal = Terminal()
-    live = Live(
-        partial(sound_card, microphone=microphone, loudspeaker=loudspeaker, helper=helper_microphone),
-        quiet_s,
-        tail_s,
-        headset,
-    )
+    way: OpenRoute = partial(sound_card, microphone=microphone, loudspeaker=loudspeaker, helper=helper_microphone)
     if not phone and (phone_helper or phone_address or phone_certificate):
         raise Problem(wording.WITHOUT)
     if phone:
-        from assistant.phone.server import opener
+        from assistant.phone.server import open_route
 
         taken = {
             "--from-audio": from_audio,
@@ -113,10 +107,17 @@ def visit(
             "--helper-microphone": helper_microphone,
         }
         place = by_phone.place_for(phone_address, phone_port, phone_certificate, taken)
-        live = replace(live, open=opener(place, folder, voice, phone_helper, by_phone.show, terminal.tell))
-    with ExitStack() as stack:
-        if store:
-            live = replace(live, lodge=stack.enter_context(lodging(store)))
+        way = partial(
+            open_route,
+            place=place,
+            folder=folder,
+            engine=voice,
+            with_helper=phone_helper,
+            show=by_phone.show,
+            tell=terminal.tell,
+        )
+    with lodging(store) if store else nullcontext() as lodge:
+        live = Live(way, quiet_s, tail_s, headset, lodge)
         work(begun, folder, from_audio or [], voice, terminal, live, wait)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from assistant import selfcheck
 from assistant.phone.line import Line, PhoneRoute
-from assistant.phone.server import Place, Server, opener
+from assistant.phone.server import Place, Server, open_route
 from assistant.places import voice_cache
 from assistant.wording import phone as wording
 
@@ -29,7 +29,7 @@ def listen(
 
     def phone(rate_hz: int, stack: ExitStack) -> PhoneRoute:
         folder = stack.enter_context(tempfile.TemporaryDirectory())
-        routes.append(opener(place, Path(folder), "bundled", False, show, tell)(rate_hz, stack))
+        routes.append(open_route(rate_hz, stack, place, Path(folder), "bundled", False, show, tell))
         return routes[0]
 
     found = selfcheck.listen(model_folder, voice_cache(), phone, tell)

@@ -280,29 +280,27 @@ def address_here() -> str:
         return str(asked.getsockname()[0])
 
 
-def opener(
+def open_route(
+    rate_hz: int,
+    stack: ExitStack,
     place: Place,
     folder: Path,
     engine: Engine,
     with_helper: bool,
     show: Callable[[Server, list[Line]], None],
     tell: Tell,
-) -> Callable[[int, ExitStack], PhoneRoute]:
-    """What opens both ways of the sound by phone: it serves the page, and waits for the phone.
+) -> PhoneRoute:
+    """Both ways of the sound by phone: serves the page until the stack is left, and waits for the phone.
 
-    folder: where visits lie. show: shows the codes. tell: shows that a phone is there or gone.
+    folder: where visits lie. show: shows the codes. tell: shows that a phone is there or gone. Raises Problem.
     """
-
-    def open_route(rate_hz: int, stack: ExitStack) -> PhoneRoute:
-        lines = [Line(role, rate_hz) for role in (("technician", "helper") if with_helper else ("technician",))]
-        with Voice(voice_cache(), engine) as voice:
-            clip = voice.render(wording.SAID_WHEN_LOST)
-        server = Server(lines, Follower(folder), place, clip, tell)
-        stack.enter_context(serving(server, place))
-        show(server, lines)
-        route = PhoneRoute(*lines)
-        while not route.recover():
-            time.sleep(TICK_S)
-        return route
-
-    return open_route
+    lines = [Line(role, rate_hz) for role in (("technician", "helper") if with_helper else ("technician",))]
+    with Voice(voice_cache(), engine) as voice:
+        clip = voice.render(wording.SAID_WHEN_LOST)
+    server = Server(lines, Follower(folder), place, clip, tell)
+    stack.enter_context(serving(server, place))
+    show(server, lines)
+    route = PhoneRoute(*lines)
+    while not route.recover():
+        time.sleep(TICK_S)
+    return route
