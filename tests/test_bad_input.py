@@ -264,6 +264,8 @@ CASES: list[tuple[str, str]] = [
     ("check-procedure nope.yaml", "nope.yaml does not exist"),
     ("check-procedure folder", "folder is"),
     ("self-check --nope", "No such option"),
+    ("self-check --microphone desk", "add --listen"),
+    ("self-check --phone-address localhost", "only with --phone"),
     ("work-out nope", "cannot be worked out; what can be"),
     ("work-out input-rate", "also needs"),
     ("work-out input-rate x", "not KEY=VALUE"),

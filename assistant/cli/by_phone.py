@@ -29,8 +29,22 @@ CERTIFICATE = Annotated[
 USUAL_PORT = 8766
 
 
-def place_for(address: str | None, port: int, certificate: Path | None, not_with: Mapping[str, object]) -> Place:
-    """Where the phone's page is served. not_with: options that the phone takes the place of. Raises Problem."""
+def place_for(
+    phone: bool,
+    address: str | None,
+    port: int,
+    certificate: Path | None,
+    not_with: Mapping[str, object],
+    with_helper: bool = False,
+) -> Place | None:
+    """Where the phone's page is served; None without --phone. not_with: options that the phone takes the place of.
+
+    Raises Problem.
+    """
+    if not phone:
+        if address or certificate or with_helper:
+            raise Problem(wording.WITHOUT)
+        return None
     from assistant.phone import tls
     from assistant.phone.server import Place, address_here
     from assistant.review.web.guard import LOOPBACK

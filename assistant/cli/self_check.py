@@ -47,16 +47,17 @@ def self_check(
     or the phone's network too slow.
     """
     model = user_store().model_in_use()
-    if phone:
+    taken = {"--microphone": microphone, "--loudspeaker": loudspeaker}
+    if place := by_phone.place_for(phone, phone_address, phone_port, phone_certificate, taken):
         from assistant.phone import measuring
 
-        taken = {"--microphone": microphone, "--loudspeaker": loudspeaker}
-        place = by_phone.place_for(phone_address, phone_port, phone_certificate, taken)
         show = partial(by_phone.show, out=errors)
         sys.exit(_measure(lambda tell: measuring.listen(model, place, show, tell), as_json))
     if listen:
         card = partial(sound_card, microphone=microphone, loudspeaker=loudspeaker)
         sys.exit(_measure(lambda tell: selfcheck.listen(model, voice_cache(), card, tell), as_json))
+    if wrong := [option for option, given in taken.items() if given]:
+        raise Problem(f"The room is measured by {' and '.join(wrong)}: add --listen.")
     sys.exit(_check(model, as_json))
 
 

@@ -38,7 +38,6 @@ from assistant.review.report import page
 from assistant.session.edges import QUIET_S
 from assistant.session.session import TAIL_S, Begin, Live, work
 from assistant.speech.route import OpenRoute, sound_card
-from assistant.wording import phone as wording
 
 app = command_app()
 
@@ -95,18 +94,15 @@ def visit(
         begun = Begin(read_draft(job) if job else {}, ask=set_up or not job)
     terminal = Terminal()
     way: OpenRoute = partial(sound_card, microphone=microphone, loudspeaker=loudspeaker, helper=helper_microphone)
-    if not phone and (phone_helper or phone_address or phone_certificate):
-        raise Problem(wording.WITHOUT)
-    if phone:
+    taken = {
+        "--from-audio": from_audio,
+        "--microphone": microphone,
+        "--loudspeaker": loudspeaker,
+        "--helper-microphone": helper_microphone,
+    }
+    if place := by_phone.place_for(phone, phone_address, phone_port, phone_certificate, taken, phone_helper):
         from assistant.phone.server import open_route
 
-        taken = {
-            "--from-audio": from_audio,
-            "--microphone": microphone,
-            "--loudspeaker": loudspeaker,
-            "--helper-microphone": helper_microphone,
-        }
-        place = by_phone.place_for(phone_address, phone_port, phone_certificate, taken)
         way = partial(
             open_route,
             place=place,
