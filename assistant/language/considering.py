@@ -172,5 +172,5 @@ def _gone(c: Considered, quantity: Quantity, refused: Collection[Value]) -> str:
 
 
 def _same_kind(said: str, asked: str) -> bool:
-    """Per cent and parts per million are both shares, but no meter shows one where the other is asked."""
-    return units.same_dimension(said, asked) and (said == "ppm") == (asked == "ppm")
+    """Per cent, parts per million and a count are all plain numbers, but none is said where another is asked."""
+    return units.UNITS[said].measures == units.UNITS[asked].measures

@@ -1,7 +1,7 @@
 """From the words heard to their meaning at a question: a reading, a command, or why neither.
 
-A number is never repaired: words outside the grammar are a refusal with a reason. Only a command may be
-proposed for words that nearly are one, and it is asked.
+A number is never repaired: words outside the grammar are a refusal with a reason, or another text that the recognizer
+found nearly as likely is asked. Only a command may be proposed for words that are spelled nearly like one.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from rapidfuzz import fuzz, process
 
 from assistant.language.confused import CONFUSED
 from assistant.language.considering import considered, decide
-from assistant.language.heard import Alternative, Heard
+from assistant.language.heard import NOT_WORDS, Alternative, Heard
 from assistant.language.jsgf import Grammar, Node
 from assistant.language.meaning import (
     Command,
@@ -72,8 +72,8 @@ CLOSE = 3.0
 # What has no meaning here makes a reading faint when it fits this much less well.
 CLOSE_TO_NOTHING = 1.0
 # Where a reading is asked, a command is not acted on while a number is this close: "nine" was heard as "no", "four" as
-# "hold", "seven" as "slower", "two" as "stop".
-CLOSE_TO_A_COMMAND = 3.0
+# "hold", "seven" as "slower", "two" as "stop". Of what is asked for words that make no answer three of four were right.
+CLOSE_TO_A_READING = 3.0
 
 # Forms that the bundled model has no words for (a typist gives them), and what the grammar
 # has for the same: letters one by one, and words for a meter that is not steady.
@@ -191,22 +191,30 @@ class Language:
     def weighed(self, heard: Heard, question: Question, refused: Collection[Value] = ()) -> Heard:
         """What was heard, with the text first that is to be weighed.
 
-        That is the first one; but where a reading is asked and it is a command, a number that is close comes first, and
-        is then asked (`rivals`). Stop and the emergency words are never put off.
+        That is the first one; but where a reading is asked and it is a command, or holds numbers and is no answer
+        ("four point go"), a reading that is close comes first, and is then asked (`rivals`). Stop and the emergency
+        words are never put off.
         """
         first = self.understand(heard.text, question, refused)
-        if question.quantity is None or not isinstance(first, Command) or self.urgent(heard.text):
+        doubtful = isinstance(first, Command) or self._is_nearly_a_number(heard.text, first)
+        if question.quantity is None or not doubtful or self.urgent(heard.text):
             return heard
         for other in heard.alternatives:
             meaning = self.understand(other.text, question, refused)
-            if other.worse_by <= CLOSE_TO_A_COMMAND and isinstance(meaning, Reading):
+            if other.worse_by <= CLOSE_TO_A_READING and isinstance(meaning, Reading):
                 rest = tuple(each for each in heard.alternatives if each is not other)
                 return replace(heard, text=other.text, alternatives=(Alternative(heard.text, 0.0), *rest))
         return heard
 
+    def _is_nearly_a_number(self, text: str, meaning: Meaning) -> bool:
+        """Whether words of a number were heard, and nothing else but words, that make no answer."""
+        words = set(normalise(text))
+        not_understood = isinstance(meaning, Unclear) and meaning.reason == "not-understood"
+        return not_understood and NOT_WORDS not in words and bool(words & self._number_words)
+
     def meaning(self, heard: Heard, question: Question, refused: Collection[Value] = ()) -> Meaning:
         """The meaning of what was heard at `question`. Where its text has none, the first close alternative that is a
-        command may be proposed; never a number."""
+        command may be proposed."""
         first = self.understand(heard.text, question, refused)
         denied = isinstance(first, Unclear) and first.near is not None and first.near.name == "emergency"
         if isinstance(first, Unclear) and first.reason == "not-understood" and not denied:

@@ -110,11 +110,11 @@ class Outcome:
 
 
 def question_for(text: str) -> str | None:
-    """The quantity that a reading with a unit answers: its own unit said, the narrowest span that holds it."""
-    shelf = library()
+    """The quantity that a reading with a unit answers, in the demo's job with its meters: the narrowest span that
+    holds it."""
     fitting = []
-    for quantity in shelf.quantities.values():
-        meaning = shelf.language.understand(text, Question(quantity.name, quantity))
+    for quantity in library().quantities.values():
+        meaning = library().language.understand(text, asked(quantity.name))
         if isinstance(meaning, Reading) and same_kind(meaning.unit, quantity.unit):
             fitting.append((quantity.high - quantity.low, quantity.confirm is not None, quantity.name))
     return min(fitting)[2] if fitting else None
@@ -245,6 +245,18 @@ def dialogue_at(name: str) -> Dialogue:
     rules: Rules = shelf.rules_for(read_job(top_folder("audio_fixtures") / "visits/hot-surface.job.yaml"))
     steps = (Step(id=name, title=name, say="Say the value.", kind="read", quantity=name),)
     return Dialogue(shelf.language, replace(rules, procedure=rules.procedure.model_copy(update={"steps": steps})))
+
+
+def asked(name: str) -> Question:
+    """The question for a quantity, as a visit asks it."""
+    return dialogue_at(name).question(State(step=name, opened=True, hand=Hand(asked=True)))
+
+
+def is_an_answer(clip: Clip) -> bool:
+    """Whether a visit takes the words of a clip at its question at all: the job's meter must be able to show them."""
+    if clip.question not in library().quantities:
+        return True
+    return not isinstance(library().language.understand(clip.text, asked(clip.question)), Unclear)
 
 
 def outcome(clip: Clip, snr: int | None, recognizer: Recognizer) -> Outcome:
@@ -512,6 +524,10 @@ def main() -> None:
     else:
         print(f"Left out: recordings of people; {a.speech} is not there. The synthetic part alone follows.")
     clips = [c for c in clips if a.only in c.part]
+    answers = [c for c in clips if is_an_answer(c)]
+    if len(answers) < len(clips):
+        print(f"Left out: {len(clips) - len(answers)} readings that a meter of the demo's job cannot show.")
+    clips = answers
     parts = dict.fromkeys(c.part for c in clips)
     chosen = [c for part in parts for c in [x for x in clips if x.part == part][:: a.sample]]
     spawn = multiprocessing.get_context("spawn")

@@ -59,8 +59,31 @@ def test_yes_is_never_proposed(language):
     assert language.meaning(heard("guess", yes=0.1), Question("flame")) == Unclear("not-understood")
 
 
-def test_a_number_is_never_proposed(language, ask):
-    assert language.meaning(heard("one [unk]", one_twenty=0.1), ask("line-voltage")) == Unclear("not-understood")
+@pytest.mark.parametrize(
+    ("words", "reading", "value"),
+    [("three point seven off", "three point seven amps", "3.7"), ("point four go", "point four", "0.4")],
+)
+def test_words_of_a_number_that_make_no_answer_are_asked_as_the_reading_that_is_close(
+    language, ask, words, reading, value
+):
+    question = ask("igniter-current")
+    weighed = language.weighed(heard(words, **{reading.replace(" ", "_"): 1.2}), question)
+    meaning = language.meaning(weighed, question)
+    assert meaning == Reading(Decimal(value), "ampere")
+    assert language.rivals(weighed, meaning, question) == [Unclear("not-understood", detail="faint")]  # so it is asked
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        heard("one [unk]", one_twenty=0.1),  # speech that is no word is no part of a number
+        heard("flame", two=0.1),  # nor is a word that no number holds
+        heard("one twenty go", one_twenty=5.0),  # and this is too far
+    ],
+)
+def test_no_number_is_asked_for_other_words(language, ask, words):
+    question = ask("line-voltage")
+    assert language.meaning(language.weighed(words, question), question) == Unclear("not-understood")
 
 
 def test_speech_without_a_meaning_that_is_as_close_makes_a_reading_faint(language, ask):

@@ -58,6 +58,8 @@ REFUSALS = [
     ("ground-resistance", "one twenty volts", "wrong-dimension", ()),
     ("flue-co", "six percent", "wrong-dimension", ()),
     ("flue-oxygen", "four hundred parts", "wrong-dimension", ()),
+    ("flue-oxygen", "five tries", "wrong-dimension", ()),
+    ("ignition-trials", "ninety eight percent", "wrong-dimension", ()),
     ("line-voltage", "nine hundred", "out-of-span", ()),
     ("line-voltage", "minus five", "out-of-span", ()),
     ("manifold-pressure", "ten five", "ambiguous", ("105", "10.5")),
