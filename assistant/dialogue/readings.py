@@ -66,13 +66,9 @@ def _doubt(dialogue: Context, state: State, event: Said, meaning: Reading) -> st
         return IN_NOISE
     if meaning.value in state.hand.doubted:
         return "refused before"
+    if rivals := dialogue.language.rivals(event.heard, meaning, question, state.hand.refused):
+        return rivals[0].detail if isinstance(rivals[0], Unclear) else "alternative"
     taken = judge_reading(dialogue, state, Candidate(meaning.value, meaning.unit))
-    for rival in dialogue.language.rivals(event.heard, meaning, question, state.hand.refused):
-        if not isinstance(rival, Reading):
-            return rival.detail if isinstance(rival, Unclear) else "alternative"
-        other = judge_reading(dialogue, state, Candidate(rival.value, rival.unit))
-        if other.verdict.outcome != taken.verdict.outcome:
-            return "alternative"
     return FAR_FROM_LAST if is_far_from_last(dialogue, taken) else ""
 
 

@@ -63,7 +63,7 @@ def decide(found: list[Considered], derivations: list[Node], quantity: Quantity)
     if not staying:
         return _none_stays(found, quantity)
     # The same amount said in two ways ("4.7 k ohms") is one meaning.
-    distinct = {_comparable(c, quantity): c for c in reversed(staying)}
+    distinct = {amount(c.reading, quantity): c for c in reversed(staying)}
     if len(distinct) > 1:
         values = (c.reading.value for c in staying)
         choices = dict.fromkeys(f"{value:f}" for value in values if isinstance(value, Decimal))
@@ -84,9 +84,10 @@ def _none_stays(found: list[Considered], quantity: Quantity) -> Unclear:
     return Unclear("out-of-span", detail=f"{worst.value} is more than that meter shows")
 
 
-def _comparable(c: Considered, quantity: Quantity) -> tuple[object, ...]:
-    said = c.reading
-    return tuple(units.convert(v, said.unit, quantity.unit) if isinstance(v, Decimal) else v for v in said.values)
+def amount(reading: Reading, quantity: Quantity) -> tuple[object, ...]:
+    """The values of a reading in the unit of its quantity, to compare it with another: 4.7 k ohms are 4700 ohms."""
+    unit = quantity.unit
+    return tuple(units.convert(v, reading.unit, unit) if isinstance(v, Decimal) else v for v in reading.values)
 
 
 def _parts(node: Node) -> list[Node]:

@@ -15,7 +15,7 @@ from typing import cast
 from rapidfuzz import fuzz, process
 
 from assistant.language.confused import CONFUSED
-from assistant.language.considering import considered, decide
+from assistant.language.considering import amount, considered, decide
 from assistant.language.heard import NOT_WORDS, Alternative, Heard
 from assistant.language.jsgf import Grammar, Node
 from assistant.language.meaning import (
@@ -437,7 +437,8 @@ class Language:
         speech without a meaning is closer still (or, in older records, a word was faint), since then any number may
         have been said.
         """
-        if not isinstance(meaning, Reading):
+        asked = question.quantity
+        if not isinstance(meaning, Reading) or asked is None:
             return []
         found: list[Meaning] = []
         faint = any(word.confidence < FAINT for word in heard.words)
@@ -445,7 +446,8 @@ class Language:
             if other.worse_by > CLOSE:
                 continue
             another = self.understand(other.text, question, refused)
-            if isinstance(another, Command) or (isinstance(another, Reading) and another.values != meaning.values):
+            differs = isinstance(another, Reading) and amount(another, asked) != amount(meaning, asked)
+            if differs or isinstance(another, Command):
                 found.append(another)
             elif isinstance(another, Unclear) and other.worse_by <= CLOSE_TO_NOTHING:
                 faint = True

@@ -183,12 +183,17 @@ def test_a_refused_value_is_left_out_of_the_next_try():
     assert talk.say("one twenty one volts").state.standing[-1].value == 121
 
 
-def test_a_close_alternative_asks_only_where_its_verdict_differs():
+@pytest.mark.parametrize("other", ["one twenty one", "one forty", "one twenty millivolts"])
+def test_a_close_alternative_of_another_amount_is_asked_whatever_its_verdict(other):
     words = (HeardWord("one", 0, 0.2, 1.0), HeardWord("twenty", 0.2, 0.5, 1.0))
-    near = Heard("one twenty", words, (Alternative("one twenty one", 0.5),))
-    far = Heard("one twenty", words, (Alternative("one forty", 0.5),))
-    assert at(*LIVE).event(Said(near)).state.step == "polarity"
-    assert at(*LIVE).event(Said(far)).note("heard-reading")["asked_because"] == "alternative"
+    close = Heard("one twenty", words, (Alternative(other, 0.5),))
+    assert at(*LIVE).event(Said(close)).note("heard-reading")["asked_because"] == "alternative"
+
+
+def test_a_close_alternative_of_the_same_amount_is_not_asked():
+    words = (HeardWord("one", 0, 0.2, 1.0), HeardWord("twenty", 0.2, 0.5, 1.0))
+    close = Heard("one twenty", words, (Alternative("one twenty volts", 0.5), Alternative("one twenty two", 3.5)))
+    assert at(*LIVE).event(Said(close)).state.step == "polarity"
 
 
 def test_a_number_close_to_a_command_is_asked_and_the_command_is_not_acted_on():
