@@ -29,9 +29,9 @@ def evidence(rules: Rules, state: State) -> dict[str, str]:
     is_mended = _mended(state)
     seen = dict(told)
     for name, observation in faults.observations.items():
-        found = [*([told[name]] if name in told and is_mended else []), *_as_found(rules, known, name)]
+        found, now = _outcomes(rules, known, name)
+        found = [*([told[name]] if name in told and is_mended else []), *found]
         wrong = [outcome for outcome in found if outcome != observation.usual]
-        now = _now(rules, known, name)
         if wrong and now in (None, observation.usual):
             seen[name] = wrong[-1]
         elif now:
@@ -40,7 +40,7 @@ def evidence(rules: Rules, state: State) -> dict[str, str]:
     for name, observation in faults.observations.items():
         if observation.repair in made:
             again = next(n for n, of in faults.observations.items() if of.quantity == observation.rereads)
-            if outcome := _now(rules, known, again):
+            if outcome := _outcomes(rules, known, again)[1]:
                 seen[name] = "better" if outcome == faults.observations[again].usual else "same"
     return seen
 
@@ -75,41 +75,30 @@ def _mended(state: State) -> bool:
     )
 
 
-def _now(rules: Rules, known: _Known, observation: str) -> str | None:
-    """The outcome that stands, of a reading, a finding or a check; None where nothing does."""
-    of = rules.faults.observations[observation]
-    if of.quantity:
-        taken = next((each for each in reversed(known.taken.get(of.quantity, ())) if not each.voided), None)
-        found = next((each for each in known.worked.get(of.quantity, ()) if not each.voided), None)
-        value = taken.judged if taken else found.value if found else None
-        if outcome := _outcome(rules, observation, value):
-            return outcome
-    outcomes = [
-        answers[answer] for step, answers in of.steps.items() if (answer := known.outcomes.get(step, "")) in answers
-    ]
-    return next((each for each in outcomes if each != of.usual), outcomes[0] if outcomes else None)
-
-
-def _as_found(rules: Rules, known: _Known, observation: str) -> list[str]:
-    """The outcomes that no longer stand, the last one last: a repair voided them, or a new part was read after."""
+def _outcomes(rules: Rules, known: _Known, observation: str) -> tuple[list[str], str | None]:
+    """The outcomes that no longer stand, the last one last: a repair voided them, or a new part was read after; and
+    the one that stands, of a reading, a finding or a check: None where nothing does."""
     of, procedure = rules.faults.observations[observation], rules.procedure
-    outcomes: list[str | None] = [
+    found: list[str | None] = [
         outcome
         for remark in known.mended
-        if remark.step in of.steps
-        for answer, outcome in of.steps[remark.step].items()
+        for answer, outcome in of.steps.get(remark.step, {}).items()
         if procedure.step(remark.step).bad.get(answer) == remark.text
     ]
+    now: str | None = None
     if of.quantity:
-        taken = known.taken.get(of.quantity, ())
+        taken, worked = known.taken.get(of.quantity, ()), known.worked.get(of.quantity, ())
         last_left = max((at for at, each in enumerate(taken) if each.stage == "left"), default=0)
-        outcomes += [
-            _outcome(rules, observation, each.judged) for at, each in enumerate(taken) if each.voided or at < last_left
-        ]
-        outcomes += [
-            _outcome(rules, observation, each.value) for each in known.worked.get(of.quantity, ()) if each.voided
-        ]
-    return [outcome for outcome in outcomes if outcome]
+        gone = [each.judged for at, each in enumerate(taken) if each.voided or at < last_left]
+        found += [_outcome(rules, observation, value) for value in (*gone, *(w.value for w in worked if w.voided))]
+        standing: list[Value | None] = [t.judged for t in reversed(taken) if t.stands]
+        standing += [w.value for w in worked if w.stands]
+        now = _outcome(rules, observation, standing[0]) if standing else None
+    checked = [
+        of.steps[step][answer] for step in of.steps if (answer := known.outcomes.get(step, "")) in of.steps[step]
+    ]
+    now = now or next((each for each in checked if each != of.usual), checked[0] if checked else None)
+    return [outcome for outcome in found if outcome], now
 
 
 def _outcome(rules: Rules, observation: str, value: Value | None) -> str | None:
