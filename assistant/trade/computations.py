@@ -227,7 +227,7 @@ _ALL = (
         "ppm",
         (Input("co_ppm", "ppm"), Input("co2_percent", "percent"), _FUEL),
         combustion.co_air_free_from_co2_ppm,
-        _ANALYSER,
+        "from memory, verify (the form); published: combustion-analyser manual appendix (constants)",
         {"co_ppm": "60", "co2_percent": "7", "fuel": "natural gas"},
         (_DRY,),
     ),
@@ -325,7 +325,8 @@ _ALL = (
             Input("coefficient", "of the orifice", "0.90"),
         ),
         gas.orifice_flow_ft3_h,
-        "published: BCcampus / Industry Training Authority BC, Block E: Fuel Gas Systems (2023), Appendix 2",
+        "published: BCcampus / Industry Training Authority BC, Block E: Fuel Gas Systems (2023), Appendix 2 "
+        "(the values of its table); the constant from memory, verify",
         {"diameter_in": "0.028", "pressure_inH2O": "3.5", "gravity": "0.6", "coefficient": "0.9"},
         ("the orifice coefficient is usually 0.85 to 0.90",),
     ),
@@ -399,7 +400,8 @@ _ALL = (
         "millivolt",
         (Input("temperature_degC", "degC"),),
         electrical.type_k_emf_mv,
-        "published: NIST Standard Reference Database 60 (ITS-90), type K",
+        "published: NIST Standard Reference Database 60 (ITS-90), type K (form and exponential term); the full "
+        "digits of the coefficients from memory, verify, checked against its printed rows",
         {"temperature_degC": "100"},
         ("the other junction is at 0 degC",),
     ),
@@ -409,7 +411,7 @@ _ALL = (
         "delta_degC",
         (Input("temperature_degC", "degC"),),
         electrical.class_2_tolerance_degc,
-        "published: IEC 60584-1, class 2",
+        "published: IEC 60584-1, class 2, as cited in a public code file",
         {"temperature_degC": "200"},
     ),
     Computation(

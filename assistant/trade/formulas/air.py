@@ -14,8 +14,6 @@ def temperature_rise(supply_degf: Decimal, return_degf: Decimal) -> Decimal:
     """Temperature rise across the furnace in delta_degF: ``supply - return``, exact.
 
     Negative when the supply is the colder: a sign of swapped probes or of no heat, which is for the caller to say.
-
-    Source: common practice.
     """
     within("The supply air", supply_degf, "degF", at_least=-100, at_most=1000)
     within("The return air", return_degf, "degF", at_least=-100, at_most=1000)
@@ -23,10 +21,7 @@ def temperature_rise(supply_degf: Decimal, return_degf: Decimal) -> Decimal:
 
 
 def heat_output_btu_h(input_btuh: Decimal, efficiency_percent: Decimal) -> Decimal:
-    """F2: heat to the air in Btu/h: the measured input times the steady efficiency, gross.
-
-    Source: published, supply-house airflow example.
-    """
+    """F2: heat to the air in Btu/h: the measured input times the steady efficiency, gross."""
     within("The input", input_btuh, "Btu/h", above=0, at_most=10_000_000)
     within("The efficiency", efficiency_percent, "percent", above=0, at_most=100)
     return round_significant(input_btuh * efficiency_percent / 100)
@@ -39,7 +34,7 @@ def airflow_ft3_min(output_btuh: Decimal, rise_degf: Decimal, altitude_ft: Decim
     plate's input. 1.08 holds for dry air of 0.075 lb/ft3; `altitude_density_ratio` scales it. Heat given to the
     cabinet and the blower motor's own heat are left out.
 
-    Source: published, supply-house airflow example; with the density factor, airflow web page.
+    Source of the density factor: published, airflow web page.
     """
     within("The heat output", output_btuh, "Btu/h", above=0, at_most=10_000_000)
     within("The temperature rise", rise_degf, "degF", above=0, at_most=300)

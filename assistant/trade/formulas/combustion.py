@@ -22,8 +22,6 @@ def co_air_free_ppm(co_ppm: Decimal, o2_percent: Decimal) -> Decimal:
 
     ``co_ppm x 20.9 / (20.9 - o2_percent)``, dry basis, sampled upstream of a draft hood. As O2 nears 20.9 the
     result grows without bound and means little; its uncertainty shows by how much.
-
-    Source: published, HVAC training site, air-free CO.
     """
     _carbon_monoxide(co_ppm)
     demand(
@@ -34,10 +32,7 @@ def co_air_free_ppm(co_ppm: Decimal, o2_percent: Decimal) -> Decimal:
 
 
 def co_air_free_from_co2_ppm(co_ppm: Decimal, co2_percent: Decimal, fuel: str) -> Decimal:
-    """F3: CO air-free from CO2: ``co_ppm x ultimate / co2_percent``, dry basis.
-
-    Source: from memory, verify (the form); `ULTIMATE_CO2_PERCENT` has the fuels' constants with theirs.
-    """
+    """F3: CO air-free from CO2: ``co_ppm x ultimate / co2_percent``, dry basis."""
     _carbon_monoxide(co_ppm)
     ultimate = _ultimate(fuel)
     within("CO2 in the flue", co2_percent, "percent", above=0, at_most=ultimate)
@@ -63,18 +58,12 @@ def _flue_oxygen(o2_percent: Decimal) -> Decimal:
 
 
 def co2_from_o2_percent(o2_percent: Decimal, fuel: str) -> Decimal:
-    """F4: CO2 of dry flue gas from its O2, in percent: ``ultimate x (20.9 - o2) / 20.9``.
-
-    Source: published, combustion-analyser manual appendix (form and constants).
-    """
+    """F4: CO2 of dry flue gas from its O2, in percent: ``ultimate x (20.9 - o2) / 20.9``."""
     return round_significant(_ultimate(fuel) * _flue_oxygen(o2_percent) / AIR_OXYGEN_PERCENT)
 
 
 def o2_from_co2_percent(co2_percent: Decimal, fuel: str) -> Decimal:
-    """F4 turned round: O2 of dry flue gas from its CO2, in percent.
-
-    Source: published, combustion-analyser manual appendix (form and constants).
-    """
+    """F4 turned round: O2 of dry flue gas from its CO2, in percent."""
     ultimate = _ultimate(fuel)
     within("CO2 in the flue", co2_percent, "percent", above=0, at_most=ultimate)
     return round_significant(AIR_OXYGEN_PERCENT * (1 - co2_percent / ultimate))
@@ -89,8 +78,6 @@ def excess_air_percent(o2_percent: Decimal, fuel: str, form: str = "dry flue") -
 
     form: "dry flue" takes k as the dry products per air of the fuel, "instrument" takes k = 1, as instruments
     that know no fuel do; it is higher. Which form was used belongs beside the result.
-
-    Source: published, combustion-analyser manual appendix (the ratio 20.9 / (20.9 - O2)); k derived.
     """
     _ultimate(fuel)
     demand(form in ("dry flue", "instrument"), "The form must be dry flue or instrument.")
@@ -114,11 +101,9 @@ def stack_loss_net_percent(flue_degc: Decimal, air_degc: Decimal, o2_percent: De
     ``(flue - air) x (A2 / (20.9 - o2) + B)``. Flue gas that condenses gives heat back that this leaves out, so
     a flue cooler than it can be dry is refused: use the maker's figures there.
 
-    Source: published, combustion-analyser manual appendix (form and constants).
-
     Raises:
         ValueError: if a value is outside its range, the flue is not hotter than the air, or is so cool that
-            water condenses (natural gas 58 - 1.2 o2 degC, propane 54 - 1.2 o2; same appendix, rough).
+            water condenses (natural gas 58 - 1.2 o2 degC, propane 54 - 1.2 o2; the analyser manual's appendix, rough).
     """
     _ultimate(fuel)
     within("The flue temperature", flue_degc, "degC", above=0, at_most=600)
@@ -141,8 +126,6 @@ def efficiency_percent(
 
     Net: ``100 - stack loss``. Gross: that times about 0.90 (natural gas) or 0.92 (propane). A United States
     rating plate is gross: a net figure is never put beside it.
-
-    Source: published, combustion-analyser manual appendix (net); the gross factor from memory, verify.
     """
     demand(basis in ("net", "gross"), "The basis must be net or gross; they are never mixed.")
     net = 100 - stack_loss_net_percent(flue_degc, air_degc, o2_percent, fuel)

@@ -14,18 +14,13 @@ def igniter_current_a(volts: Decimal, ohms: Decimal) -> Decimal:
 
     The resistance is that of the moment: a cold resistance gives neither the running current nor the running
     power, for an igniter's resistance changes severalfold as it heats. The part's sheet rules.
-
-    Source: exact (Ohm's law); the caution is from memory, verify.
     """
     _supply(volts, ohms)
     return round_significant(volts / ohms)
 
 
 def igniter_power_w(volts: Decimal, ohms: Decimal) -> Decimal:
-    """F7: power in watts, ``volts ** 2 / ohms``; with the caution of `igniter_current_a`.
-
-    Source: exact (Ohm's law).
-    """
+    """F7: power in watts, ``volts ** 2 / ohms``; with the caution of `igniter_current_a`."""
     _supply(volts, ohms)
     return round_significant(volts**2 / ohms)
 
@@ -70,9 +65,6 @@ def type_k_emf_mv(temperature_degc: Decimal) -> Decimal:
     """F13: emf of a type K thermocouple in mV, its other junction at 0 degC.
 
     A sum of powers of the temperature, above zero with an exponential besides.
-
-    Source: published, NIST Standard Reference Database 60 (form and exponential term read; the full digits of
-    the coefficients from memory, verify, checked against its printed rows).
     """
     within("The temperature", temperature_degc, "degC", at_least=-270, at_most=1372)
     t = float(temperature_degc)
@@ -85,9 +77,6 @@ def type_k_emf_mv(temperature_degc: Decimal) -> Decimal:
 
 
 def class_2_tolerance_degc(temperature_degc: Decimal) -> Decimal:
-    """F13a: what a class 2 type K probe may be off by, in degC: 2.5, or 0.0075 of the temperature where more.
-
-    Source: published, IEC 60584-1 class 2, as cited in a public code file.
-    """
+    """F13a: what a class 2 type K probe may be off by, in degC: 2.5, or 0.0075 of the temperature where more."""
     within("The temperature", temperature_degc, "degC", at_least=-40, at_most=1200)
     return max(Decimal("2.5"), round_significant(Decimal("0.0075") * abs(temperature_degc)))

@@ -25,8 +25,6 @@ def input_rate_btu_h(
     delivered") it is lower at altitude already, so nothing is corrected; one for gas at standard conditions
     ("standard") goes with the flow times `metered_volume_factor`; never both.
 
-    Source: published, distributor newsletter "Clocking a Gas Meter".
-
     Args:
         dial_ft3: gas that passed, in ft3: one turn of the dial, or turns x dial.
         seconds: the time that it took.
@@ -71,8 +69,6 @@ def input_rate_kw(volume_m3: Decimal, seconds: Decimal, heating_value_mj_m3: Dec
     """F1, metric: input rate in kW, gross; ``3600 x volume_m3 / seconds x heating_value_mj_m3 / 3.6``.
 
     The assumptions are those of `input_rate_btu_h`.
-
-    Source: published, plumbing worked example (UK).
     """
     within("The heating value", heating_value_mj_m3, "MJ/m3", at_least=10, at_most=150)
     return round_significant(_flow_per_hour(volume_m3, seconds) * heating_value_mj_m3 / Decimal("3.6"))
@@ -108,11 +104,7 @@ def gas_volume_factor(pressure_inh2o: Decimal, altitude_ft: Decimal, temperature
 def orifice_flow_ft3_h(
     diameter_in: Decimal, pressure_inh2o: Decimal, gravity: Decimal, coefficient: Decimal = Decimal("0.90")
 ) -> Decimal:
-    """F8: gas through an orifice in ft3/h: ``1658.5 K A sqrt(h / gravity)``, A in square inches.
-
-    Source: published, BCcampus / Industry Training Authority BC, Block E: Fuel Gas Systems (2023), Appendix 2
-    (the values of its table); the constant from memory, verify.
-    """
+    """F8: gas through an orifice in ft3/h: ``1658.5 K A sqrt(h / gravity)``, A in square inches."""
     within("The orifice diameter", diameter_in, "in", above=0, at_most=1)
     within("The manifold pressure", pressure_inh2o, "inH2O", above=0, at_most=60)
     _gravity(gravity)
@@ -125,8 +117,6 @@ def manifold_for_rate_inh2o(rate_btuh: Decimal, pressure_inh2o: Decimal, target_
     """F9: the manifold pressure at which the rate would be the target: ``h (target / rate) ** 2``.
 
     The plate's manifold band comes first: a rate that is wrong inside it is mended at the orifice.
-
-    Source: derived from the orifice equation (F8).
 
     Raises:
         ValueError: if a value is outside its range, or the change is so large that the pressure is not the cause.
@@ -142,10 +132,7 @@ def manifold_for_rate_inh2o(rate_btuh: Decimal, pressure_inh2o: Decimal, target_
 
 
 def wobbe_btu_ft3(heating_value: Decimal, gravity: Decimal) -> Decimal:
-    """F10: Wobbe index in Btu/ft3: ``heating value / sqrt(gravity)``, gross.
-
-    Source: published, web page on the Wobbe number (sizes.com).
-    """
+    """F10: Wobbe index in Btu/ft3: ``heating value / sqrt(gravity)``, gross."""
     _heating_value(heating_value)
     _gravity(gravity)
     return round_significant(heating_value / gravity.sqrt())
@@ -157,8 +144,6 @@ def wrong_gas_ratio(
     """F10a: input over the input meant, through the same orifice: the ratio of Wobbe x sqrt(pressure).
 
     Propane at 10 inH2O in a burner for natural gas at 3.5 inH2O gives about 2.6 times the input: stop at once.
-
-    Source: derived from the orifice equation (F8).
     """
     for name, index in (("The Wobbe index of the gas", wobbe), ("The Wobbe index meant", wobbe_meant)):
         within(name, index, "Btu/ft3", at_least=300, at_most=5000)
@@ -168,10 +153,7 @@ def wrong_gas_ratio(
 
 
 def inlet_drop_inh2o(standing_inh2o: Decimal, running_inh2o: Decimal) -> Decimal:
-    """Inlet pressure drop from burner off to full fire in inH2O: ``standing - running``, exact.
-
-    Source: common practice.
-    """
+    """Inlet pressure drop from burner off to full fire in inH2O: ``standing - running``, exact."""
     within("The standing pressure", standing_inh2o, "inH2O", at_least=-1000, at_most=1000)
     within("The running pressure", running_inh2o, "inH2O", at_least=-1000, at_most=1000)
     return standing_inh2o - running_inh2o
@@ -197,8 +179,6 @@ def altitude_derated_btu_h(
     input_btuh: Decimal, altitude_ft: Decimal, convention: str, plate_basis: str = "sea level"
 ) -> Decimal:
     """F11: the sea-level input of a plate, derated for the altitude by one of `DERATE_CONVENTIONS`, in Btu/h.
-
-    Source: beside each convention.
 
     Args:
         input_btuh: of the plate.

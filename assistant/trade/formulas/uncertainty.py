@@ -16,8 +16,6 @@ _SQRT_3 = Decimal(3).sqrt()
 def meter_half_width(reading: Decimal, percent: Decimal, counts: Decimal, resolution: Decimal) -> Decimal:
     """F14: the most that a meter may be off by, ``percent / 100 x |reading| + counts x resolution``.
 
-    Source: published, university physics laboratory note, uncertainties of digital multimeters.
-
     Args:
         reading: in its unit.
         percent: the meter sheet's percent.
