@@ -8,10 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import TypeVar
 
 from markupsafe import Markup
 
 from assistant.trade.judging import Limit
+
+T = TypeVar("T")
 
 _STYLE = {
     "hatch": 'fill="none" stroke="#111" stroke-width="1.2"',
@@ -33,10 +36,11 @@ it is printed by every program; no patterns, since those are found by name acros
 
 @dataclass(frozen=True)
 class Point:
-    """One value over time. label: of the visit."""
+    """One value over time. label: of the visit. at_s: when it was, from any moment; None where nobody knows."""
 
     label: str
     value: Decimal
+    at_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -75,23 +79,25 @@ def gauge(value: Decimal, uncertainty: Decimal | None, limit: Limit) -> Markup:
     return _svg(width, height, "the reading on the scale of its limit", parts, "gauge")
 
 
-def over_visits(points: Sequence[Point], limit: Limit | None, unit: str, title: str) -> Markup:
-    """A value over visits, oldest first, with the limit's bands behind it."""
-    width, height, left, top, right, bottom = 620.0, 190.0, 44.0, 14.0, 12.0, 26.0
+def over_visits(points: Sequence[Point], limit: Limit | None, unit: str, title: str, width: float = 620.0) -> Markup:
+    """A value over visits, oldest first, with the limit's bands behind it: on a scale of time where each has one."""
+    height, left, top, right, bottom = 190.0, 44.0, 14.0, 12.0, 26.0
     known = _bounds(limit)
-    low, high = _span([*(p.value for p in points), *known, Decimal(0)])
+    figures = [*(p.value for p in points), *known]
+    if 2 * min(figures) < max(figures):  # else all would lie flat, far above nothing
+        figures.append(Decimal(0))
+    low, high = _span(figures)
     low = max(low, Decimal(0)) if all(p.value >= 0 for p in points) else low
 
     def y(figure: Decimal) -> float:
         return height - bottom - _between(figure, low, high) * (height - top - bottom)
 
-    step = (width - left - right) / max(len(points), 1)
-    xs = [left + step * (place + 0.5) for place in range(len(points))]
+    xs = [left + (width - left - right) * place for place in _places(points)]
     parts: list[Markup] = []
     if limit:
         parts += _bands(limit, low, high, lambda a, b, name: _band(name, left, y(b), width - left - right, y(a) - y(b)))
     parts += [_line("bound", left, y(b), width - right, y(b)) for b in known]
-    parts += [_text(left - 4, y(b) + 4, f"{b:f}", "end") for b in _apart(known, y)]
+    parts += [_text(left - 4, y(b) + 4, f"{b:f}", "end") for b in _apart(known, y, 11)]
     parts += [_line("axis", left, top, left, height - bottom), _line("axis", left, y(low), width - right, y(low))]
     parts.append(_text(4, top - 3, unit, "start"))
     path = " ".join(
@@ -99,9 +105,12 @@ def over_visits(points: Sequence[Point], limit: Limit | None, unit: str, title: 
         for place, (x, p) in enumerate(zip(xs, points, strict=True))
     )
     parts.append(_path("trend", path))
-    for x, point in zip(xs, points, strict=True):
+    drawn = list(zip(xs, points, strict=True))
+    for x, point in drawn:
         parts.append(_circle("mark", x, y(point.value), 4))
+    for x, point in _apart(drawn, lambda each: each[0], 40):
         parts.append(_text(x, y(point.value) - 8, f"{point.value:f}", "middle", "figure"))
+    for x, point in _apart(drawn, lambda each: each[0], 6 * max(len(point.label) for point in points)):
         parts.append(_text(x, height - 8, point.label, "middle"))
     told = ", ".join(f"{p.label}: {p.value:f} {unit}" for p in points)
     return _svg(width, height, f"{title}. {told}", parts, "wide")
@@ -165,12 +174,20 @@ def _between(figure: Decimal, low: Decimal, high: Decimal) -> float:
     return float(min(max((figure - low) / (high - low), Decimal(0)), Decimal(1)))
 
 
-def _apart(bounds: Sequence[Decimal], y: Callable[[Decimal], float]) -> list[Decimal]:
-    """The bounds whose labels would not lie on one another."""
-    kept: list[Decimal] = []
-    for bound in bounds:
-        if all(abs(y(bound) - y(other)) > 11 for other in kept):
-            kept.append(bound)
+def _places(points: Sequence[Point]) -> list[float]:
+    """Where each lies, from 0 to 1: by its time where all have one, else one after the other."""
+    times = [point.at_s for point in points if point.at_s is not None]
+    if len(times) < len(points) or max(times) == min(times):
+        return [(place + 0.5) / len(points) for place in range(len(points))]
+    return [0.1 + 0.8 * (at_s - min(times)) / (max(times) - min(times)) for at_s in times]
+
+
+def _apart(labelled: Sequence[T], at: Callable[[T], float], room: float) -> list[T]:
+    """Those whose labels, each of which takes so much room, would not lie on one another."""
+    kept: list[T] = []
+    for each in labelled:
+        if all(abs(at(each) - at(other)) > room for other in kept):
+            kept.append(each)
     return kept
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from datetime import UTC, date, datetime, timedelta
@@ -65,6 +64,9 @@ LONGEST_CSV = 10_000
 
 PERIODS = ("13", "26", "52")
 """Weeks that are looked back, where all crews are counted."""
+
+TREND_WIDTH = 420.0
+"""Of a drawing: small enough that its words can be read on a phone."""
 
 LONGEST_COMMENT = 2_000
 LONGEST_NAME = 100
@@ -482,23 +484,23 @@ def _harmless(text: str) -> str:
 def _trend(name: str, points: Sequence[Measured], story: Story | None) -> dict[str, Any]:
     """One quantity over time: for the drawing, and as a table for whoever does not see it."""
     limit = limit_for(name, story.rules.limits, story.rules.job) if story else None
-    drawn = [(point, number) for point in points if (number := point.number) is not None]
-    units = [point.unit for point, _ in drawn]
+    drawn = [
+        plots.Point(words.day(point.utc), limit.held(number) if limit else number, _seconds(point.utc))
+        for point in points
+        if (number := point.number) is not None
+    ]
+    units = [point.unit for point in points if point.number is not None]
     unit = UNIT_SYMBOL.get(units[0], units[0]) if units else ""
+    title = words.sentence(words.name(story, name)) if story else name
     return {
-        "name": words.sentence(words.name(story, name)) if story else name,
+        "name": title,
         "quantity": name,
         "plain": words.plain_now(name),
-        "unit": unit,
         "limit": words.bounds(limit),
         "points": points,
-        "drawn": len(drawn),
-        "data": json.dumps(
-            {
-                "times": [int(datetime.fromisoformat(point.utc).timestamp()) for point, _ in drawn],
-                "values": [float(limit.held(number) if limit else number) for _, number in drawn],
-                "bounds": {key: float(bound) for key, bound in limit.bounds.items()} if limit else {},
-                "unit": unit,
-            }
-        ),
+        "drawing": plots.over_visits(drawn, limit, unit, title, TREND_WIDTH) if len(drawn) > 1 else "",
     }
+
+
+def _seconds(utc: str) -> float:
+    return datetime.fromisoformat(utc).timestamp()
