@@ -62,7 +62,7 @@ PAGE_LENGTH = 50
 LONGEST_CSV = 10_000
 """Rows of a table that is taken away."""
 
-PERIODS = ("13", "26", "52")
+PERIODS = (13, 26, 52)
 """Weeks that are looked back, where all crews are counted."""
 
 TREND_WIDTH = 420.0
@@ -174,12 +174,16 @@ class _View:
         if _wants_csv(request):
             return _csv(asked.quantity or "readings", ReadingFound, self.shop.readings(asked, 0, LONGEST_CSV))
         known: Mapping[str, Quantity | Computation] = {**library().quantities, **FINDINGS}
+        told = {
+            name: f"{printed(of.spoken)} ({UNIT_SYMBOL.get(of.unit, of.unit)})".removesuffix(" ()")
+            for name, of in known.items()
+        }
         return self._page(
             request,
             "readings.html.j2",
             **self._found(request, asked, self.shop.readings),
             wrong=wrong,
-            quantities=sorted((printed(of.spoken), name, of.unit) for name, of in known.items()),
+            quantities=dict(sorted(told.items(), key=lambda each: each[1])),
             outcomes=SHOWN_OUTCOMES,
         )
 
@@ -212,8 +216,8 @@ class _View:
                 s=story,
                 attention=report_page.attention(story),
                 lines=as_found_and_left(story),
-                show=show if show in KINDS else "",
-                kinds=list(KINDS),
+                show=show if show in KINDS else "all",
+                kinds=["all", *KINDS],
                 moments=[each for each in moments(kept.entries) if show not in KINDS or show in each.kinds],
                 changed=then_and_now(story),
                 nonce=request.state.nonce,
@@ -340,7 +344,7 @@ class _View:
     def steps(self, request: Request) -> Response:
         """Which steps go wrong most."""
         by: By = "microphone" if request.query_params.get("by") == "microphone" else "crew"
-        period = _period(request, "52")
+        period = _period(request, 52)
         counts = self.shop.steps(by, _first_day(period, datetime.now(UTC).date()).isoformat())
         shown: dict[str, Any] = {
             "by": by,
@@ -444,10 +448,10 @@ def _is_day(text: str) -> bool:
     return True
 
 
-def _period(request: Request, usual: str = PERIODS[0]) -> int:
+def _period(request: Request, usual: int = PERIODS[0]) -> int:
     """How many weeks are looked back."""
     asked = request.query_params.get("weeks", "")
-    return int(asked if asked in PERIODS else usual)
+    return next((weeks for weeks in PERIODS if asked == str(weeks)), usual)
 
 
 def _first_day(period: int, today: date) -> date:
