@@ -113,7 +113,7 @@ def pending(folder: FOLDER, store: STORE = DEFAULT) -> None:
                 continue
             if visits.is_invented(parcel.rows):
                 continue
-            entries, head = opened.heads([parcel.id]).get(parcel.id, (0, ""))
+            entries, head = opened.head(parcel.id)
             if head != parcel.rows[-1].hash:
                 waiting += 1
                 lines.print(f"{escape(parcel.where)}: {entries} of {len(parcel.rows)} entries are in the store")

@@ -94,21 +94,13 @@ class Story:
     closed: bool = False
     _happened: list[tuple[e.Body, e.Utterance | None]] = field(default_factory=list)  # each after what was said last
     _now: e.Utterance | None = None  # the last that was said
-    _list: e.Utterance | None = None  # the last in which several readings were said
-    _said: dict[str, e.Utterance] = field(default_factory=dict)  # the last of these words
-    _kept: dict[str, tuple[e.Kept, e.Utterance | None]] = field(default_factory=dict)  # said ahead, by quantity
+    _said: dict[str, e.Utterance] = field(default_factory=dict)  # by its recording, and the last by its words
+    _kept: dict[str, e.Kept] = field(default_factory=dict)  # said ahead, by quantity
 
     @cached_property
     def setting(self) -> Setting:
         """What the visit was worked by."""
         return setting_in([self.opening], "This record")
-
-    @cached_property
-    def visit(self) -> e.Visit:
-        """The first entry."""
-        visit = e.read(self.opening)
-        assert isinstance(visit, e.Visit)  # else its rules are not read either
-        return visit
 
     @property
     def rules(self) -> Rules:
@@ -190,11 +182,6 @@ class Story:
         quantities = self.rules.quantities
         return quantities[reading.quantity].unit if reading.quantity in quantities else reading.unit
 
-    def is_danger(self, warned: e.HazardsVoiced) -> bool:
-        """Whether one of the hazards needs "understood"."""
-        hazards = self.rules.hazards
-        return any(hazards[name].level == "danger" for name in warned.hazards if name in hazards)
-
     # --- one entry more
 
     def add(self, entry: Entry) -> None:
@@ -205,16 +192,14 @@ class Story:
                 self.set_up[body.asked] = body.decided
                 self._now = body
             case e.Said():
-                self._now = self._said[body.heard.text] = body
-            case e.HeardList():
-                self._list = self._now
+                self._now = self._said[body.audio] = self._said[body.heard.text] = body
             case e.Kept():
-                self._kept[body.quantity] = body, self._list or self._now
+                self._kept[body.quantity] = body
             case e.Reading():
-                ahead, kept = self._kept.pop(body.quantity, (None, None))
-                recording = self._said.get(body.words)
-                if ahead and kept and kept.heard.text == body.words:  # whoever said it ahead is whose value it is
-                    body, recording = structs.replace(body, speaker=ahead.speaker), kept
+                # Times of earlier versions have no recording, only the word that ended them.
+                recording, ahead = self._said.get(body.audio or body.words), self._kept.pop(body.quantity, None)
+                if ahead and recording and recording.seq < ahead.seq:  # whoever said it ahead is whose value it is
+                    body = structs.replace(body, speaker=ahead.speaker)
                 self._recorded(body, recording)
                 self.readings.append(body)
                 self._taken(body.step, f"{body.value} to {body.upper}" if body.upper else body.value)
@@ -250,7 +235,7 @@ class Story:
             case e.Repair():
                 if body.restart:  # hands were in it: nothing is known of power and gas until it is said again
                     self.power = self.gas = "unknown"
-                self._recorded(body, self._said.get(body.words) if body.audio else None)
+                self._recorded(body, self._said.get(body.audio))
                 self.repairs.append(body)
             case e.Closed():
                 self.closed = True

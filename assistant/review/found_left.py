@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from assistant.record.entries import Finding, Reading, Refused, Repair, Utterance, WorkedOut
@@ -42,24 +42,25 @@ def as_found_and_left(story: Story) -> list[Line]:
     for body in story.bodies:
         if isinstance(body, Refused) and story.procedure.has(body.step):
             refused.setdefault(story.procedure.step(body.step).quantity or "", []).append(body.value)
-    lines = []
-    for name in dict.fromkeys(reading.quantity for reading in story.standing):
-        readings = [reading for reading in story.standing if reading.quantity == name]
-        sides = [Side(r, words.reading(r), r.speaker, story.recordings.get(r.seq)) for r in readings]
-        lines.append(_line(story, name, sides, readings[0].stage == "left", refused.get(name, ())))
-    for name in dict.fromkeys(found.name for found in story.worked_out):
-        results = [found for found in story.worked_out if found.name == name]
-        sides = [Side(each, words.finding(each), "worked out", None) for each in results]
-        lines.append(_line(story, name, sides))
-    return lines
+    sides: dict[str, list[Side]] = {}
+    for of in (*story.standing, *story.worked_out):
+        sides.setdefault(of.name, []).append(_side(story, of))
+    return [_line(story, name, each, refused.get(name, [])) for name, each in sides.items()]
 
 
-def _line(story: Story, name: str, sides: Sequence[Side], only_left: bool = False, refused: Iterable[str] = ()) -> Line:
+def _side(story: Story, of: Reading | Finding | WorkedOut) -> Side:
+    if isinstance(of, Reading):
+        return Side(of, words.reading(of), of.speaker, story.recordings.get(of.seq))
+    return Side(of, words.finding(of), "worked out", None)
+
+
+def _line(story: Story, name: str, sides: Sequence[Side], refused: list[str]) -> Line:
     first, last = sides[0], sides[-1]
+    only_left = isinstance(first.of, Reading) and first.of.stage == "left"
     found, left = (None, last) if only_left else (first, last if len(sides) > 1 else None)
     until = left.of.seq if left and found else story.last.seq + 1
     repairs = [r.say for r in story.repairs if found and found.of.seq < r.seq < until and _touches(r, found)]
-    return Line(words.name(story, name), found, left, list(dict.fromkeys(repairs)), list(refused))
+    return Line(words.name(story, name), found, left, list(dict.fromkeys(repairs)), refused)
 
 
 def _touches(repair: Repair, side: Side) -> bool:

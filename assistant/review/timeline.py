@@ -11,10 +11,6 @@ from assistant.record.chain import Entry
 from assistant.record.fold import recorded
 from assistant.review.replay import decided, how_it_came
 
-PUT_RIGHT = (e.Correction, e.Refused, e.Unclear, e.NotVoiced, e.NotOpened)
-"""Decisions that say that something was not taken as it was heard."""
-
-
 Kind = Literal["readings", "refusals", "corrections", "hazards"]
 
 KINDS: dict[Kind, tuple[type[e.Body], ...]] = {
@@ -24,6 +20,9 @@ KINDS: dict[Kind, tuple[type[e.Body], ...]] = {
     "hazards": (e.HazardsVoiced, e.Emergency, e.Barred),
 }
 """By what a time line can be filtered: the entries of each."""
+
+PUT_RIGHT = (*KINDS["refusals"], *KINDS["corrections"])
+"""Decisions that say that something was not taken as it was heard."""
 
 
 @dataclass

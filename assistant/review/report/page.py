@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
@@ -42,16 +42,6 @@ class Sound:
     words: str
     uri: str  # the sound itself; empty where it is not inside
     why: str  # then the reason
-
-
-@dataclass(frozen=True)
-class Row:
-    """A reading as the table has it."""
-
-    reading: Reading
-    sound: Sound | None
-    gauge: Markup
-    meter: str
 
 
 class Sounds:
@@ -96,17 +86,17 @@ def of_record(record: Record, audio: bool = True) -> tuple[str, list[str]]:
     return html(story, folder, problems, _earlier(record.path, story)), problems
 
 
-def _earlier(path: Path, story: Story) -> dict[str, list[plots.Point]]:
+def _earlier(path: Path, story: Story) -> list[plots.Point]:
     """The flame signal of earlier visits to the same appliance that lie beside this one, oldest first."""
     before = history(path.parent.parent, story.rules.job, story.began, but=path).of(FLAME)
-    return {FLAME: [plots.Point(words.day(each.date), each.value) for each in before]}
+    return [plots.Point(words.day(each.date), each.value) for each in before]
 
 
 def html(
     story: Story,
     audio: Path | None = None,
     problems: Sequence[str] = (),
-    before: Mapping[str, Sequence[plots.Point]] | None = None,
+    before: Sequence[plots.Point] = (),
 ) -> str:
     """The report as one HTML text.
 
@@ -114,8 +104,8 @@ def html(
         story: the visit.
         audio: the folder of its recordings; None leaves them out.
         problems: what the check of the record found.
-        before: earlier values by quantity, oldest first, in the quantity's unit; without it, the last visit's of
-            the job file.
+        before: earlier flame signals, oldest first, in the quantity's unit; without any, the last visit's of the job
+            file.
     """
     sounds = Sounds(audio)
     return (
@@ -124,7 +114,8 @@ def html(
         .render(
             s=story,
             w=words,
-            rows=[_row(story, reading, sounds) for reading in story.readings],
+            rows=[(reading, sounds.of(story.recordings.get(reading.seq))) for reading in story.readings],
+            gauge=_gauge,
             sound=sounds.of,
             problems=problems,
             notice=_notice(story),
@@ -133,7 +124,7 @@ def html(
             number=words.number(story),
             hazards=_hazards(story),
             sequence=_sequence(story),
-            flame=_flame(story, before or {}),
+            flame=_flame(story, before),
             rules=list(
                 dict.fromkeys(r.decision_rule.split(", guard band")[0] for r in story.readings if r.decision_rule)
             ),
@@ -202,13 +193,11 @@ def _style() -> Markup:
     return Markup((Path(__file__).parent / "report.css").read_text(encoding="utf-8"))
 
 
-def _row(story: Story, reading: Reading, sounds: Sounds) -> Row:
+def _gauge(reading: Reading) -> Markup:
     limit, number, spread = reading.limit, reading.number, reading.expanded_uncertainty
-    gauge = Markup("")
-    if limit and number is not None:
-        gauge = plots.gauge(limit.held(number), Decimal(spread) if spread else None, limit)
-    meter = story.rules.job.meter_for(reading.quantity)
-    return Row(reading, sounds.of(story.recordings.get(reading.seq)), gauge, meter.name if meter else "")
+    if not limit or number is None:
+        return Markup("")
+    return plots.gauge(limit.held(number), Decimal(spread) if spread else None, limit)
 
 
 def _notice(story: Story) -> list[str]:
@@ -309,9 +298,8 @@ def _sequence(story: Story) -> Markup:
     return plots.sequence(spans) if spans else Markup("")
 
 
-def _flame(story: Story, earlier: Mapping[str, Sequence[plots.Point]]) -> Markup:
+def _flame(story: Story, before: Sequence[plots.Point]) -> Markup:
     """The flame signal over visits; nothing where there is only this one."""
-    before = list(earlier.get(FLAME, ()))
     if not before and FLAME in story.rules.job.previous:
         before = [plots.Point("last visit", story.rules.job.previous[FLAME])]
     now = [

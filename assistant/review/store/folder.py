@@ -22,7 +22,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 import filelock
-from sqlalchemy import Connection, delete, select, update
+from sqlalchemy import Connection, delete, select
 
 from assistant.errors import Problem
 from assistant.record.chain import (
@@ -221,7 +221,8 @@ class FolderStore(Store):
                 self._said = said
                 with self._asked(write=True) as connection:
                     for row in connection.execute(select(s.visit)).all():
-                        self._stands(connection, row, standing_of(said.reviews.get(row.id, ()), row.entries, row.head))
+                        standing = standing_of(said.reviews.get(row.id, ()), row.entries, row.head)
+                        self._mark(connection, row, standing=standing)
 
     def take_in(self, patience_s: float = math.inf) -> None:
         """Takes in what changed, the newest first, for so long. Several threads may do so at once."""
@@ -250,11 +251,9 @@ class FolderStore(Store):
             return
         derived, entries, checked = _found_in(path, name)
         row = self._visit_of(connection, name, derived)
-        head = entries[-1].hash if entries else ""
-        standing = standing_of(self._said.reviews.get(name, ()), len(entries), head)
-        self._look_up(connection, row.no, derived, standing, checked.problems[0] if checked.problems else "")
-        values = {"entries": len(entries), "head": head}
-        connection.execute(update(s.visit).where(s.visit.c.no == row.no).values(values))
+        head = (len(entries), entries[-1].hash if entries else "")
+        standing = standing_of(self._said.reviews.get(name, ()), *head)
+        self._look_up(connection, row.no, derived, standing, checked.problems[0] if checked.problems else "", head)
 
 
 def _found_in(path: Path, name: str) -> tuple[Derived, list[Entry], Checked]:

@@ -53,10 +53,6 @@ class Parcel:
         """The recordings that the chain names, with their SHA-256."""
         return seal.recordings(self.rows)
 
-    def refuse(self, problems: Sequence[str]) -> None:
-        """Raises Problem with the first of these, where there is one."""
-        _refuse(self.where, problems)
-
 
 def from_record(path: Path) -> Parcel:
     """Packs the visit of a record.
@@ -71,8 +67,8 @@ def from_record(path: Path) -> Parcel:
         raise Problem(f"{path} holds no visit yet; nothing of it was sent.")
     sounds = audio_of(path)
     there = {sound.name: sound for sound in sorted(sounds.iterdir())} if sounds.is_dir() else {}
-    _refuse(str(path), [too_large(name) for name, sound in there.items() if sound.stat().st_size > LARGEST_RECORDING])
-    _refuse(str(path), [*seal.check(path).problems, *implausible(rows)])
+    refuse(str(path), [too_large(name) for name, sound in there.items() if sound.stat().st_size > LARGEST_RECORDING])
+    refuse(str(path), [*seal.check(path).problems, *implausible(rows)])
     parcel = Parcel(str(path), [*rows, *seals], len(rows), {})
     wanted = {name: there[name] for name in parcel.digests if name in there and name not in parcel.erased}
     return Parcel(parcel.where, parcel.rows, len(rows), wanted)
@@ -97,7 +93,7 @@ def from_export(path: Path) -> Parcel:
     after = [row for row in rows if sealed and row.seq >= sealed[0]]
     odd = [f"Entry {row.seq} stands after the end." for row in after[1:] if row.kind != seal.ERASED]
     odd += [f"Entry {row.seq} is no seal." for row in after[:1] if not isinstance(e.read(Entry.of(row)), e.Sealed)]
-    _refuse(str(path), [*verify_entries(rows), *odd, *implausible(rows)])
+    refuse(str(path), [*verify_entries(rows), *odd, *implausible(rows)])
     return Parcel(str(path), rows, sealed[0] - 1 if sealed else len(rows), {})
 
 
@@ -140,7 +136,8 @@ EARLIEST = datetime(2020, 1, 1, tzinfo=UTC)
 """No visit was recorded before."""
 
 
-def _refuse(where: str, problems: Sequence[str]) -> None:
+def refuse(where: str, problems: Sequence[str]) -> None:
+    """Raises Problem with the first of these, where there is one."""
     if problems:
         raise Problem(f"{where} is refused whole: {problems[0]} Nothing of it was stored.")
 

@@ -45,7 +45,7 @@ from assistant.record.chain import GENESIS, Entry, Row, canonical_json, chained,
 from assistant.record.record import utc_now
 from assistant.record.seal import ERASED, NO_END, NO_SEAL, SEALED, recordings, verify_lodged
 from assistant.review.store import schema as s
-from assistant.review.store.parcel import ODD, Derived, Parcel, nothing_of, read_recording, understood, urgency
+from assistant.review.store.parcel import ODD, Derived, Parcel, nothing_of, read_recording, refuse, understood, urgency
 from assistant.review.web.shop import (
     OUTCOMES,
     By,
@@ -196,15 +196,10 @@ class Store:
 
     # --- arriving
 
-    def heads(self, visits: Sequence[str]) -> dict[str, tuple[int, str]]:
-        """How many entries the store has of each of these visits, and the hash of the last."""
-        with self._asked() as connection:
-            found: dict[str, tuple[int, str]] = {}
-            for start in range(0, len(visits), 500):
-                some = visits[start : start + 500]
-                query = select(s.visit.c.id, s.visit.c.entries, s.visit.c.head).where(s.visit.c.id.in_(some))
-                found |= {row.id: (row.entries, row.head) for row in connection.execute(query)}
-            return found
+    def head(self, visit: str) -> tuple[int, str]:
+        """How many entries the store has of a visit, and the hash of the last; 0 and "" where it has none."""
+        found = self._all(select(s.visit.c.entries, s.visit.c.head).where(s.visit.c.id == visit))
+        return (found[0].entries, found[0].head) if found else (0, "")
 
     def receive(self, parcel: Parcel) -> Sent:
         """Stores a visit: its recordings in pieces, then its chain and all that is derived from it, at once.
@@ -215,7 +210,7 @@ class Store:
         Raises:
             Problem: if the chain is broken, or is not the one that the store has of this visit; nothing is changed.
         """
-        parcel.refuse(verify_entries(parcel.rows))
+        refuse(parcel.where, verify_entries(parcel.rows))
         derived = understood([Entry.of(row) for row in parcel.rows[: parcel.sealed_from]], parcel.where)
         with self._asked() as connection:
             gone = select(s.lodged.c.utc).where(s.lodged.c.visit == parcel.id, s.lodged.c.kind == REMOVED)
@@ -289,9 +284,8 @@ class Store:
         problems = verify_lodged(
             parcel.rows, [(each.entries, each.head) for each in self._lodged(connection, parcel.id)]
         )
-        self._look_up(connection, no, derived, standing, problems[0] if problems else "")
-        head = {"entries": len(parcel.rows), "head": parcel.rows[-1].hash}
-        connection.execute(update(s.visit).where(s.visit.c.no == no).values(head))
+        head = (len(parcel.rows), parcel.rows[-1].hash)
+        self._look_up(connection, no, derived, standing, problems[0] if problems else "", head)
         return "added to" if there.entries else "stored"
 
     def lodge(self, visit: str, entries: int, head: str) -> None:
@@ -336,8 +330,10 @@ class Store:
         numbers = {table.name: _number_of(connection, table, getattr(derived, table.name)) for table in NAMED}
         return {**derived.visit, **numbers}
 
-    def _look_up(self, connection: Connection, no: int, derived: Derived, standing: str, problem: str = "") -> None:
-        """Makes anew what a visit is looked up by. no: of its row."""
+    def _look_up(
+        self, connection: Connection, no: int, derived: Derived, standing: str, problem: str, head: tuple[int, str]
+    ) -> None:
+        """Makes anew what a visit is looked up by. no: of its row. head: how many entries it has, and the last hash."""
         columns = self._columns(connection, derived)
         for table in s.DERIVED:
             connection.execute(delete(table).where(table.c.visit == no))
@@ -345,21 +341,21 @@ class Store:
             more = {"appliance": columns["appliance"]} if table is s.reading else {}
             if found:
                 connection.execute(insert(table), [{"visit": no, **more, **row} for row in found])
-        columns |= {"standing": standing, "problem": problem, "urgency": urgency(derived.visit, standing, problem)}
+        columns |= {"entries": head[0], "head": head[1], "standing": standing, "problem": problem}
+        columns["urgency"] = urgency(derived.visit, standing, problem)
         connection.execute(update(s.visit).where(s.visit.c.no == no).values(columns))
 
     def _make_again(self, connection: Connection) -> None:
         """Makes anew what every visit is looked up by: the tables, or what is found in an entry, have changed."""
-        for no in connection.scalars(select(s.visit.c.no)).all():
-            entries, reviews = _entries(connection, no), _reviews(connection, no)
-            name = connection.scalar(select(s.visit.c.id).where(s.visit.c.no == no)) or ""
-            problem = ""
+        for visit in connection.execute(select(s.visit)).all():
+            entries, problem = _entries(connection, visit.no), ""
             try:
-                derived = understood(entries, f"The visit {name}")
+                derived = understood(entries, f"The visit {visit.id}")
             except Problem as wrong:
-                derived, problem = nothing_of(name), str(wrong)
+                derived, problem = nothing_of(visit.id), str(wrong)
             last = (len(entries), entries[-1].hash) if entries else (0, "")
-            self._look_up(connection, no, derived, standing_of(reviews, *last), problem)
+            standing = standing_of(_reviews(connection, visit.no), *last)
+            self._look_up(connection, visit.no, derived, standing, problem, (visit.entries, visit.head))
 
     # --- what the page asks
 
@@ -473,13 +469,13 @@ class Store:
         """Lets the list say of a visit what its check has found. there: its row."""
         problem = kept.problems[0] if kept.problems else ""
         if problem != there.problem:
-            values = {"problem": problem, "urgency": urgency(there._mapping, kept.standing, problem)}
             with self._asked(write=True) as connection:
-                connection.execute(update(s.visit).where(s.visit.c.no == there.no).values(values))
+                self._mark(connection, there, problem=problem)
 
-    def _stands(self, connection: Connection, there: Any, standing: str) -> None:
-        """Keeps how a visit stands. there: its row."""
-        values = {"standing": standing, "urgency": urgency(there._mapping, standing, there.problem)}
+    def _mark(self, connection: Connection, there: Any, **found: str) -> None:
+        """Keeps how a visit stands now (`standing`), or what is wrong with it (`problem`). there: its row."""
+        known = {"standing": there.standing, "problem": there.problem, **found}
+        values = {**found, "urgency": urgency(there._mapping, **known)}
         connection.execute(update(s.visit).where(s.visit.c.no == there.no).values(values))
 
     def _checked(self, connection: Connection, there: Any) -> Kept:
@@ -583,7 +579,7 @@ class Store:
             of = s.review.c.visit == row.no
             (entry,) = chained(_end(connection, s.review, of), [("review", body)], utc_now(), time.monotonic())
             connection.execute(insert(s.review), [{"visit": row.no, **entry._asdict()}])
-            self._stands(connection, row, kept.standing)
+            self._mark(connection, row, standing=kept.standing)
 
     def trends(self, appliance: str) -> Mapping[str, Sequence[Measured]]:
         """An appliance's readings by quantity, oldest first."""
@@ -682,13 +678,8 @@ def _erased(connection: Connection, visit: str) -> set[str]:
 
 
 def _number_of(connection: Connection, table: Table, name: str) -> int:
-    query = select(table.c.id).where(table.c.name == name)
-    found = connection.scalar(query)
-    if found is None:
-        connection.execute(insert_if_absent(connection, table), [{"name": name}])
-        found = connection.scalar(query)
-    assert found is not None
-    return int(found)
+    connection.execute(insert_if_absent(connection, table), [{"name": name}])
+    return int(connection.scalars(select(table.c.id).where(table.c.name == name)).one())
 
 
 # --- opening

@@ -32,9 +32,9 @@ from assistant.review.store.accounts import User
 from assistant.review.store.parcel import ODD
 from assistant.review.store.store import Store
 from assistant.review.timeline import KINDS, moments
-from assistant.review.web.crews import by_crew, due, tally, weeks
+from assistant.review.web.crews import due, in_all, weeks
 from assistant.review.web.guard import COOKIE, LOOPBACK, SESSION_S, Door, Guard, Headers, Hosts, read_form
-from assistant.review.web.limits_now import then_and_now
+from assistant.review.web.limits_now import changed_since
 from assistant.review.web.now import Follower
 from assistant.review.web.shop import (
     STANDINGS,
@@ -219,7 +219,7 @@ class _View:
                 show=show if show in KINDS else "all",
                 kinds=["all", *KINDS],
                 moments=[each for each in moments(kept.entries) if show not in KINDS or show in each.kinds],
-                changed=then_and_now(story),
+                changed=changed_since(story),
                 nonce=request.state.nonce,
                 **common,
             )
@@ -242,7 +242,7 @@ class _View:
             for point in self.shop.trends(kept.appliance).get(report_page.FLAME, ())
             if point.utc < story.began and point.number is not None
         ]
-        made = report_page.html(story, None, kept.problems, {report_page.FLAME: before})
+        made = report_page.html(story, None, kept.problems, before)
         policy = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
         return HTMLResponse(made, headers={"Content-Security-Policy": policy})
 
@@ -278,8 +278,6 @@ class _View:
         if wrong:
             return await run_in_threadpool(self.visit, request, wrong, form)
         visit = request.path_params["visit"]
-        if await run_in_threadpool(self.shop.visit, visit) is None:
-            raise HTTPException(404, "There is no such visit in this store.")
         entries = form.get("entries", "")
         number = int(entries) if entries.isascii() and entries.isdecimal() and len(entries) < 10 else 0
         review = Review(utc_now(), by, cast("Standing", standing), comment, form.get("head", ""), number, role)
@@ -328,14 +326,15 @@ class _View:
         since = _first_day(period, today)
         counts = self.shop.steps("crew", since.isoformat())
         days = self.shop.days(since.isoformat())
+        steps = sorted(in_all(counts, "step").values(), key=lambda each: each.step)
         return self._page(
             request,
             "crews.html.j2",
             weeks=weeks(days, since, today),
-            people=by_crew(days),
-            technicians=tally(counts, "group"),
-            questions=sorted((each for each in tally(counts, "step") if each.back), key=lambda each: -each.back),
-            skipped=sorted(tally(counts, "step"), key=lambda each: -each.skipped),
+            people=in_all(days, "crew"),
+            technicians=sorted(in_all(counts, "group").values(), key=lambda each: each.group),
+            questions=sorted((each for each in steps if each.back), key=lambda each: -each.back),
+            skipped=sorted(steps, key=lambda each: -each.skipped),
             due=due(self.shop.meters(since.isoformat()), today),
             period=period,
             periods=PERIODS,

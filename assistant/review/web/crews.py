@@ -2,63 +2,46 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields, replace
 from datetime import date, timedelta
+from typing import Any, TypeVar
 
 from assistant.review.web.shop import Day, MeterSeen, StepCount
 
 DUE_SOON = timedelta(days=30)
 """How long before a meter is due it is said (common practice)."""
 
+Counted = TypeVar("Counted", Day, StepCount)
 
-@dataclass(frozen=True)
-class Tally:
-    """How often something happened at a step, in all."""
 
-    name: str
-    asked: int
-    refused: int
-    corrected: int
-    skipped: int
-    unclear: int
+def in_all(rows: Iterable[Counted], by: str) -> dict[str, Counted]:
+    """The figures of rows in all, by one of the names that they have; the others are left empty."""
+    groups: dict[str, list[Counted]] = {}
+    for row in rows:
+        groups.setdefault(getattr(row, by), []).append(row)
+    return {name: _sum(group, by) for name, group in groups.items()}
 
-    @property
-    def back(self) -> int:
-        """How often it was asked back, or went another way than it was heard."""
-        return self.asked + self.refused + self.corrected + self.unclear
+
+def _sum(rows: Sequence[Counted], by: str) -> Counted:
+    columns = {field.name: [getattr(row, field.name) for row in rows] for field in fields(rows[0]) if field.name != by}
+    sums: dict[str, Any] = {name: sum(found) if isinstance(found[0], int) else "" for name, found in columns.items()}
+    return replace(rows[0], **sums)
 
 
 def weeks(days: Iterable[Day], first: date, last: date) -> list[Day]:
     """What was done in each week from that of `first` to that of `last`; each has the day of its Monday."""
-    found: dict[str, Day] = {}
-    monday = _monday(first)
-    while monday <= last:
-        found[monday.isoformat()] = Day(monday.isoformat(), "", 0, 0, 0, 0)
-        monday += timedelta(weeks=1)
-    for day in days:
-        week = found.get(_monday(date.fromisoformat(day.day)).isoformat())
-        if week:
-            found[week.day] = _sum(week, day)
-    return list(found.values())
+    begin = first - timedelta(days=first.weekday())
+    mondays = [(begin + timedelta(weeks=week)).isoformat() for week in range((last - begin).days // 7 + 1)]
+    worked = [replace(day, day=_monday(day.day)) for day in days]
+    none = [Day(monday, "", 0, 0, 0, 0) for monday in mondays]
+    found = in_all([*none, *worked], "day")
+    return [found[monday] for monday in mondays]
 
 
-def by_crew(days: Iterable[Day]) -> dict[str, Day]:
-    """What each technician did."""
-    found: dict[str, Day] = {}
-    for day in days:
-        found[day.crew] = _sum(found.get(day.crew, Day("", day.crew, 0, 0, 0, 0)), day)
-    return found
-
-
-def tally(counts: Iterable[StepCount], by: str) -> list[Tally]:
-    """The counts of steps, in all, by "group" or by "step"; by name."""
-    sums: dict[str, Counter[str]] = {}
-    names = [field.name for field in fields(Tally) if field.name != "name"]
-    for count in counts:
-        sums.setdefault(getattr(count, by), Counter()).update({name: getattr(count, name) for name in names})
-    return [Tally(name, **{each: sums[name][each] for each in names}) for name in sorted(sums)]
+def _monday(day: str) -> str:
+    at = date.fromisoformat(day)
+    return (at - timedelta(days=at.weekday())).isoformat()
 
 
 def due(meters: Sequence[MeterSeen], today: date) -> list[tuple[MeterSeen, str]]:
@@ -66,18 +49,3 @@ def due(meters: Sequence[MeterSeen], today: date) -> list[tuple[MeterSeen, str]]
     soon = (today + DUE_SOON).isoformat()
     dated = [(each, "overdue" if each.due < today.isoformat() else "soon") for each in meters if "" < each.due <= soon]
     return [*dated, *((each, "no date") for each in meters if not each.due)]
-
-
-def _monday(day: date) -> date:
-    return day - timedelta(days=day.weekday())
-
-
-def _sum(of: Day, more: Day) -> Day:
-    return Day(
-        of.day,
-        of.crew,
-        of.visits + more.visits,
-        of.unsafe + more.unsafe,
-        of.dangers + more.dangers,
-        of.mended + more.mended,
-    )

@@ -14,10 +14,10 @@ from typing import Literal
 from urllib.parse import parse_qs, urlsplit
 
 from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import MutableHeaders
+from starlette.middleware.base import BaseHTTPMiddleware, RequestResponseEndpoint
 from starlette.requests import HTTPConnection, Request
-from starlette.responses import PlainTextResponse, RedirectResponse
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from assistant.review.store.accounts import Accounts, User
 
@@ -133,33 +133,21 @@ async def read_form(request: Request) -> dict[str, str] | None:
     return {name: values[-1] for name, values in fields.items()}
 
 
-class Headers:
+class Headers(BaseHTTPMiddleware):
     """Sets what a browser is told of every answer: load from here only, run no script of the page's text."""
 
-    def __init__(self, app: ASGIApp) -> None:
-        self.app = app
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+    async def dispatch(self, request: Request, call_next: RequestResponseEndpoint) -> Response:
         """One request."""
-        if scope["type"] != "http":
-            await self.app(scope, receive, send)
-            return
-        nonce = secrets.token_urlsafe(16)
-        scope["state"] = {**scope.get("state", {}), "nonce": nonce}
-
-        async def with_headers(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                headers = MutableHeaders(scope=message)
-                headers.setdefault("Content-Security-Policy", policy(nonce))
-                headers["X-Content-Type-Options"] = "nosniff"
-                headers["Referrer-Policy"] = "same-origin"
-                headers["X-Frame-Options"] = "DENY"
-                headers["Cross-Origin-Opener-Policy"] = "same-origin"
-                headers["Cross-Origin-Resource-Policy"] = "same-origin"
-                headers.setdefault("Cache-Control", "no-store")
-            await send(message)
-
-        await self.app(scope, receive, with_headers)
+        nonce = request.state.nonce = secrets.token_urlsafe(16)
+        answer = await call_next(request)
+        answer.headers.setdefault("Content-Security-Policy", policy(nonce))
+        answer.headers.setdefault("Cache-Control", "no-store")
+        answer.headers["X-Content-Type-Options"] = "nosniff"
+        answer.headers["Referrer-Policy"] = "same-origin"
+        answer.headers["X-Frame-Options"] = "DENY"
+        answer.headers["Cross-Origin-Opener-Policy"] = "same-origin"
+        answer.headers["Cross-Origin-Resource-Policy"] = "same-origin"
+        return answer
 
 
 def policy(nonce: str) -> str:
@@ -189,23 +177,19 @@ class Hosts:
         await self.app(scope, receive, send)
 
 
-class Door:
+class Door(BaseHTTPMiddleware):
     """Sends whoever has not signed in to where that is asked; lets the styles of that page through."""
 
     def __init__(self, app: ASGIApp, guard: Guard) -> None:
-        self.app, self.guard = app, guard
+        super().__init__(app)
+        self.guard = guard
 
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+    async def dispatch(self, request: Request, call_next: RequestResponseEndpoint) -> Response:
         """One request."""
-        if scope["type"] != "http":
-            await self.app(scope, receive, send)
-            return
-        path, request = scope["path"], Request(scope)
-        if path.startswith("/static/"):
-            admitted = True
-        else:
+        path = request.scope["path"]  # and not the one of `request.url`, of which the host is a part
+        admitted = path.startswith("/static/")
+        if not admitted:
             admitted = request.state.admitted = await run_in_threadpool(self.guard.admits, request)
         if admitted or path == "/enter":
-            await self.app(scope, receive, send)
-            return
-        await RedirectResponse("/enter", status_code=303)(scope, receive, send)
+            return await call_next(request)
+        return RedirectResponse("/enter", status_code=303)

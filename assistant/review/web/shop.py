@@ -205,6 +205,11 @@ class StepCount:
         """How often something went wrong."""
         return self.refused + self.corrected + self.skipped + self.unclear
 
+    @property
+    def back(self) -> int:
+        """How often it was asked back, or went another way than it was heard."""
+        return self.asked + self.refused + self.corrected + self.unclear
+
 
 @dataclass(frozen=True)
 class Day:

@@ -19,7 +19,7 @@ from assistant.record.story import story_of
 from assistant.review.store.folder import FolderStore
 from assistant.review.web import app as app_module
 from assistant.review.web.app import create_app
-from assistant.review.web.crews import by_crew, due, tally, weeks
+from assistant.review.web.crews import due, in_all, weeks
 from assistant.review.web.shop import Day, MeterSeen, ReadingSearch, Search, StepCount
 
 
@@ -184,14 +184,14 @@ def test_weeks_without_a_visit_are_there() -> None:
         ("2026-01-12", 0, 0, 0, 0),
         ("2026-01-19", 1, 1, 2, 2),
     ]
-    assert by_crew(days)["a"] == Day("", "a", 3, 2, 3, 2)
+    assert in_all(days, "crew")["a"] == Day("", "a", 3, 2, 3, 2)
 
 
 def test_counts_in_all() -> None:
     counts = [StepCount("a", "x", 3, 5, 1, 0, 2, 0), StepCount("b", "x", 1, 1, 0, 1, 0, 0)]
-    (both,) = tally(counts, "step")
-    assert (both.name, both.asked, both.refused, both.corrected, both.skipped) == ("x", 6, 1, 1, 2)
-    assert [each.name for each in tally(counts, "group")] == ["a", "b"]
+    (both,) = in_all(counts, "step").values()
+    assert (both.step, both.asked, both.refused, both.corrected, both.skipped) == ("x", 6, 1, 1, 2)
+    assert list(in_all(counts, "group")) == ["a", "b"]
 
 
 def test_meters_that_are_due() -> None:
