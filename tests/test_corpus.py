@@ -14,7 +14,7 @@ CORPUS = sorted((Path(__file__).parent / "corpus").glob("*.jsonl"))
 
 
 def entries_of(path: Path) -> list[Entry]:
-    return [Entry.of(from_line(line)) for line in path.read_text(encoding="utf-8").splitlines()]
+    return [from_line(line) for line in path.read_text(encoding="utf-8").splitlines()]
 
 
 @pytest.mark.parametrize("path", CORPUS, ids=lambda path: path.stem)

@@ -26,7 +26,7 @@ from assistant.dialogue.state import State
 from assistant.errors import Problem
 from assistant.places import top_folder
 from assistant.record.again import again
-from assistant.record.chain import GENESIS, Entry, Row, canonical_json, chained, from_line, to_line, verify_entries
+from assistant.record.chain import GENESIS, Entry, canonical_json, chained, from_line, to_line, verify_entries
 from assistant.record.fold import turns
 from assistant.record.folder import unfinished
 from assistant.record.record import Record, seal_of
@@ -53,13 +53,13 @@ NAMES = (
 UNFINISHED = ("eventful", "gas-odour", "interrupted")
 
 
-def rows_of(name: str) -> list[Row]:
+def rows_of(name: str) -> list[Entry]:
     """The entries of a record, those of its seal too, as they are in its export."""
     with gzip.open(V1 / f"{name}.jsonl.gz", "rt", encoding="utf-8") as lines:
         return [from_line(line.rstrip("\n")) for line in lines]
 
 
-def write(path: Path, entries: Sequence[Row]) -> Path:
+def write(path: Path, entries: Sequence[Entry]) -> Path:
     """Puts entries back in a file such as they were kept in then, as they are; without its seal and recordings."""
     with sqlite3.connect(path) as db:
         db.executescript((V1 / "schema.sql").read_text(encoding="utf-8"))
@@ -79,11 +79,11 @@ def bodies(path: Path, kind: str) -> list[dict]:
         return [entry.body for entry in record.entries() if entry.kind == kind]
 
 
-def of_another_version(entries: Sequence[Row]) -> list[Row]:
+def of_another_version(entries: Sequence[Entry]) -> list[Entry]:
     """The same record, if its rules had been written with keys that this program does not know."""
-    changed: list[Row] = []
+    changed: list[Entry] = []
     for row in entries:
-        body = json.loads(row.body)
+        body = row.body
         if row.kind == "visit":
             procedure = body["procedure"]
             rules = [body["job"], procedure, *procedure["steps"], *procedure["repairs"].values()]
@@ -115,7 +115,7 @@ def test_its_chain_is_sound_to_the_end_of_its_seal(name):
 def test_a_change_in_it_is_found():
     entries = rows_of("interrupted")
     place = next(at for at, row in enumerate(entries) if row.kind == "reading")
-    entries[place] = entries[place]._replace(body=entries[place].body.replace('"verdict":"pass"', '"verdict":"fail"'))
+    entries[place] = entries[place]._replace(text=entries[place].text.replace('"verdict":"pass"', '"verdict":"fail"'))
     assert verify_entries(entries) == [f"Entry {place + 1} is not what was recorded: its hash does not match."]
 
 
@@ -219,14 +219,14 @@ def test_rules_with_keys_that_are_not_known_here_replay_and_report(name, tmp_pat
         assert len(story_of(record.entries()).readings) == len(bodies(path, "reading")) > 0
 
 
-def without_titles(entries: Sequence[Row]) -> list[Row]:
+def without_titles(entries: Sequence[Entry]) -> list[Entry]:
     """The same record, if its rules lacked something that this program cannot do without."""
     body = json.loads(entries[0].body)
     for step in body["procedure"]["steps"]:
         del step["title"]
     changed = list(chained((0, GENESIS), [("visit", canonical_json(body))], entries[0].utc, entries[0].monotonic_s))
     for row in entries[1:]:
-        changed += chained((changed[-1].seq, changed[-1].hash), [(row.kind, row.body)], row.utc, row.monotonic_s)
+        changed += chained((changed[-1].seq, changed[-1].hash), [(row.kind, row.text)], row.utc, row.monotonic_s)
     return changed
 
 
@@ -329,7 +329,7 @@ def test_an_unfinished_one_is_gone_on_with(name, tmp_path):
         after = list(record.rows())
         assert after[: len(before)] == before
         assert record.verify() == []
-    new = [Entry.of(row) for row in after[len(before) :]]
+    new = after[len(before) :]
     assert (new[0].kind, new[0].body["resumed"]) == ("opened", True)
     assert sum(entry.kind == "said" for entry in new) == 12
     assert any(entry.kind == "voiced" for entry in new)

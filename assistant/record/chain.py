@@ -13,15 +13,18 @@ chain. So the head is printed and spoken at the end of a visit, and `verify_entr
 import hashlib
 import json
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 GENESIS = "0" * 64
 """What the first entry gives as the hash before it; the head of an empty record."""
 
 
-class Row(NamedTuple):
-    """One entry as it is kept: `body` is text."""
+COLUMNS = ("seq", "kind", "utc", "monotonic_s", "body", "previous", "hash")
+"""What an entry is kept as, wherever that is."""
+
+
+class Entry(NamedTuple):
+    """One entry, as it is kept in `COLUMNS`."""
 
     seq: int
     """Its place, from 1."""
@@ -30,12 +33,25 @@ class Row(NamedTuple):
     """Wall clock when it was recorded: ISO 8601 with milliseconds and Z."""
     monotonic_s: float
     """Seconds on a clock that is never set; comparable only within one run of the program."""
-    body: str
-    """Canonical JSON of an object."""
+    text: str
+    """Its body: canonical JSON of an object."""
     previous: str
     """Hash of the entry before, hex; `GENESIS` for the first."""
     hash: str
     """Hash of this entry, hex."""
+
+    @property
+    def body(self) -> dict[str, Any]:
+        """What it says. Raises ValueError, or RecursionError, where its text is no JSON of an object."""
+        body = json.loads(self.text)
+        if not isinstance(body, dict):
+            raise ValueError("the body of an entry is an object")
+        return body
+
+    @property
+    def columns(self) -> dict[str, Any]:
+        """It by the names of `COLUMNS`."""
+        return dict(zip(COLUMNS, self, strict=True))
 
     @property
     def has_its_types(self) -> bool:
@@ -44,24 +60,6 @@ class Row(NamedTuple):
 
 
 _TYPES = (int, str, str, float, str, str, str)
-
-
-@dataclass(frozen=True)
-class Entry:
-    """One entry of a record with its body read; the other fields are those of `Row`."""
-
-    seq: int
-    kind: str
-    utc: str
-    monotonic_s: float
-    body: dict[str, Any]
-    previous: str
-    hash: str
-
-    @classmethod
-    def of(cls, row: Row) -> "Entry":
-        """The entry of a row. Raises ValueError when its body is no JSON."""
-        return cls(*row[:4], json.loads(row.body), *row[5:])
 
 
 def canonical_json(value: object) -> str:
@@ -79,41 +77,41 @@ def entry_hash(columns: Sequence[object]) -> str:
     return hashlib.sha256(canonical_json(list(columns)).encode()).hexdigest()
 
 
-def chained(last: tuple[int, str], entries: Iterable[tuple[str, str]], utc: str, monotonic_s: float) -> Iterator[Row]:
+def chained(last: tuple[int, str], entries: Iterable[tuple[str, str]], utc: str, monotonic_s: float) -> Iterator[Entry]:
     """Rows that follow `last` (its seq and hash) for pairs (kind, body in canonical JSON)."""
     seq, previous = last
     for kind, body in entries:
         seq += 1
         columns = (seq, kind, utc, monotonic_s, body, previous)
         previous = entry_hash(columns)
-        yield Row(*columns, previous)
+        yield Entry(*columns, previous)
 
 
-def to_line(row: Row) -> str:
+def to_line(row: Entry) -> str:
     """A row as one line of JSON, without its end: an object with the columns' names, the body as an object.
 
     Raises:
-        ValueError: if the body is no JSON.
+        ValueError: if the body is no JSON of an object.
     """
-    return canonical_json({**row._asdict(), "body": json.loads(row.body)})
+    return canonical_json({**row.columns, "body": row.body})
 
 
-def from_line(line: str) -> Row:
+def from_line(line: str) -> Entry:
     """The inverse of `to_line`.
 
     Raises:
         ValueError: if the line is no such object.
     """
     columns = json.loads(line)
-    if not isinstance(columns, dict) or set(columns) != set(Row._fields) or not isinstance(columns["body"], dict):
+    if not isinstance(columns, dict) or set(columns) != set(COLUMNS) or not isinstance(columns["body"], dict):
         raise ValueError("the line is no entry of a record")
-    row = Row(**{**columns, "body": canonical_json(columns["body"])})
+    row = Entry(*({**columns, "body": canonical_json(columns["body"])}[name] for name in COLUMNS))
     if not row.has_its_types:
         raise ValueError("the line is no entry of a record")
     return row
 
 
-def verify_entries(rows: Iterable[Row], head: str | None = None) -> list[str]:
+def verify_entries(rows: Iterable[Entry], head: str | None = None) -> list[str]:
     """Check a chain from its first entry to its last, in the order given.
 
     Args:
@@ -125,7 +123,7 @@ def verify_entries(rows: Iterable[Row], head: str | None = None) -> list[str]:
         What is wrong, a sentence each, naming the entry; nothing if the chain is sound. An end that was cut off
         shows only by `head`.
     """
-    rows = [Row(*row) for row in rows]
+    rows = [Entry(*row) for row in rows]
     problems: list[str] = []
     places = _places(rows)
     seq, previous = 0, GENESIS
@@ -163,7 +161,7 @@ def _has_hash(columns: Sequence[object], digest: str) -> bool:
         return False
 
 
-def _places(rows: Sequence[Row]) -> dict[str, int]:
+def _places(rows: Sequence[Entry]) -> dict[str, int]:
     """The places of the hashes in the chain that ends with the last row; nothing if that chain is broken."""
     by_hash = {row.hash: row for row in rows}
     path: list[str] = []
@@ -176,7 +174,7 @@ def _places(rows: Sequence[Row]) -> dict[str, int]:
     return {entry: place for place, entry in enumerate(reversed(path), 1)}
 
 
-def verify_head(rows: Sequence[Row], head: str) -> list[str]:
+def verify_head(rows: Sequence[Entry], head: str) -> list[str]:
     """Check that an entry has the hash `head`, or begins with it; after a visit is closed, the last one, or the one
     before the end."""
     head = head.lower()

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from assistant.errors import Problem
 from assistant.places import visits_folder
-from assistant.record.chain import Entry, Row
+from assistant.record.chain import Entry
 from assistant.record.entries import Event, Visit, read
 from assistant.record.record import END, Record, is_record
 from assistant.record.setting import setting_of
@@ -62,10 +62,10 @@ def find(path: Path) -> Path:
     return path
 
 
-def is_invented(rows: Iterable[Row]) -> bool:
+def is_invented(rows: Iterable[Entry]) -> bool:
     """Whether the first entry of a visit says that it is invented, as those of the demo do."""
     try:
-        return bool(Entry.of(next(iter(rows))).body["job"]["invented"])
+        return bool(next(iter(rows)).body["job"]["invented"])
     except (StopIteration, ValueError, KeyError, TypeError):
         return False
 

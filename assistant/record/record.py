@@ -34,7 +34,7 @@ go of it when the process ends, however it ends; the file itself stays and means
 
 import sqlite3
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -44,7 +44,7 @@ from typing import Any, Protocol, Self
 import filelock
 
 from assistant.errors import NotWritten, Problem
-from assistant.record.chain import GENESIS, Entry, Row, canonical_json, chained, verify_entries
+from assistant.record.chain import COLUMNS, GENESIS, Entry, canonical_json, chained, verify_entries
 
 APPLICATION_ID = 0x49474E56  # "IGNV"
 """Marks an SQLite file as a visit record."""
@@ -99,7 +99,7 @@ PRAGMA user_version = 2;
 _UNREADABLE = (sqlite3.Error, UnicodeDecodeError)
 """What reading a damaged file raises: SQLite's message about it may hold a piece of the damage."""
 
-_COLUMNS = "seq, kind, utc, monotonic_s, body, previous, hash"
+_COLUMNS = ", ".join(COLUMNS)
 
 
 class Clock(Protocol):
@@ -241,12 +241,10 @@ class Record:
         """
         utc, monotonic_s = self.now()
         bodies = [(kind, canonical_json(dict(body))) for kind, body in entries]
-        appended: list[Entry] = []
         try:
             self._connection.execute("BEGIN IMMEDIATE")
-            for row in chained(self.last(), bodies, utc, monotonic_s):
-                self._connection.execute(f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)", row)
-                appended.append(Entry.of(row))
+            appended = list(chained(self.last(), bodies, utc, monotonic_s))
+            self._connection.executemany(f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)", appended)
             self._connection.execute("COMMIT")
         except sqlite3.IntegrityError as error:
             raise Problem(f"The visit record {self.path} takes no more entries: {error}.") from None
@@ -267,7 +265,7 @@ class Record:
         Raises:
             Problem: if the file is damaged.
         """
-        return (entry_of(row, self.path) for row in self.rows(after))
+        return whole(self.rows(after), self.path)
 
     @property
     def head(self) -> str:
@@ -286,7 +284,7 @@ class Record:
         Returns:
             What is wrong, a sentence each, naming the entry; nothing if the record is sound.
         """
-        read: list[Row] = []
+        read: list[Entry] = []
         try:
             read.extend(self.rows())
         except Problem:
@@ -326,7 +324,7 @@ class Record:
         row = self._connection.execute("SELECT seq, hash FROM entry ORDER BY seq DESC LIMIT 1").fetchone()
         return (row[0], row[1]) if row else (0, GENESIS)
 
-    def rows(self, after: int = 0) -> Iterator[Row]:
+    def rows(self, after: int = 0) -> Iterator[Entry]:
         """The rows from first to last, as they are in the file; or those after number `after`.
 
         Raises:
@@ -334,7 +332,7 @@ class Record:
         """
         try:
             select = f"SELECT {_COLUMNS} FROM entry WHERE seq > ? ORDER BY seq"
-            for row in map(Row._make, self._connection.execute(select, (after,))):
+            for row in map(Entry._make, self._connection.execute(select, (after,))):
                 if not row.has_its_types:
                     raise _damaged(row.seq, self.path)
                 yield row
@@ -357,15 +355,14 @@ class Record:
         )
 
 
-def entry_of(row: Row, path: Path) -> Entry:
-    """The entry of a row of the record at `path`. Raises Problem if it is damaged."""
-    try:
-        entry = Entry.of(row)
-    except (ValueError, RecursionError):
-        raise _damaged(row.seq, path) from None
-    if not isinstance(entry.body, dict):
-        raise _damaged(row.seq, path)
-    return entry
+def whole(rows: Iterable[Entry], path: Path) -> Iterator[Entry]:
+    """The rows of the record at `path`. Raises Problem at one whose body cannot be read."""
+    for row in rows:
+        try:
+            _ = row.body
+        except (ValueError, RecursionError):
+            raise _damaged(row.seq, path) from None
+        yield row
 
 
 def is_record(path: Path) -> bool:

@@ -17,7 +17,6 @@ from assistant.errors import Problem
 from assistant.places import file_sum, write_whole
 from assistant.record.chain import (
     Entry,
-    Row,
     canonical_json,
     chained,
     from_line,
@@ -46,10 +45,10 @@ class Checked:
     erasures: list[AudioErased] = field(default_factory=list)
     sealed: str = ""  # when, UTC
     head: str = ""
-    rows: Sequence[Row] = ()  # of the record, as far as they can be read; without its seal's
+    rows: Sequence[Entry] = ()  # of the record, as far as they can be read; without its seal's
 
 
-def seal(record: Record) -> Row:
+def seal(record: Record) -> Entry:
     """Seals a visit that has its end: the record becomes one file, and its digest and its recordings' are kept.
 
     Raises:
@@ -90,7 +89,7 @@ def check(path: Path, head: str | None = None, lodged: Iterable[tuple[int, str]]
         lodged: heads that a shop has of this visit: how many entries the chain had then, and the hash of the last.
     """
     problems: list[str] = []
-    rows: list[Row] = []
+    rows: list[Entry] = []
     try:
         with Record.open(path, read_only=True) as record:
             rows.extend(record.rows())
@@ -119,7 +118,7 @@ def check(path: Path, head: str | None = None, lodged: Iterable[tuple[int, str]]
     return Checked(problems, warnings, len(rows), len(wanted.keys() - gone), erasures, sealed, last, rows)
 
 
-def verify_lodged(chain: Sequence[Row], lodged: Iterable[tuple[int, str]]) -> list[str]:
+def verify_lodged(chain: Sequence[Entry], lodged: Iterable[tuple[int, str]]) -> list[str]:
     """Holds a chain, its seal's entries too, against the heads that a shop has of it. Pure."""
     problems = []
     for entries, head in lodged:
@@ -130,7 +129,7 @@ def verify_lodged(chain: Sequence[Row], lodged: Iterable[tuple[int, str]]) -> li
     return problems
 
 
-def recordings(rows: Iterable[Row]) -> dict[str, str]:
+def recordings(rows: Iterable[Entry]) -> dict[str, str]:
     """The recordings that a chain names, with their SHA-256."""
     found: dict[str, str] = {}
     for body in _bodies(rows, [*UTTERANCES, SEALED]):
@@ -141,17 +140,17 @@ def recordings(rows: Iterable[Row]) -> dict[str, str]:
     return found
 
 
-def erased(rows: Iterable[Row]) -> dict[str, str]:
+def erased(rows: Iterable[Entry]) -> dict[str, str]:
     """The recordings that a chain says were erased, with the time, UTC."""
     bodies = _bodies(rows, [ERASED])
     return {name: body.utc for body in bodies if isinstance(body, AudioErased) for name in body.files}
 
 
-def _bodies(rows: Iterable[Row], kinds: Collection[str]) -> Iterator[Body]:
+def _bodies(rows: Iterable[Entry], kinds: Collection[str]) -> Iterator[Body]:
     """What each row of these kinds says; one that is damaged says nothing."""
     for row in (row for row in rows if row.kind in kinds):
         with suppress(ValueError, TypeError, RecursionError):
-            yield read(Entry.of(row))
+            yield read(row)
 
 
 def erase_audio(path: Path, why: str, clock: Clock | None = None, by: str = "") -> list[str]:
@@ -182,13 +181,13 @@ def erase_audio(path: Path, why: str, clock: Clock | None = None, by: str = "") 
     return list(body["files"])
 
 
-def sealed_rows(path: Path) -> list[Row]:
+def sealed_rows(path: Path) -> list[Entry]:
     """The entries of a record's seal; none if it has no seal, or one that is damaged."""
     rows, problems = _read(path)
     return [] if problems else rows
 
 
-def _read(path: Path) -> tuple[list[Row], list[str]]:
+def _read(path: Path) -> tuple[list[Entry], list[str]]:
     """The rows of the seal, and what is wrong with its text."""
     file = seal_of(path)
     if not file.exists():
@@ -207,11 +206,11 @@ def _read(path: Path) -> tuple[list[Row], list[str]]:
     return rows, []
 
 
-def _text(rows: Iterable[Row]) -> bytes:
+def _text(rows: Iterable[Entry]) -> bytes:
     return "".join(f"{to_line(row)}\n" for row in rows).encode()
 
 
-def _write(path: Path, rows: Iterable[Row]) -> None:
+def _write(path: Path, rows: Iterable[Entry]) -> None:
     write_whole(seal_of(path), _text(rows))
 
 

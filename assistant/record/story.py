@@ -16,7 +16,7 @@ from assistant.dialogue.state import Rules
 from assistant.record import entries as e
 from assistant.record.chain import Entry
 from assistant.record.setting import Setting, no_visit, setting_in
-from assistant.trade.procedures import Procedure
+from assistant.trade.procedures import Procedure, Step
 from assistant.trade.units import UNIT_SYMBOL
 
 
@@ -173,9 +173,20 @@ class Story:
         """The last standing reading of a quantity."""
         return next((reading for reading in reversed(self.standing) if reading.quantity == quantity), None)
 
-    def title(self, step: str) -> str:
+    def step(self, name: str) -> Step | None:
+        """A step of its procedure; None where that has none of this name."""
+        return self.procedure.step(name) if self.procedure.has(name) else None
+
+    def title(self, name: str) -> str:
         """The title of a step, as it prints."""
-        return printed(self.procedure.step(step).title) if self.procedure.has(step) else step
+        step = self.step(name)
+        return printed(step.title) if step else name
+
+    @property
+    def refused(self) -> list[tuple[str, e.Refused]]:
+        """What was read back and answered with no, each with its quantity."""
+        steps = [(self.step(body.step), body) for body in self.bodies if isinstance(body, e.Refused)]
+        return [(step.quantity, body) for step, body in steps if step and step.quantity]
 
     def judged_unit(self, reading: e.Reading) -> str:
         """The unit of the value that was judged."""

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 from msgspec import structs
 
-from assistant.record.chain import Row, to_line
+from assistant.record.chain import Entry, to_line
 from assistant.record.story import Story
 
 COLUMNS = (
@@ -38,7 +38,7 @@ COLUMNS = (
 )
 
 
-def to_jsonl(rows: Iterable[Row]) -> str:
+def to_jsonl(rows: Iterable[Entry]) -> str:
     """Every entry, one JSON object a line; `chain.from_line` reads it back, `chain.verify_entries` checks it."""
     return "".join(f"{to_line(row)}\n" for row in rows)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from assistant.record.entries import Finding, Reading, Refused, Repair, Utterance, WorkedOut
+from assistant.record.entries import Finding, Reading, Repair, Utterance, WorkedOut
 from assistant.record.story import Story
 from assistant.review.report import words
 
@@ -39,9 +39,8 @@ class Line:
 def as_found_and_left(story: Story) -> list[Line]:
     """Every quantity that was read and stands, in the order of the first readings; then what was worked out."""
     refused: dict[str, list[str]] = {}
-    for body in story.bodies:
-        if isinstance(body, Refused) and story.procedure.has(body.step):
-            refused.setdefault(story.procedure.step(body.step).quantity or "", []).append(body.value)
+    for quantity, body in story.refused:
+        refused.setdefault(quantity, []).append(body.value)
     sides: dict[str, list[Side]] = {}
     for of in (*story.standing, *story.worked_out):
         sides.setdefault(of.name, []).append(_side(story, of))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from pathlib import Path
 
@@ -10,7 +9,7 @@ import pytest
 
 from assistant import dialogue
 from assistant.record import entries as e
-from assistant.record.chain import Entry, canonical_json, from_line
+from assistant.record.chain import canonical_json, from_line
 from assistant.review.replay import decided
 
 CORPUS = sorted((Path(__file__).parents[1] / "corpus").glob("*.jsonl"))
@@ -20,10 +19,10 @@ CORPUS = sorted((Path(__file__).parents[1] / "corpus").glob("*.jsonl"))
 def test_each_entry_of_the_corpus_comes_back_as_it_was_written(path):
     for line in path.read_text(encoding="utf-8").splitlines():
         row = from_line(line)
-        body = e.read(Entry.of(row))
+        body = e.read(row)
         assert (body.kind, body.seq, body.utc) == (row.kind, row.seq, row.utc)
         assert not isinstance(body, e.Unknown), row.kind
-        assert canonical_json(e.to_json(body)) == canonical_json(known(json.loads(row.body)))
+        assert canonical_json(e.to_json(body)) == canonical_json(known(row.body))
 
 
 def known(body: dict) -> dict:
@@ -59,7 +58,7 @@ def test_a_key_that_is_not_known_is_passed_over():
 
 def test_a_limit_that_is_refused_today_does_not_hide_the_reading():
     lines = (line for path in CORPUS for line in path.read_text(encoding="utf-8").splitlines())
-    entries = [Entry.of(from_line(line)) for line in lines]
+    entries = [from_line(line) for line in lines]
     body = next(entry.body for entry in entries if entry.kind == "reading" and entry.body["limit"])
     wrong = {**body, "limit": {**body["limit"], "unit": "cubit"}}
     reading = e.of("reading", wrong)

@@ -11,6 +11,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from urllib.parse import quote
 
 import pytest
 import scripted_visits
@@ -21,7 +22,7 @@ from assistant.cli.commands import build
 from assistant.cli.page import hosts_for
 from assistant.cli.replay import replay
 from assistant.errors import Problem
-from assistant.record.chain import Row, canonical_json, chained, to_line
+from assistant.record.chain import Entry, canonical_json, chained, to_line
 from assistant.record.folder import all_in
 from assistant.record.record import END, Record, audio_of, seal_of
 from assistant.record.seal import NO_END, NO_SEAL, check, seal
@@ -57,12 +58,12 @@ def copied(visit: Path, to: Path) -> Path:
     return to / visit.name
 
 
-def rows_of(path: Path) -> list[Row]:
+def rows_of(path: Path) -> list[Entry]:
     with Record.open(path, read_only=True) as record:
         return list(record.rows())
 
 
-def rewrite(path: Path, rows: Sequence[Row]) -> None:
+def rewrite(path: Path, rows: Sequence[Entry]) -> None:
     """Writes a record anew with these rows, whatever they are."""
     path.unlink()
     Record.create(path).close()
@@ -71,7 +72,7 @@ def rewrite(path: Path, rows: Sequence[Row]) -> None:
     file.close()
 
 
-def chain_of(pairs: Sequence[tuple[str, str]], utc: str = "2026-01-05T09:00:00.000Z") -> list[Row]:
+def chain_of(pairs: Sequence[tuple[str, str]], utc: str = "2026-01-05T09:00:00.000Z") -> list[Entry]:
     """A sound chain of entries of these kinds and bodies."""
     return list(chained((0, "0" * 64), pairs, utc, 1.0))
 
@@ -109,7 +110,7 @@ def delete_the_seal(path: Path) -> None:
 
 
 def rewrite_and_reseal(path: Path) -> None:
-    pairs = [(row.kind, row.body.replace("Sam Doe", "Pat Moe")) for row in rows_of(path)]
+    pairs = [(row.kind, row.text.replace("Sam Doe", "Pat Moe")) for row in rows_of(path)]
     seal_of(path).unlink()
     rewrite(path, chain_of(pairs))
     with Record.open(path) as record:
@@ -310,7 +311,7 @@ def before_the_smell(path: Path, to: Path) -> Path:
     at = next(place for place, row in enumerate(rows) if row.kind == "emergency")
     said = max(place for place in range(at) if rows[place].kind == "said")
     rewrite(copy, rows[:said])
-    named = {json.loads(row.body).get("audio") for row in rows[:said]}
+    named = {row.body.get("audio") for row in rows[:said]}
     for sound in audio_of(copy).iterdir():
         if sound.name not in named:
             sound.unlink()
@@ -485,6 +486,20 @@ def test_what_is_changed_in_the_store_is_said(shop: tuple[Store, Path, str], cha
         store.add_review(visit, signature(kept))
 
 
+@pytest.mark.parametrize("body", ["{", '{"job":{}}'])
+def test_the_trends_are_shown_where_the_last_visit_is_damaged(shop: tuple[Store, Path, str], body: str) -> None:
+    store, file, visit = shop
+    kept = store.visit(visit)
+    assert kept
+    with sqlite3.connect(file) as db:
+        db.execute("UPDATE entry SET body = ? WHERE seq = 1", (body,))
+    db.close()
+    page = TestClient(create_app(store), base_url="http://localhost", raise_server_exceptions=False)
+    shown = page.get(f"/appliance/{quote(kept.appliance, safe='')}")
+    assert (shown.status_code, "Limit: no limit" in shown.text) == (200, True)
+    assert page.get(f"/visit/{visit}").status_code == 200
+
+
 def test_the_log_of_heads_only_grows(shop: tuple[Store, Path, str], gas: Path) -> None:
     store, file, _ = shop
     store.receive(from_record(gas))
@@ -498,7 +513,7 @@ def test_the_log_of_heads_only_grows(shop: tuple[Store, Path, str], gas: Path) -
 # --- what arrives
 
 
-def export(path: Path, to: Path, rows: Sequence[Row] | None = None) -> Path:
+def export(path: Path, to: Path, rows: Sequence[Entry] | None = None) -> Path:
     to.write_text("".join(f"{to_line(row)}\n" for row in rows or rows_of(path)), encoding="utf-8")
     return to
 
@@ -511,7 +526,7 @@ def deep(path: Path, to: Path) -> None:
 
 def changed(path: Path, to: Path, at: int, kind: str, body: object, utc: str = "2026-01-05T09:00:00.000Z") -> None:
     """An export with a sound chain in which one entry is another."""
-    pairs = [(row.kind, row.body) for row in rows_of(path)]
+    pairs = [(row.kind, row.text) for row in rows_of(path)]
     pairs[at] = (kind, canonical_json(body))
     export(path, to, chain_of(pairs, utc))
 
@@ -523,7 +538,7 @@ def of_job(path: Path, to: Path, **job: object) -> None:
 
 def with_seal(path: Path, to: Path, body: object) -> None:
     rows = rows_of(path)
-    export(path, to, chain_of([*((row.kind, row.body) for row in rows), ("sealed", canonical_json(body))]))
+    export(path, to, chain_of([*((row.kind, row.text) for row in rows), ("sealed", canonical_json(body))]))
 
 
 SEAL = {"file": "visit.sqlite", "bytes": 1, "sha256": "0" * 64, "entries": 3}

@@ -28,7 +28,6 @@ from assistant.errors import Problem
 from assistant.record.chain import (
     GENESIS,
     Entry,
-    Row,
     canonical_json,
     chained,
     entry_hash,
@@ -37,7 +36,7 @@ from assistant.record.chain import (
     verify_entries,
 )
 from assistant.record.folder import Found, look, name_in
-from assistant.record.record import Record, audio_of, entry_of, seal_of, utc_now
+from assistant.record.record import Record, audio_of, seal_of, utc_now, whole
 from assistant.record.seal import Checked, check, recordings
 from assistant.review.store import schema as s
 from assistant.review.store.parcel import LARGEST_RECORDING, Derived, nothing_of, too_large, understood
@@ -60,7 +59,7 @@ class Said:
 
     reviews: dict[str, list[Review]] = field(default_factory=dict)  # by visit
     problems: list[str] = field(default_factory=list)  # a sentence each
-    rows: list[Row] = field(default_factory=list)
+    rows: list[Entry] = field(default_factory=list)
 
 
 def read_reviews(folder: Path) -> Said:
@@ -76,12 +75,12 @@ def read_reviews(folder: Path) -> Said:
         return said
     except OSError as wrong:
         raise StoreDown(f"The reviews in {folder} cannot be read ({wrong.strerror}); mend that.") from wrong
-    found: list[tuple[str, Review, Row | None]] = []
+    found: list[tuple[str, Review, Entry | None]] = []
     for number, line in enumerate(lines, 1):
         try:
             body = json.loads(line)
             row = from_line(line.decode()) if "hash" in body else None
-            body = json.loads(row.body) if row else body
+            body = row.body if row else body
             visit, review = body.pop("visit"), Review(**body)
             if review.standing not in STANDINGS:
                 raise ValueError(review.standing)
@@ -98,9 +97,9 @@ def read_reviews(folder: Path) -> Said:
     return said
 
 
-def _after_the_last_break(rows: Sequence[Row]) -> Iterator[str]:
+def _after_the_last_break(rows: Sequence[Entry]) -> Iterator[str]:
     """The hashes of the rows at the end of a chain that follow each other, the last first."""
-    after: Row | None = None
+    after: Entry | None = None
     for row in reversed(rows):
         if entry_hash(row[:6]) != row.hash or (after and (after.previous, after.seq) != (row.hash, row.seq + 1)):
             return
@@ -261,8 +260,8 @@ def _found_in(path: Path, name: str) -> tuple[Derived, list[Entry], Checked]:
     checked = check(path)
     entries: list[Entry] = []
     try:
-        for row in checked.rows:
-            entries.append(entry_of(row, path))
+        for entry in whole(checked.rows, path):
+            entries.append(entry)
         return understood(entries, str(path)), entries, checked
     except Problem as wrong:
         if str(wrong) not in checked.problems:

@@ -14,7 +14,7 @@ from typing import Any
 from assistant.errors import Problem
 from assistant.record import entries as e
 from assistant.record import seal
-from assistant.record.chain import Entry, Row, from_line, verify_entries
+from assistant.record.chain import Entry, from_line, verify_entries
 from assistant.record.record import Record, audio_of
 from assistant.record.story import Story, story_of
 from assistant.review.report.page import attention
@@ -34,7 +34,7 @@ class Parcel:
     """What is sent. rows: the record's chain, then its seal's. recordings: name -> where the sound lies."""
 
     where: str
-    rows: Sequence[Row]
+    rows: Sequence[Entry]
     sealed_from: int
     recordings: Mapping[str, Path]
 
@@ -92,7 +92,7 @@ def from_export(path: Path) -> Parcel:
     sealed = [row.seq for row in rows if row.kind == seal.SEALED]
     after = [row for row in rows if sealed and row.seq >= sealed[0]]
     odd = [f"Entry {row.seq} stands after the end." for row in after[1:] if row.kind != seal.ERASED]
-    odd += [f"Entry {row.seq} is no seal." for row in after[:1] if not isinstance(e.read(Entry.of(row)), e.Sealed)]
+    odd += [f"Entry {row.seq} is no seal." for row in after[:1] if not isinstance(e.read(row), e.Sealed)]
     refuse(str(path), [*verify_entries(rows), *odd, *implausible(rows)])
     return Parcel(str(path), rows, sealed[0] - 1 if sealed else len(rows), {})
 
@@ -109,17 +109,17 @@ def too_large(name: str) -> str:
     return f"The recording {name} is larger than any answer ({LARGEST_RECORDING / 1e6:.0f} MB)."
 
 
-def _at_most(rows: Iterable[Row], where: str) -> Iterator[Row]:
+def _at_most(rows: Iterable[Entry], where: str) -> Iterator[Entry]:
     """The rows of a chain, read one by one; Problem where they are more than `LONGEST_CHAIN`."""
     size = 0
     for row in rows:
-        size += len(row.body) + len(row.kind)
+        size += len(row.text) + len(row.kind)
         if size > LONGEST_CHAIN:
             raise Problem(f"{where} is refused whole: its entries are longer than those of any visit.")
         yield row
 
 
-def implausible(rows: Sequence[Row]) -> Iterator[str]:
+def implausible(rows: Sequence[Entry]) -> Iterator[str]:
     """The entries whose time is none, or cannot be: before there was this program, or after tomorrow."""
     latest = datetime.now(UTC) + timedelta(days=1)
     for row in rows:
@@ -256,7 +256,7 @@ def dangers(story: Story) -> dict[str, bool]:
         if each.limit and each.limit.forbids and each.accepted is not None:
             forbade.append((each.seq, each.name, not each.accepted))
     for answer in story.answers:
-        step = story.procedure.step(answer.step) if story.procedure.has(answer.step) else None
+        step = story.step(answer.step)
         if step and step.forbids and answer.seq not in story.taken_back:
             forbade.append((answer.seq, answer.step, bool(answer.remark)))
     found: dict[str, bool] = {}
@@ -275,12 +275,8 @@ def _readings(story: Story) -> Iterator[Mapping[str, Any]]:
     for found in story.findings:
         if found.value:
             yield _reading(found, found.name, found.value, found.unit, found.verdict or "noted", Decimal(found.value))
-    for body in story.bodies:
-        step = (
-            story.procedure.step(body.step) if isinstance(body, e.Refused) and story.procedure.has(body.step) else None
-        )
-        if isinstance(body, e.Refused) and step and step.quantity:
-            yield _reading(body, step.quantity, body.value, "", "refused")
+    for quantity, body in story.refused:
+        yield _reading(body, quantity, body.value, "", "refused")
 
 
 def _reading(

@@ -41,11 +41,21 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DataError, SQLAlchemyError
 
 from assistant.errors import Problem
-from assistant.record.chain import GENESIS, Entry, Row, canonical_json, chained, is_closed, verify_entries
+from assistant.record.chain import COLUMNS, GENESIS, Entry, canonical_json, chained, is_closed, verify_entries
 from assistant.record.record import utc_now
 from assistant.record.seal import ERASED, NO_END, NO_SEAL, SEALED, recordings, verify_lodged
 from assistant.review.store import schema as s
-from assistant.review.store.parcel import ODD, Derived, Parcel, nothing_of, read_recording, refuse, understood, urgency
+from assistant.review.store.parcel import (
+    COUNTED_IN_STEP,
+    ODD,
+    Derived,
+    Parcel,
+    nothing_of,
+    read_recording,
+    refuse,
+    understood,
+    urgency,
+)
 from assistant.review.web.shop import (
     OUTCOMES,
     By,
@@ -211,7 +221,7 @@ class Store:
             Problem: if the chain is broken, or is not the one that the store has of this visit; nothing is changed.
         """
         refuse(parcel.where, verify_entries(parcel.rows))
-        derived = understood([Entry.of(row) for row in parcel.rows[: parcel.sealed_from]], parcel.where)
+        derived = understood(parcel.rows[: parcel.sealed_from], parcel.where)
         with self._asked() as connection:
             gone = select(s.lodged.c.utc).where(s.lodged.c.visit == parcel.id, s.lodged.c.kind == REMOVED)
             if utc := connection.scalar(gone):
@@ -277,7 +287,7 @@ class Store:
         no = there.no
         connection.execute(
             insert(s.entry),
-            [{"visit": no, **row._asdict(), "in_seal": row.seq > parcel.sealed_from} for row in rows],
+            [{"visit": no, **row.columns, "in_seal": row.seq > parcel.sealed_from} for row in rows],
         )
         last = parcel.rows[parcel.sealed_from - 1]
         standing = standing_of(_reviews(connection, no), last.seq, last.hash)
@@ -306,7 +316,7 @@ class Store:
         if connection.dialect.name == "postgresql":  # SQLite has one writer at a time
             connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({APPLICATION_ID + 1})")
         (row,) = chained(_end(connection, s.lodged), [(kind, body)], utc_now(), time.monotonic())
-        connection.execute(insert(s.lodged), [{**row._asdict(), "visit": visit}])
+        connection.execute(insert(s.lodged), [{**row.columns, "visit": visit}])
 
     def _lodged(self, connection: Connection, visit: str) -> list[Lodged]:
         of = (s.lodged.c.visit == visit) & (s.lodged.c.kind == LODGED)
@@ -373,7 +383,7 @@ class Store:
         with self._asked() as connection:
             rows = _rows(connection, s.lodged)
             there = {row.name: row.role for row in connection.execute(select(s.account.c.name, s.account.c.role))}
-        noted = [json.loads(row.body) for row in rows if row.kind == ACCOUNT]
+        noted = [row.body for row in rows if row.kind == ACCOUNT]
         made = {body["name"]: body["role"] for body in noted}  # the last of each name; "" where it was removed
         odd = sorted(name for name in made.keys() | there.keys() if made.get(name, "") != there.get(name, ""))
         return [
@@ -493,14 +503,12 @@ class Store:
         ]
         if any(row.kind not in (SEALED, ERASED) for row in rows if row.seq in seals):
             problems.append("The store has entries of the visit among those of its seal.")
-        entries: list[Entry] = []
         try:
-            entries = [Entry.of(row) for row in own]
-            derived = understood(entries, "It")
+            derived = understood(own, "It")
             said = [_review(row) for row in reviews]
         except (Problem, *ODD) as wrong:
-            return Kept(there.id, there.name, entries, (), [*problems, str(wrong)])
-        standing = standing_of(said, len(entries), own[-1].hash)
+            return Kept(there.id, there.name, own, (), [*problems, str(wrong)])
+        standing = standing_of(said, len(own), own[-1].hash)
         expected = {
             "id": rows[0].hash,
             "head": rows[-1].hash,
@@ -511,9 +519,9 @@ class Store:
         problems += self._differences(connection, there, derived, expected)
         ended = is_closed(row.kind for row in own)
         warnings = [] if seals else [NO_SEAL if ended else NO_END]
-        return Kept(there.id, there.name, entries, said, problems, warnings, derived.crew)
+        return Kept(there.id, there.name, own, said, problems, warnings, derived.crew)
 
-    def _check_sounds(self, connection: Connection, visit: str, rows: Sequence[Row], to: int) -> Iterator[str]:
+    def _check_sounds(self, connection: Connection, visit: str, rows: Sequence[Entry], to: int) -> Iterator[str]:
         """What is not as it was recorded among a visit's recordings. to: the entry up to which they were sent."""
         wanted, sent = recordings(rows), recordings(r for r in rows[:to] if r.kind != SEALED)
         gone = _erased(connection, visit)
@@ -548,7 +556,7 @@ class Store:
             if sorted(tuple(row) for row in is_there) != wanted:
                 yield f"{LOOKED_UP} the rows of {table.name}."
 
-    def chain(self, visit: str) -> list[Row]:
+    def chain(self, visit: str) -> list[Entry]:
         """A visit's whole chain as it was sent, its seal too; empty where there is no such visit."""
         with self._asked() as connection:
             no = connection.scalar(select(s.visit.c.no).where(s.visit.c.id == visit))
@@ -578,7 +586,7 @@ class Store:
             body = canonical_json({"visit": visit, **asdict(review)})
             of = s.review.c.visit == row.no
             (entry,) = chained(_end(connection, s.review, of), [("review", body)], utc_now(), time.monotonic())
-            connection.execute(insert(s.review), [{"visit": row.no, **entry._asdict()}])
+            connection.execute(insert(s.review), [{"visit": row.no, **entry.columns}])
             self._mark(connection, row, standing=kept.standing)
 
     def trends(self, appliance: str) -> Mapping[str, Sequence[Measured]]:
@@ -599,7 +607,7 @@ class Store:
         self.fill()
         group = s.crew if by == "crew" else s.microphone
         t = s.step.c
-        sums = [func.sum(t[name]).label(name) for name in ("asked", "refused", "corrected", "skipped", "unclear")]
+        sums = [func.sum(t[name]).label(name) for name in COUNTED_IN_STEP.values()]
         query = (
             select(group.c.name, t.step, func.count().label("visits"), *sums)
             .join(s.visit, s.visit.c.no == t.visit)
@@ -611,15 +619,15 @@ class Store:
         return [StepCount(*row) for row in self._all(query)]
 
 
-def _rows(connection: Connection, table: Table, *of: ColumnElement[bool]) -> list[Row]:
+def _rows(connection: Connection, table: Table, *of: ColumnElement[bool]) -> list[Entry]:
     """The entries of a chain as they are kept, the first of all first."""
-    query = select(*(table.c[name] for name in Row._fields)).where(*of).order_by(table.c.seq)
-    return [Row(*row) for row in connection.execute(query)]
+    query = select(*(table.c[name] for name in COLUMNS)).where(*of).order_by(table.c.seq)
+    return [Entry(*row) for row in connection.execute(query)]
 
 
 def _entries(connection: Connection, no: int) -> list[Entry]:
     """A visit's own entries, without its seal's. no: of its row."""
-    return [Entry.of(row) for row in _rows(connection, s.entry, s.entry.c.visit == no, ~s.entry.c.in_seal)]
+    return _rows(connection, s.entry, s.entry.c.visit == no, ~s.entry.c.in_seal)
 
 
 def _reviews(connection: Connection, no: int) -> list[Review]:
@@ -639,8 +647,8 @@ def _where(asked: Search, when: ColumnElement[str]) -> Iterator[ColumnElement[bo
         yield when < asked.until + "~"  # after every time of that day
 
 
-def _review(row: Row) -> Review:
-    body = Entry.of(row).body
+def _review(row: Entry) -> Review:
+    body = row.body
     # One that was made before signatures were bound has no head, and is of no record.
     return Review(**{field.name: body[field.name] for field in fields(Review) if field.name in body})
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import fields, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -309,7 +310,7 @@ class _View:
             raise HTTPException(404, "There is no such appliance in this store.")
         last = max((point for points in trends.values() for point in points), key=lambda point: point.utc)
         kept = self.shop.visit(last.visit)
-        story = story_of(kept.entries) if kept else None
+        story = _readable(kept) if kept else None  # without it the trends have no limits
         return self._page(
             request,
             "appliance.html.j2",
@@ -482,6 +483,15 @@ def _csv(name: str, of: type[Any], rows: Iterable[Any]) -> Response:
 def _harmless(text: str) -> str:
     is_formula = text.startswith(("=", "+", "-", "@", "\t", "\r")) and number_of(text) is None
     return f"'{text}" if is_formula else text
+
+
+def _readable(kept: Kept) -> Story | None:
+    """What happened in a visit; None where its record or its rules cannot be read."""
+    with suppress(Problem, *ODD):
+        story = story_of(kept.entries)
+        _ = story.rules
+        return story
+    return None
 
 
 def _trend(name: str, points: Sequence[Measured], story: Story | None) -> dict[str, Any]:

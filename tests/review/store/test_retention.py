@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from assistant.cli.commands import build
 from assistant.errors import Problem
-from assistant.record.chain import Row, verify_entries
+from assistant.record.chain import Entry, verify_entries
 from assistant.record.record import Record
 from assistant.record.seal import seal
 from assistant.review.store.parcel import from_record
@@ -83,11 +83,11 @@ def test_a_visit_is_removed_whole_and_does_not_come_back(store: Store, visits: d
     with pytest.raises(Problem, match="was removed from the store on"):
         store.receive(from_record(visits["old"]))
     with store._asked() as connection:
-        log = [Row(*row[:7]) for row in connection.execute(text("SELECT * FROM lodged ORDER BY seq"))]
+        log = [Entry(*row[:7]) for row in connection.execute(text("SELECT * FROM lodged ORDER BY seq"))]
         left = connection.scalar(text("SELECT count(*) FROM entry WHERE seq = 1"))
     assert left == 1
     assert [row.kind for row in log] == ["lodged", "lodged", "visit-removed"]
-    assert from_record(visits["old"]).rows[-1].hash in log[-1].body
+    assert from_record(visits["old"]).rows[-1].hash in log[-1].text
     assert verify_entries(log) == []
     # What is there is protected as before.
     for table in ("entry", "review", "lodged"):

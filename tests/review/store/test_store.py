@@ -18,6 +18,7 @@ from alembic.runtime.migration import MigrationContext
 from sqlalchemy import select, text
 
 from assistant.errors import Problem
+from assistant.record.chain import canonical_json
 from assistant.record.record import Record, audio_of
 from assistant.record.seal import erase_audio, seal
 from assistant.record.story import story_of
@@ -113,7 +114,7 @@ def test_a_broken_chain_is_refused_whole_and_its_entry_is_named(store: Store, vi
     mine = copied(visit, tmp_path / "mine")
     parcel = from_record(mine)
     broken = list(parcel.rows)
-    broken[20] = broken[20]._replace(body='{"changed":true}')
+    broken[20] = broken[20]._replace(text='{"changed":true}')
     before = everything(store)
     with pytest.raises(Problem, match="refused whole: Entry 21 "):
         store.receive(type(parcel)(parcel.where, broken, parcel.sealed_from, parcel.recordings))
@@ -305,8 +306,10 @@ def test_trends_and_steps_are_those_of_the_record(store: Store, visit: Path) -> 
 def test_the_microphone_is_the_device_and_not_who_spoke(visit: Path, route: object, name: str) -> None:
     with Record.open(visit, read_only=True) as record:
         entries = list(record.entries())
-    device = replace(entries[0], kind="device", body={"what": "opened", **({"microphone": route} if route else {})})
-    said = [replace(e, body={**e.body, "microphone": "helper"}) if e.kind == "said" else e for e in entries]
+    opened = canonical_json({"what": "opened", **({"microphone": route} if route else {})})
+    device = entries[0]._replace(kind="device", text=opened)
+    helper = {e.seq: canonical_json({**e.body, "microphone": "helper"}) for e in entries if e.kind == "said"}
+    said = [e._replace(text=helper.get(e.seq, e.text)) for e in entries]
     assert derive([said[0], device, *said[1:]]).microphone == name
 
 
