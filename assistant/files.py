@@ -43,7 +43,7 @@ from assistant.trade.quantities import Quantity
 from assistant.trade.risks import Risk
 from assistant.trade.set_up import Asked, Figure
 from assistant.trade.units import UNIT_SYMBOL, UNITS, convert, same_dimension
-from assistant.yaml_files import Flaw, Keys, M, Systems, fit, parse, place_of, plain, read_yaml, unfit
+from assistant.yaml_files import Flaw, Loc, M, Systems, fit, parse, read_yaml, unfit
 
 TRADE_DATA = Path(__file__).parent / "trade" / "data"
 PROCEDURES = "procedures.yaml"
@@ -72,28 +72,27 @@ def flaws_in_job(path: Path, draft: bool = False) -> list[Flaw]:
     out."""
     data, wrong = _examined(path)
     found = [flaw for kind, flaw in wrong if not (draft and kind == "missing")]
-    marked = read_yaml(path)
-    if isinstance(marked, Keys) and marked.get("invented", False) is not False:
+    if isinstance(data, dict) and data.get("invented", False) is not False:
         says = "invented: only the jobs of the demo say this; take the line out."
-        found.append(Flaw(path, *place_of(marked, ("invented",)), says))
+        found.append(Flaw.at(path, ("invented",), says))
     if not wrong:
         try:
             library().procedure_for(Job.model_validate(data))
         except Problem as problem:
-            found.append(Flaw(path, *place_of(marked, ("appliance",)), str(problem)))
+            found.append(Flaw.at(path, ("appliance",), str(problem)))
     return found
 
 
 def _examined(path: Path) -> tuple[dict[str, Any], list[tuple[str, Flaw]]]:
     """A job file as plain values, and what is wrong in it, each with pydantic's name for it or "value"."""
     data = read_yaml(path)
-    written, wrong = _filled_in(plain(data)), []
+    written, wrong = _filled_in(data), []
     try:
         Job.model_validate(written, context=library().known)
     except ValidationError as error:
-        wrong = list(unfit(path, data, error))
-    if isinstance(data, Keys):
-        wrong += [("value", Flaw(path, *place_of(data, loc), says)) for loc, says in _misfits(written)]
+        wrong = list(unfit(path, error))
+    if isinstance(data, dict):
+        wrong += [("value", Flaw.at(path, loc, says)) for loc, says in _misfits(written)]
     return written, wrong
 
 
@@ -197,21 +196,19 @@ def read_limits(path: Path, job: Job) -> dict[str, GenericLimit]:
     """The generic limits of a file that hold for a job; Problem with one sentence for what does not fit."""
     appliance = job.appliance
     data = _read(path)
-    if not isinstance(data, Keys):
+    if not isinstance(data, dict):
         raise Problem(f"{Flaw(path, 1, 1, 'this is no list of keys')}; give a file like {SHIPPED_LIMITS.name}.")
     entries = {str(name): (path, body) for name, body in data.items()}
     return _holding(_limits(entries, library().known), appliance.fuel, appliance.ignition, job.visit)
 
 
-def _limits(
-    entries: Mapping[str, tuple[Path, Any]], known: Systems | None = None
-) -> dict[str, tuple[GenericLimit, ...]]:
+def _limits(entries: Mapping[str, tuple[Path, Any]], known: Systems) -> dict[str, tuple[GenericLimit, ...]]:
     """Limits by name. One that takes the place of a shipped one forbids what that one forbids, and may forbid more;
     Problem where it says that it forbids less."""
     return {
         name: tuple(
-            _forbidding(path, each, parse(path, each, GenericLimit, (name,), known, quantity=name))
-            for each in (body if isinstance(body, list) else [body])
+            _forbidding(path, within, parse(path, each, GenericLimit, within, known, quantity=name))
+            for within, each in _each(name, body)
         )
         for name, (path, body) in entries.items()
     }
@@ -220,14 +217,19 @@ def _limits(
 @cache
 def _shipped_forbids() -> dict[str, tuple[Forbids, ...]]:
     """What the shipped limits forbid, by name."""
-    shipped = _limits({name: (SHIPPED_LIMITS, body) for name, body in _read(SHIPPED_LIMITS).items()})
-    return {name: tuple(limit.forbids for limit in each if limit.forbids) for name, each in shipped.items()}
+    limits = Library().limits
+    return {name: tuple(limit.forbids for limit in each if limit.forbids) for name, each in limits.items()}
 
 
-def _forbidding(path: Path, data: Any, limit: GenericLimit) -> GenericLimit:
+def _each(name: str, body: Any) -> list[tuple[Loc, Any]]:
+    """The limits for one thing, which may be several, each with the keys that lead to it."""
+    return [((name, at), each) for at, each in enumerate(body)] if isinstance(body, list) else [((name,), body)]
+
+
+def _forbidding(path: Path, within: Loc, limit: GenericLimit) -> GenericLimit:
     shipped = () if path == SHIPPED_LIMITS else _shipped_forbids().get(limit.quantity, ())
     if says := _forbids_less(limit, shipped):
-        raise Problem(str(Flaw(path, *place_of(data, ()), says)))
+        raise Problem(str(Flaw.at(path, (), says, within)))
     return limit if limit.forbids or not shipped else limit.model_copy(update={"forbids": shipped[0]})
 
 
@@ -251,15 +253,6 @@ def _holding(
         for name, each in limits.items()
     }
     return {name: limit for name, limit in holding.items() if limit}
-
-
-@dataclass(frozen=True)
-class PartFile:
-    """A file of steps: as written, with its marks, and as a model."""
-
-    path: Path
-    data: Any
-    part: Part
 
 
 def _flaws_of(fitted: Any) -> list[Flaw]:
@@ -356,13 +349,10 @@ class Library:
         return {name: system.like for name, system in self.systems.items()}
 
     @cached_property
-    def parts(self) -> dict[str, PartFile]:
-        """The files that procedures include, by name."""
+    def parts(self) -> dict[str, tuple[Path, Part]]:
+        """The files of steps that procedures include, by name: where each lies, and what is in it."""
         files = {path.stem: path for folder in self.folders for path in sorted((folder / "parts").glob("*.yaml"))}
-        read = {name: (path, _read(path)) for name, path in files.items()}
-        return {
-            name: PartFile(path, data, parse(path, data, Part, known=self.known)) for name, (path, data) in read.items()
-        }
+        return {name: (path, parse(path, _read(path), Part, known=self.known)) for name, path in files.items()}
 
     @cached_property
     def procedures(self) -> dict[str, Procedure]:
@@ -402,7 +392,7 @@ class Library:
         if path.name == "faults.yaml":
             return _flaws_of(fit(path, data, Faults, known=self.known))
         if path.name == "set_up.yaml" and isinstance(data, list):
-            return [flaw for each in data for flaw in _flaws_of(fit(path, each, Asked))]
+            return [flaw for at, each in enumerate(data) for flaw in _flaws_of(fit(path, each, Asked, (at,)))]
         if not isinstance(data, Mapping):
             return [Flaw(path, 1, 1, "this is no list of keys; see the published schema.")]
         if kind is None and (
@@ -411,20 +401,20 @@ class Library:
             return self.examine(path)[1]
         if kind is None:
             part = fit(path, data, Part, known=self.known)
-            return part if isinstance(part, list) else list(self._lost_names(path, data, part))
+            return part if isinstance(part, list) else list(self._lost_names(path, part))
         model, key = kind
         flaws: list[Flaw] = []
         for name, body in data.items():
-            also = {key: str(name)} if key else {}
-            for each in body if isinstance(body, list) and model is GenericLimit else [body]:
+            also = {key: name} if key else {}
+            for within, each in _each(name, body) if model is GenericLimit else [((name,), body)]:
                 if not isinstance(each, Mapping):
-                    flaws.append(Flaw(path, *place_of(data, (name,)), f"{name}: this is no list of keys."))
+                    flaws.append(Flaw.at(path, (name,), f"{name}: this is no list of keys."))
                     continue
-                entry = fit(path, each, model, (str(name),), self.known, **also)
+                entry = fit(path, each, model, within, self.known, **also)
                 if isinstance(entry, list):
                     flaws += entry
                 elif isinstance(entry, GenericLimit):
-                    flaws += [Flaw(path, *place_of(data, (name,)), says) for says in self._unfit(entry)]
+                    flaws += [Flaw.at(path, (name,), says) for says in self._unfit(entry)]
         return flaws
 
     def _unfit(self, limit: GenericLimit) -> Iterator[str]:
@@ -437,12 +427,12 @@ class Library:
         if says := _forbids_less(limit, _shipped_forbids().get(limit.quantity, ())):
             yield says
 
-    def _lost_names(self, path: Path, data: Any, part: Part) -> Iterator[Flaw]:
+    def _lost_names(self, path: Path, part: Part) -> Iterator[Flaw]:
         """What a part names that is not there; the order of its steps is checked where a procedure includes it."""
         for at, step in enumerate(part.steps):
             if isinstance(step, Include):
                 if step.include not in self.parts:
-                    yield Flaw(path, *place_of(data, ("steps", at)), f"there is no part {step.include!r}.")
+                    yield Flaw.at(path, ("steps", at), f"there is no part {step.include!r}.")
                 continue
             for key, names, known in (
                 ("quantity", step.quantities, self.quantities),
@@ -451,8 +441,8 @@ class Library:
             ):
                 for name in names:
                     if name not in known:
-                        place = place_of(data, ("steps", at, "times" if key == "quantity" and step.times else key))
-                        yield Flaw(path, *place, f"the step {step.id!r} names {name!r}, which is not known.")
+                        place = ("steps", at, "times" if key == "quantity" and step.times else key)
+                        yield Flaw.at(path, place, f"the step {step.id!r} names {name!r}, which is not known.")
 
     def examine(self, path: Path, *wanted: str) -> tuple[list[Procedure], list[Flaw]]:
         """The procedures of a file or a table that can be read, with their parts put in, and all that is wrong with
@@ -472,7 +462,7 @@ class Library:
             assert isinstance(written, WrittenProcedure)
             if wanted and wanted != (written.ignition, written.fuel, written.visit):
                 continue
-            procedure, flaws = self._put_together(path, data, written, own)
+            procedure, flaws = self._put_together(path, written, own)
             procedures += [procedure] if procedure else []
             for flaw in flaws:
                 names.setdefault(flaw, []).append(written.name)
@@ -481,15 +471,14 @@ class Library:
         return procedures, [replace(flaw, says=f"{flaw.says} ({_of(whose)})") for flaw, whose in names.items()]
 
     def _put_together(
-        self, path: Path, data: Any, written: WrittenProcedure, own: Mapping[Ignition, System]
+        self, path: Path, written: WrittenProcedure, own: Mapping[Ignition, System]
     ) -> tuple[Procedure | None, list[Flaw]]:
-        """As `examine`, of what is written in the file `path`, whose content is `data`. own: the systems in it."""
-        whole = assemble(written, {name: file.part for name, file in self.parts.items()})
+        """As `examine`, of what is written in the file `path`. own: the systems in it."""
+        whole = assemble(written, {name: part for name, (_, part) in self.parts.items()})
 
         def flaw(place: Place, says: str) -> Flaw:
             part, keys = place
-            file, marks = (self.parts[part].path, self.parts[part].data) if part else (path, data)
-            return Flaw(file, *place_of(marks, keys), says)
+            return Flaw.at(self.parts[part][0] if part else path, keys, says)
 
         if whole.problems:
             return None, [flaw(place, says) for place, says in whole.problems]
@@ -500,7 +489,7 @@ class Library:
             "shut_down": whole.shut_down,
             "shut_off": whole.shut_off,
         }
-        procedure = fit(path, {**head, "steps": whole.steps, "repairs": whole.repairs}, Procedure)
+        procedure = fit(path, {**head, "steps": whole.steps, "repairs": whole.repairs}, Procedure, None)
         if isinstance(procedure, list):
             return None, procedure
         limits = self.limits_for(procedure.fuel, procedure.ignition, procedure.visit)
@@ -518,7 +507,7 @@ class Library:
         """What the set-up by voice asks, in order."""
         path = TRADE_DATA / "set_up.yaml"
         data = _read(path)
-        return tuple(parse(path, each, Asked, (str(at),)) for at, each in enumerate(data))
+        return tuple(parse(path, each, Asked, (at,)) for at, each in enumerate(data))
 
     @cached_property
     def grammar_texts(self) -> dict[str, str]:

@@ -23,7 +23,7 @@ NAME = "ignition-assistant"
 MOST_CACHED = 300
 """Files of a kind: a visit has about a hundred questions; the oldest go, as those of an older version."""
 
-FORMAT = 1
+FORMAT = 2
 """Of what is cached; another number where the same text would be kept otherwise."""
 
 _PACKAGE = Path(__file__).parent

@@ -2,7 +2,6 @@
 
 import os
 from dataclasses import replace
-from functools import partial
 
 import pytest
 from own_procedure import own_procedure
@@ -13,7 +12,7 @@ from assistant.language.meaning import Question
 from assistant.language.phrases import Expected
 from assistant.places import cached
 from assistant.trade.job import Job
-from assistant.yaml_files import _marked, _parsed, read_yaml
+from assistant.yaml_files import _json, _parsed, _plain, read_yaml
 
 
 @pytest.mark.parametrize(
@@ -118,9 +117,10 @@ def test_the_oldest_leave_the_cache(cache, monkeypatch):
 def test_a_data_file_from_the_cache_is_as_it_was_read(cache):
     for path in sorted(TRADE_DATA.rglob("*.yaml")):
         text = path.read_text(encoding="utf-8")
-        kept = [cached("yaml", text, partial(_parsed, text)) for _ in range(2)]
-        assert kept == [_parsed(text)] * 2, path
-        assert _marked(kept[1]) == read_yaml(path)
+        read = _json(_parsed(text))
+        kept = [cached("yaml", text, lambda read=read: read) for _ in range(2)]
+        assert kept == [read] * 2, path
+        assert _plain(kept[1]) == read_yaml(path)
 
 
 def test_phrases_from_the_cache_are_those_that_are_drawn(cache, shelf):

@@ -61,8 +61,8 @@ def question_named(name: str) -> Question:
     quantities = library().quantities
     if name in quantities:
         return Question(name, quantities[name])
-    for part in library().parts.values():  # without putting procedures together, which takes a second
-        for step in part.part.steps:
+    for _, part in library().parts.values():  # without putting procedures together, which takes a second
+        for step in part.steps:
             if isinstance(step, Step) and step.id == name:
                 return Question(name, quantities[step.quantity] if step.quantity else None)
     for procedure in library().procedures.values():
