@@ -23,13 +23,9 @@ class TestClock:
         self._utc = datetime.fromisoformat(utc)
         self._monotonic_s = monotonic_s
 
-    def utc(self) -> str:
-        """The scripted wall clock."""
-        return self._utc.isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-    def monotonic_s(self) -> float:
-        """The scripted monotonic clock, in seconds."""
-        return self._monotonic_s
+    def __call__(self) -> tuple[str, float]:
+        """The scripted clocks, as a record asks for them."""
+        return self._utc.isoformat(timespec="milliseconds").replace("+00:00", "Z"), self._monotonic_s
 
     def advance(self, seconds: float) -> None:
         """Move both clocks on."""

@@ -17,7 +17,7 @@ from assistant.files import library
 from assistant.language.heard import Heard
 from assistant.language.meaning import Question
 from assistant.language.phrases import Expected
-from assistant.record.record import Clock, Record
+from assistant.record.record import Clock, Record, system_clock
 from assistant.record.setting import Setting
 from assistant.session.edges import Edges
 from assistant.session.expecting import Expecting
@@ -153,7 +153,7 @@ def open_visit(
     path: Path,
     say: Say,
     job: Job | None = None,
-    clock: Clock | None = None,
+    clock: Clock = system_clock,
     voice: Voice | None = None,
     player: Player | None = None,
     ears: ScriptedEars | None = None,

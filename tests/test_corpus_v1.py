@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import csv
 import gzip
-import json
 import re
 import sqlite3
 from collections.abc import Sequence
@@ -221,7 +220,7 @@ def test_rules_with_keys_that_are_not_known_here_replay_and_report(name, tmp_pat
 
 def without_titles(entries: Sequence[Entry]) -> list[Entry]:
     """The same record, if its rules lacked something that this program cannot do without."""
-    body = json.loads(entries[0].body)
+    body = entries[0].body
     for step in body["procedure"]["steps"]:
         del step["title"]
     changed = list(chained((0, GENESIS), [("visit", canonical_json(body))], entries[0].utc, entries[0].monotonic_s))
@@ -303,7 +302,7 @@ def test_resuming_one_that_cannot_go_on_begins_a_visit_of_its_job_that_names_it_
         assert "Begun in place of the visit of" in of_record(record)[0]
         assert all(turn.same for turn in turns(record))
     assert story.setting.in_place_of.visit == first.hash
-    assert story.rules.job.site == json.loads(first.body)["job"]["site"]
+    assert story.rules.job.site == first.body["job"]["site"]
     assert entries[1].body["resumed"] is False
     said = [played["text"] for entry in entries if entry.kind == "voiced" for played in entry.body["played"]]
     assert tuple(said[:3]) == IN_PLACE
@@ -322,7 +321,7 @@ def test_an_unfinished_one_is_gone_on_with(name, tmp_path):
     visit = open_visit(path, Person({"odour": ["no"]}, most=12), clock=clock)
     assert visit.resumed
     step = visit.state.step
-    steps = [entry["id"] for entry in json.loads(before[0].body)["procedure"]["steps"]]
+    steps = [entry["id"] for entry in before[0].body["procedure"]["steps"]]
     assert step in steps
     visit.run()
     with visit.record as record:

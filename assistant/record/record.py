@@ -34,12 +34,12 @@ go of it when the process ends, however it ends; the file itself stays and means
 
 import sqlite3
 import time
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Protocol, Self
+from typing import Any, Self
 
 import filelock
 
@@ -102,26 +102,13 @@ _UNREADABLE = (sqlite3.Error, UnicodeDecodeError)
 _COLUMNS = ", ".join(COLUMNS)
 
 
-class Clock(Protocol):
-    """Tells the time of an entry."""
-
-    def utc(self) -> str:
-        """Wall clock: ISO 8601 with milliseconds, ending in Z."""
-
-    def monotonic_s(self) -> float:
-        """Seconds since a fixed moment of this run, never set back."""
+Clock = Callable[[], tuple[str, float]]
+"""Tells the time of an entry: the wall clock as `utc_now`, and seconds since a moment of this run, never set back."""
 
 
-class SystemClock:
+def system_clock() -> tuple[str, float]:
     """The machine's clocks."""
-
-    def utc(self) -> str:
-        """Wall clock of the machine."""
-        return utc_now()
-
-    def monotonic_s(self) -> float:
-        """Seconds since the machine's own fixed moment."""
-        return time.monotonic()
+    return utc_now(), time.monotonic()
 
 
 def utc_now() -> str:
@@ -140,11 +127,11 @@ class Record:
     ) -> None:
         self.path = path
         self._connection = connection
-        self._clock = clock
+        self.now = clock
         self._lock = lock
 
     @classmethod
-    def create(cls, path: Path, clock: Clock | None = None) -> Self:
+    def create(cls, path: Path, clock: Clock = system_clock) -> Self:
         """Make a new, empty record.
 
         Raises:
@@ -173,10 +160,10 @@ class Record:
             lock.release()
             path.unlink()
             raise _cannot_make(path, str(error)) from None
-        return cls(path, connection, clock or SystemClock(), lock)
+        return cls(path, connection, clock, lock)
 
     @classmethod
-    def open(cls, path: Path, *, read_only: bool = False, clock: Clock | None = None) -> Self:
+    def open(cls, path: Path, *, read_only: bool = False, clock: Clock = system_clock) -> Self:
         """Open a record that exists.
 
         Opening does not check the chain; `verify` does.
@@ -220,7 +207,7 @@ class Record:
             if lock:
                 lock.release()
             raise error if isinstance(error, Problem) else _not_readable(path, error) from None
-        return cls(path, connection, clock or SystemClock(), lock)
+        return cls(path, connection, clock, lock)
 
     @property
     def version(self) -> int:
@@ -254,10 +241,6 @@ class Record:
             with suppress(sqlite3.Error):  # the error that led here says more
                 self._connection.rollback()
         return appended
-
-    def now(self) -> tuple[str, float]:
-        """Both clocks, as an entry appended now would have them."""
-        return self._clock.utc(), float(self._clock.monotonic_s())
 
     def entries(self, after: int = 0) -> Iterator[Entry]:
         """The entries from first to last, or those after entry number `after`.

@@ -26,7 +26,7 @@ from assistant.record.chain import (
     verify_head,
 )
 from assistant.record.entries import AudioErased, Body, Sealed, Utterance, read
-from assistant.record.record import END, UTTERANCES, Clock, Record, SystemClock, audio_of, lock_of, seal_of
+from assistant.record.record import END, UTTERANCES, Clock, Record, audio_of, lock_of, seal_of, system_clock
 
 SEALED, ERASED = "sealed", "audio-erased"
 
@@ -153,7 +153,7 @@ def _bodies(rows: Iterable[Entry], kinds: Collection[str]) -> Iterator[Body]:
             yield read(row)
 
 
-def erase_audio(path: Path, why: str, clock: Clock | None = None, by: str = "") -> list[str]:
+def erase_audio(path: Path, why: str, clock: Clock = system_clock, by: str = "") -> list[str]:
     """Erases the recordings of a visit; the chain, and what the seal holds of them, stay. Returns their names.
 
     That they are erased is written first: an erasure that was cut off is finished by erasing again.
@@ -174,9 +174,8 @@ def erase_audio(path: Path, why: str, clock: Clock | None = None, by: str = "") 
         rows, problems = _read(path)
         if problems:
             raise Problem(f"{problems[0]} Nothing was erased.")
-        at = clock or SystemClock()
         last = (rows[-1].seq, rows[-1].hash)
-        _write(path, [*rows, *chained(last, [(ERASED, canonical_json(body))], at.utc(), at.monotonic_s())])
+        _write(path, [*rows, *chained(last, [(ERASED, canonical_json(body))], *clock())])
         _remove(sounds)
     return list(body["files"])
 

@@ -27,7 +27,7 @@ import assistant
 from assistant.errors import Problem
 from assistant.record import record as record_module
 from assistant.record.chain import GENESIS, canonical_json, chained, from_line, to_line, verify_entries
-from assistant.record.record import APPLICATION_ID, END, SCHEMA_VERSION, Record, SystemClock
+from assistant.record.record import APPLICATION_ID, END, SCHEMA_VERSION, Record, system_clock
 
 
 @pytest.fixture
@@ -279,18 +279,17 @@ def test_reading_while_another_writes(five):
 
 
 def test_system_clock():
-    clock = SystemClock()
-    assert clock.utc().endswith("Z")
-    assert len(clock.utc()) == len("2026-01-05T09:00:00.000Z")
-    assert clock.monotonic_s() <= clock.monotonic_s()
+    (utc, monotonic_s), (_, later_s) = system_clock(), system_clock()
+    assert utc.endswith("Z")
+    assert len(utc) == len("2026-01-05T09:00:00.000Z")
+    assert monotonic_s <= later_s
 
 
 def test_scripted_clock_stands_still_until_told():
     clock = TestClock("2026-03-01T23:59:59.999Z", 10)
-    assert (clock.utc(), clock.monotonic_s()) == (clock.utc(), 10)
+    assert clock() == clock() == ("2026-03-01T23:59:59.999Z", 10)
     clock.advance(0.001)
-    assert clock.utc() == "2026-03-02T00:00:00.000Z"
-    assert clock.monotonic_s() == pytest.approx(10.001)
+    assert clock() == ("2026-03-02T00:00:00.000Z", pytest.approx(10.001))
 
 
 # what a person is told

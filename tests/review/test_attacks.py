@@ -249,7 +249,7 @@ def test_a_broken_visit_stands_first_and_the_rest_works(made: Path, tmp_path: Pa
         copied(made, top / name)
     truncate(top / "cut" / "visit.sqlite")
     zero(top / "zeroed" / "visit.sqlite")
-    setting = json.loads(rows_of(made)[0].body)
+    setting = rows_of(made)[0].body
     odd = {
         "odd": [("visit", canonical_json({**setting, "job": {**setting["job"], "technician": 7}}))],
         "deep": [("visit", '{"job":' + "[" * 200_000 + "]" * 200_000 + "}")],
@@ -532,7 +532,7 @@ def changed(path: Path, to: Path, at: int, kind: str, body: object, utc: str = "
 
 
 def of_job(path: Path, to: Path, **job: object) -> None:
-    setting = json.loads(rows_of(path)[0].body)
+    setting = rows_of(path)[0].body
     changed(path, to, 0, "visit", {**setting, "job": {**setting["job"], **job}})
 
 

@@ -36,7 +36,7 @@ from assistant.record.chain import (
     verify_entries,
 )
 from assistant.record.folder import Found, look, name_in
-from assistant.record.record import Record, audio_of, seal_of, utc_now, whole
+from assistant.record.record import Record, audio_of, seal_of, system_clock, whole
 from assistant.record.seal import Checked, check, recordings
 from assistant.review.store import schema as s
 from assistant.review.store.parcel import LARGEST_RECORDING, Derived, nothing_of, too_large, understood
@@ -177,7 +177,7 @@ class FolderStore(Store):
                 rows = read_reviews(self._folder).rows
                 last = (rows[-1].seq, rows[-1].hash) if rows else (0, GENESIS)
                 body = canonical_json({"visit": visit, **asdict(review)})
-                (row,) = chained(last, [("review", body)], utc_now(), time.monotonic())
+                (row,) = chained(last, [("review", body)], *system_clock())
                 torn = file.exists() and not file.read_bytes().endswith(b"\n")
                 with file.open("a", encoding="utf-8") as out:
                     out.write("\n" * torn + to_line(row) + "\n")

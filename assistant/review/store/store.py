@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, fields, replace
@@ -42,7 +41,7 @@ from sqlalchemy.exc import ArgumentError, DataError, SQLAlchemyError
 
 from assistant.errors import Problem
 from assistant.record.chain import COLUMNS, GENESIS, Entry, canonical_json, chained, is_closed, verify_entries
-from assistant.record.record import utc_now
+from assistant.record.record import system_clock
 from assistant.record.seal import ERASED, NO_END, NO_SEAL, SEALED, recordings, verify_lodged
 from assistant.review.store import schema as s
 from assistant.review.store.parcel import (
@@ -315,7 +314,7 @@ class Store:
         """One entry more in the log of all visits, which only grows."""
         if connection.dialect.name == "postgresql":  # SQLite has one writer at a time
             connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({APPLICATION_ID + 1})")
-        (row,) = chained(_end(connection, s.lodged), [(kind, body)], utc_now(), time.monotonic())
+        (row,) = chained(_end(connection, s.lodged), [(kind, body)], *system_clock())
         connection.execute(insert(s.lodged), [{**row.columns, "visit": visit}])
 
     def _lodged(self, connection: Connection, visit: str) -> list[Lodged]:
@@ -585,7 +584,7 @@ class Store:
             kept.refuse(review)  # it may have grown meanwhile
             body = canonical_json({"visit": visit, **asdict(review)})
             of = s.review.c.visit == row.no
-            (entry,) = chained(_end(connection, s.review, of), [("review", body)], utc_now(), time.monotonic())
+            (entry,) = chained(_end(connection, s.review, of), [("review", body)], *system_clock())
             connection.execute(insert(s.review), [{"visit": row.no, **entry.columns}])
             self._mark(connection, row, standing=kept.standing)
 
