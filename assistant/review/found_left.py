@@ -5,19 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from assistant.record.entries import Finding, Reading, Repair, Utterance, WorkedOut
+from assistant.record.entries import Finding, Reading, Repair, WorkedOut
 from assistant.record.story import Story
 from assistant.review.report import words
 
-
-@dataclass(frozen=True)
-class Side:
-    """A quantity at one moment."""
-
-    of: Reading | Finding | WorkedOut
-    value: str
-    who: str  # who said it; "worked out" where nobody did
-    recording: Utterance | None  # from which it was heard
+Stands = Reading | Finding | WorkedOut
 
 
 @dataclass(frozen=True)
@@ -25,13 +17,13 @@ class Line:
     """One quantity or finding."""
 
     name: str
-    found: Side | None  # None where it was first measured after work on it
-    left: Side | None  # None where it was not measured again
+    found: Stands | None  # None where it was first measured after work on it
+    left: Stands | None  # None where it was not measured again
     repairs: list[str] = field(default_factory=list)  # after it was found, that made it worth measuring again
     refused: list[str] = field(default_factory=list)  # what was read back, and answered with no
 
     @property
-    def last(self) -> Side | None:
+    def last(self) -> Stands | None:
         """As it stands at the end."""
         return self.left or self.found
 
@@ -41,26 +33,20 @@ def as_found_and_left(story: Story) -> list[Line]:
     refused: dict[str, list[str]] = {}
     for quantity, body in story.refused:
         refused.setdefault(quantity, []).append(body.value)
-    sides: dict[str, list[Side]] = {}
-    for of in (*story.standing, *story.worked_out):
-        sides.setdefault(of.name, []).append(_side(story, of))
-    return [_line(story, name, each, refused.get(name, [])) for name, each in sides.items()]
+    each: dict[str, list[Stands]] = {}
+    for stands in (*story.standing, *story.worked_out):
+        each.setdefault(stands.name, []).append(stands)
+    return [_line(story, name, times, refused.get(name, [])) for name, times in each.items()]
 
 
-def _side(story: Story, of: Reading | Finding | WorkedOut) -> Side:
-    if isinstance(of, Reading):
-        return Side(of, words.reading(of), of.speaker, story.recordings.get(of.seq))
-    return Side(of, words.finding(of), "worked out", None)
-
-
-def _line(story: Story, name: str, sides: Sequence[Side], refused: list[str]) -> Line:
-    first, last = sides[0], sides[-1]
-    only_left = isinstance(first.of, Reading) and first.of.stage == "left"
-    found, left = (None, last) if only_left else (first, last if len(sides) > 1 else None)
-    until = left.of.seq if left and found else story.last.seq + 1
-    repairs = [r.say for r in story.repairs if found and found.of.seq < r.seq < until and _touches(r, found)]
+def _line(story: Story, name: str, times: Sequence[Stands], refused: list[str]) -> Line:
+    first, last = times[0], times[-1]
+    only_left = isinstance(first, Reading) and first.stage == "left"
+    found, left = (None, last) if only_left else (first, last if len(times) > 1 else None)
+    until = left.seq if left and found else story.last.seq + 1
+    repairs = [r.say for r in story.repairs if found and found.seq < r.seq < until and _touches(r, found)]
     return Line(words.name(story, name), found, left, list(dict.fromkeys(repairs)), refused)
 
 
-def _touches(repair: Repair, side: Side) -> bool:
-    return isinstance(side.of, Reading) and side.of.step in repair.voids
+def _touches(repair: Repair, found: Stands) -> bool:
+    return isinstance(found, Reading) and found.step in repair.voids

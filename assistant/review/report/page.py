@@ -224,9 +224,8 @@ def attention(story: Story) -> Attention:
     found = Attention()
     for stands in (*story.last_of_each, *story.findings):
         name = words.name(story, stands.name)
-        value = words.reading(stands) if isinstance(stands, Reading) else words.finding(stands)
         told = f"{words.sentence(words.plain(story, stands.name))} ({name}): "
-        reason = f"{told}{value}. {words.sentence(stands.reason)}."
+        reason = f"{told}{words.told(stands)}. {words.sentence(stands.reason)}."
         if stands.problem:
             found.unknown.append(f"{told}not worked out. {stands.problem}")
         elif stands.verdict in (None, "noted"):
@@ -246,12 +245,12 @@ def attention(story: Story) -> Attention:
 def _mended(story: Story) -> Iterator[str]:
     """What was not as it should be when it was found, and is now, with the repairs between."""
     for line in as_found_and_left(story):
-        if line.found and line.left and line.repairs and line.found.of.verdict not in ("pass", "noted", None):
-            reason = line.found.of.reason
-            told = [line.found.value, words.VERDICTS[line.found.of.verdict]]
-            told += [reason] if reason.lower() not in ("", line.found.value) else []
+        if line.found and line.left and line.repairs and line.found.verdict not in ("pass", "noted", None):
+            value, reason = words.told(line.found), line.found.reason
+            told = [value, words.VERDICTS[line.found.verdict]]
+            told += [reason] if reason.lower() not in ("", value) else []
             found = f"{words.sentence(line.name)}: as found {', '.join(told)}."
-            yield f"{found} Mended: {', '.join(line.repairs)}; as left {line.left.value}."
+            yield f"{found} Mended: {', '.join(line.repairs)}; as left {words.told(line.left)}."
 
 
 @dataclass(frozen=True)

@@ -88,6 +88,11 @@ def judged_as(story: Story, taken: Reading) -> str:
     return amount(taken.judged, unit)
 
 
+def told(stands: Reading | Finding | WorkedOut) -> str:
+    """What was read, or worked out."""
+    return reading(stands) if isinstance(stands, Reading) else finding(stands)
+
+
 def finding(found: Finding | WorkedOut) -> str:
     """What was worked out; no meter behind it carries more than three figures."""
     if not found.value:

@@ -117,9 +117,8 @@ class FolderStore(Store):
         self._folder, self.patience_s = folder, patience_s
         self._of_this_run = tempfile.TemporaryDirectory(prefix="visits-")
         self._filling = threading.Lock()
-        self._seen: dict[str, int] = {}  # the stamp of each visit that was taken in
-        self._stamps: dict[str, int] = {}  # and of each that is there, as it was looked at last
-        self._paths_now: dict[str, Path] = {}
+        self._seen: dict[str, tuple[Path, int]] = {}  # the record and the stamp of each visit that was taken in
+        self._there: dict[str, tuple[Path, int]] = {}  # and of each that is there, as it was looked at last
         self._changed: list[str] = []  # the visits that are to be taken in, the next one last
         self._said = Said()
         self._left_out: list[str] = []
@@ -135,9 +134,7 @@ class FolderStore(Store):
         reviews = read_reviews(self._folder).reviews.get(visit, ())
         derived, entries, checked = _found_in(path, visit)
         kept = Kept(visit, derived.appliance, entries, reviews, checked.problems, checked.warnings, derived.crew)
-        with self._asked() as connection:
-            there = connection.execute(select(s.visit).where(s.visit.c.id == visit)).one_or_none()
-        if there:
+        for there in self._all(select(s.visit).where(s.visit.c.id == visit)):
             self._put_right(there, kept)
         return kept
 
@@ -211,17 +208,23 @@ class FolderStore(Store):
         with self._filling:
             found, said = self._look(), read_reviews(self._folder)
             self._left_out = found.left_out
-            self._paths_now = {name_in(self._folder, path): path for path in found.records}
-            self._stamps = {name: _stamp(path) for name, path in self._paths_now.items()}
-            names = self._seen.keys() | self._stamps.keys()
-            changed = [name for name in names if self._seen.get(name) != self._stamps.get(name)]
-            self._changed = sorted(changed, key=lambda name: _age(self._paths_now.get(name)), reverse=True)
+            self._there = {name_in(self._folder, path): (path, _stamp(path)) for path in found.records}
+            names = self._seen.keys() | self._there.keys()
+            changed = [name for name in names if self._seen.get(name) != self._there.get(name)]
+            self._changed = sorted(changed, key=self._age, reverse=True)
             if said != self._said:
                 self._said = said
                 with self._asked(write=True) as connection:
                     for row in connection.execute(select(s.visit)).all():
                         standing = standing_of(said.reviews.get(row.id, ()), row.entries, row.head)
                         self._mark(connection, row, standing=standing)
+
+    def _age(self, name: str) -> float:
+        """Seconds since a visit's record was written, from some moment; what is gone has none."""
+        try:
+            return -self._there[name][0].stat().st_mtime
+        except (KeyError, OSError):
+            return -math.inf
 
     def take_in(self, patience_s: float = math.inf) -> None:
         """Takes in what changed, the newest first, for so long. Several threads may do so at once."""
@@ -231,12 +234,13 @@ class FolderStore(Store):
                 if not self._changed:
                     return
                 name = self._changed[-1]
+                there = self._there.get(name)
                 with self._asked(write=True) as connection:
-                    self._take_in(connection, name, self._paths_now.get(name))
+                    self._take_in(connection, name, there[0] if there else None)
                 self._changed.pop()
                 self._seen.pop(name, None)
-                if name in self._stamps:
-                    self._seen[name] = self._stamps[name]
+                if there:
+                    self._seen[name] = there
             if time.monotonic() > until:
                 return
             time.sleep(0)  # a lock is not fair: whoever waits for it gets it now
@@ -267,14 +271,6 @@ def _found_in(path: Path, name: str) -> tuple[Derived, list[Entry], Checked]:
         if str(wrong) not in checked.problems:
             checked.problems.append(str(wrong))
         return nothing_of(name), entries, checked
-
-
-def _age(path: Path | None) -> float:
-    """Seconds since a file was written, from some moment; what is gone has none."""
-    try:
-        return -path.stat().st_mtime if path else -math.inf
-    except OSError:
-        return -math.inf
 
 
 def _stamp(path: Path) -> int:
