@@ -75,7 +75,7 @@ class Server:
         self.look = secrets.token_urlsafe(8)
         """What the address of the view without sound ends with."""
         self._lines, self._follower, self.place, self._clip, self._tell = lines, follower, place, clip, tell
-        self._environment = environment("assistant.review.web", "templates")
+        self._environment = environment()
         self._over = False
         own, web = Path(__file__).parent / "static", Path(__file__).parents[1] / "review" / "web" / "static"
         self.app = Starlette(

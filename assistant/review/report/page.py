@@ -109,7 +109,7 @@ def html(
     """
     sounds = Sounds(audio)
     return (
-        environment("assistant.review.report", ".")
+        environment()
         .get_template("report.html.j2")
         .render(
             s=story,
@@ -177,10 +177,10 @@ def _list_of(record: Path) -> Path:
     return record.with_suffix(".reports.txt")
 
 
-def environment(package: str, folder: str) -> Environment:
-    """The templates in a folder of a package: all that they are given is escaped, and must be there."""
+def environment() -> Environment:
+    """The templates of the report and of the page: all that they are given is escaped, and must be there."""
     return Environment(
-        loader=PackageLoader(package, folder),
+        loader=PackageLoader("assistant.review", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

@@ -135,7 +135,7 @@ class _View:
         self.shop = shop
         self.follower = follower
         self.guard = guard
-        self._environment = report_page.environment("assistant.review.web", "templates")
+        self._environment = report_page.environment()
         self._environment.globals.update(w=words, form_key=guard.form_key, follows=follower is not None)
 
     def _page(self, request: Request, template: str, status: int = 200, **of: Any) -> HTMLResponse:
