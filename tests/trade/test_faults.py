@@ -321,7 +321,7 @@ def test_the_signs_of_a_breached_heat_exchanger_are_mended_on_no_visit():
 
 
 def test_what_is_found_while_the_burner_runs_says_that_it_runs():
-    running = {s.id for s in library().parts["find-running"].part.steps if not isinstance(s, Include)}
+    running = {s.id for s in library().parts["find-running"][1].steps if not isinstance(s, Include)}
     steps = {s.id: s for p in library().procedures.values() for s in p.steps if s.if_it_tells}
     assert {name for name, step in steps.items() if step.burner == "runs"} == running
 

@@ -190,7 +190,9 @@ def environment() -> Environment:
 
 def _style() -> Markup:
     # It comes from the package, not from a record.
-    return Markup((Path(__file__).parent / "report.css").read_text(encoding="utf-8"))
+    own = Path(__file__).parent
+    styles = (own.parent / "web" / "static" / "base.css", own / "report.css")
+    return Markup("".join(style.read_text(encoding="utf-8") for style in styles))
 
 
 def _gauge(reading: Reading) -> Markup:
