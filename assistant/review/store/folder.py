@@ -133,7 +133,8 @@ class FolderStore(Store):
             return None
         reviews = read_reviews(self._folder).reviews.get(visit, ())
         derived, entries, checked = _found_in(path, visit)
-        kept = Kept(visit, derived.appliance, entries, reviews, checked.problems, checked.warnings, derived.crew)
+        appliance, crew = derived.visit["appliance"], derived.visit["crew"]
+        kept = Kept(visit, appliance, entries, reviews, checked.problems, checked.warnings, crew)
         for there in self._all(select(s.visit).where(s.visit.c.id == visit)):
             self._put_right(there, kept)
         return kept

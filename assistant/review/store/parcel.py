@@ -155,11 +155,9 @@ def read_recording(path: Path, digest: str) -> bytes:
 
 @dataclass(frozen=True)
 class Derived:
-    """What is found in a visit's entries to look for, as columns of the tables in `schema`; without its number."""
+    """What is found in a visit's entries to look for, as columns of the tables in `schema`, but for the visit's number;
+    appliance, crew and microphone are names here, and numbers there."""
 
-    appliance: str
-    crew: str
-    microphone: str
     visit: Mapping[str, Any]
     reading: Sequence[Mapping[str, Any]]
     step: Sequence[Mapping[str, Any]]
@@ -203,10 +201,10 @@ def understood(entries: Sequence[Entry], where: str) -> Derived:
 
 def nothing_of(name: str) -> Derived:
     """What is looked for in a visit that cannot be read: its name."""
-    columns = {"began": "", "site": name, "procedure": "", "search": name.lower()}
+    columns = dict.fromkeys(("appliance", "crew", "microphone", "began", "procedure"), "")
     flags = dict.fromkeys(("closed", "unsafe", "stopped"), False)
     counts = dict.fromkeys(("dangers", "mended", "outside", "watch", "not_checked", "corrections"), 0)
-    return Derived("", "", "", {**columns, **flags, **counts}, (), (), ())
+    return Derived({**columns, **flags, **counts, "site": name, "search": name.lower()}, (), (), ())
 
 
 def derive(entries: Sequence[Entry]) -> Derived:
@@ -225,10 +223,10 @@ def derive(entries: Sequence[Entry]) -> Derived:
         for place, meter in enumerate(job.meters)
     ]
     return Derived(
-        appliance,
-        crew,
-        _microphone(story.bodies),
         {
+            "appliance": appliance,
+            "crew": crew,
+            "microphone": _microphone(story.bodies),
             "began": story.began,
             "site": job.site,
             "procedure": procedure,

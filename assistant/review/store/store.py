@@ -336,7 +336,7 @@ class Store:
         return connection.execute(select(s.visit).where(s.visit.c.id == visit).with_for_update()).one()
 
     def _columns(self, connection: Connection, derived: Derived) -> dict[str, Any]:
-        numbers = {table.name: _number_of(connection, table, getattr(derived, table.name)) for table in NAMED}
+        numbers = {table.name: _number_of(connection, table, derived.visit[table.name]) for table in NAMED}
         return {**derived.visit, **numbers}
 
     def _look_up(
@@ -518,7 +518,7 @@ class Store:
         problems += self._differences(connection, there, derived, expected)
         ended = is_closed(row.kind for row in own)
         warnings = [] if seals else [NO_SEAL if ended else NO_END]
-        return Kept(there.id, there.name, own, said, problems, warnings, derived.crew)
+        return Kept(there.id, there.name, own, said, problems, warnings, derived.visit["crew"])
 
     def _check_sounds(self, connection: Connection, visit: str, rows: Sequence[Entry], to: int) -> Iterator[str]:
         """What is not as it was recorded among a visit's recordings. to: the entry up to which they were sent."""
@@ -543,8 +543,7 @@ class Store:
         for table in NAMED:
             named[table.name] = connection.scalar(select(table.c.name).where(table.c.id == getattr(there, table.name)))
         found = {**there._mapping, **named}
-        own = {table.name: getattr(derived, table.name) for table in NAMED}
-        for name, value in {**derived.visit, **expected, **own}.items():
+        for name, value in {**derived.visit, **expected}.items():
             if found[name] != value:
                 yield f"{LOOKED_UP} {name} is {found[name]}, by its record {value}."
         for table in s.DERIVED:
