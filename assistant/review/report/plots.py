@@ -92,7 +92,10 @@ def over_visits(points: Sequence[Point], limit: Limit | None, unit: str, title: 
     def y(figure: Decimal) -> float:
         return height - bottom - _between(figure, low, high) * (height - top - bottom)
 
-    xs = [left + (width - left - right) * place for place in _places(points)]
+    spots = [
+        (left + (width - left - right) * place, y(point.value), point)
+        for place, point in zip(_places(points), points, strict=True)
+    ]
     parts: list[Markup] = []
     if limit:
         parts += _bands(limit, low, high, lambda a, b, name: _band(name, left, y(b), width - left - right, y(a) - y(b)))
@@ -100,17 +103,11 @@ def over_visits(points: Sequence[Point], limit: Limit | None, unit: str, title: 
     parts += [_text(left - 4, y(b) + 4, f"{b:f}", "end") for b in _apart(known, y, 11)]
     parts += [_line("axis", left, top, left, height - bottom), _line("axis", left, y(low), width - right, y(low))]
     parts.append(_text(4, top - 3, unit, "start"))
-    path = " ".join(
-        f"{'M' if not place else 'L'}{x:.1f} {y(p.value):.1f}"
-        for place, (x, p) in enumerate(zip(xs, points, strict=True))
-    )
-    parts.append(_path("trend", path))
-    drawn = list(zip(xs, points, strict=True))
-    for x, point in drawn:
-        parts.append(_circle("mark", x, y(point.value), 4))
-    for x, point in _apart(drawn, lambda each: each[0], 40):
-        parts.append(_text(x, y(point.value) - 8, f"{point.value:f}", "middle", "figure"))
-    for x, point in _apart(drawn, lambda each: each[0], 6 * max(len(point.label) for point in points)):
+    parts.append(_path("trend", "M" + " L".join(f"{x:.1f} {at:.1f}" for x, at, _ in spots)))
+    parts += [_circle("mark", x, at, 4) for x, at, _ in spots]
+    for x, at, point in _apart(spots, lambda spot: spot[0], 40):
+        parts.append(_text(x, at - 8, f"{point.value:f}", "middle", "figure"))
+    for x, _, point in _apart(spots, lambda spot: spot[0], 6 * max(len(point.label) for point in points)):
         parts.append(_text(x, height - 8, point.label, "middle"))
     told = ", ".join(f"{p.label}: {p.value:f} {unit}" for p in points)
     return _svg(width, height, f"{title}. {told}", parts, "wide")
@@ -134,7 +131,7 @@ def sequence(spans: Sequence[Span]) -> Markup:
     for place, span in enumerate(spans):
         y, start = top + row * place, span.start_s
         parts.append(_text(left - 6, y + 15, span.name, "end"))
-        parts.append(_rect("span", x(start), y + 4, x(start + span.seconds) - x(start), 14))
+        parts.append(_path("span", f"M{x(start):.1f} {y + 4:.1f} v14 H{x(start + span.seconds):.1f} v-14 z"))
         parts.append(_text(width - right + 30, y + 15, f"{span.seconds:f} s, {span.verdict}", "start", "figure"))
         known = _bounds(span.limit)
         if known:
@@ -151,16 +148,13 @@ def _bounds(limit: Limit | None) -> list[Decimal]:
 
 def _bands(limit: Limit, low: Decimal, high: Decimal, draw: Callable[[Decimal, Decimal, str], Markup]) -> list[Markup]:
     """What is outside the limit, and what is within it and to watch, from `low` to `high` of the scale."""
-    bands: list[Markup] = []
-    if limit.low is not None:
-        bands.append(draw(low, limit.low, "outside"))
-    if limit.caution_low is not None:
-        bands.append(draw(limit.low if limit.low is not None else low, limit.caution_low, "watch"))
-    if limit.caution_high is not None:
-        bands.append(draw(limit.caution_high, limit.high if limit.high is not None else high, "watch"))
-    if limit.high is not None:
-        bands.append(draw(limit.high, high, "outside"))
-    return bands
+    bands = (
+        (low, limit.low, "outside"),
+        (low if limit.low is None else limit.low, limit.caution_low, "watch"),
+        (limit.caution_high, high if limit.high is None else limit.high, "watch"),
+        (limit.high, high, "outside"),
+    )
+    return [draw(first, last, name) for first, last, name in bands if first is not None and last is not None]
 
 
 def _span(figures: Sequence[Decimal]) -> tuple[Decimal, Decimal]:
@@ -216,12 +210,6 @@ def _path(name: str, d: str) -> Markup:
 
 def _circle(name: str, x: float, y: float, radius: float) -> Markup:
     return Markup('<circle {} cx="{:.1f}" cy="{:.1f}" r="{}"/>').format(Markup(_STYLE[name]), x, y, radius)
-
-
-def _rect(name: str, x: float, y: float, width: float, height: float) -> Markup:
-    return Markup('<rect {} x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>').format(
-        Markup(_STYLE[name]), x, y, max(width, 0.0), max(height, 0.0)
-    )
 
 
 def _band(name: str, x: float, y: float, width: float, height: float) -> Markup:
