@@ -7,7 +7,7 @@ JSON (so a JSON string in that array). ``previous`` is the hash of the entry bef
 infinity; numbers as Python's ``json`` writes them. Any program can check a record from this paragraph.
 
 A chain shows a change only to somebody who knows its head: whoever can write the file can write a whole new
-chain. So the head is printed and spoken at the end of a visit, and `verify_entries` takes it.
+chain. So the head is printed and spoken at the end of a visit, and `verify_head` takes it.
 """
 
 import hashlib
@@ -111,17 +111,12 @@ def from_line(line: str) -> Entry:
     return row
 
 
-def verify_entries(rows: Iterable[Entry], head: str | None = None) -> list[str]:
+def verify_entries(rows: Iterable[Entry]) -> list[str]:
     """Check a chain from its first entry to its last, in the order given.
-
-    Args:
-        rows: the entries as they are kept.
-        head: the hash of an entry, or its first characters, that was noted elsewhere. An entry must have it; after
-            a visit is closed that must be the last one, or the one before the end, whose hash is said.
 
     Returns:
         What is wrong, a sentence each, naming the entry; nothing if the chain is sound. An end that was cut off
-        shows only by `head`.
+        shows only by a head that was noted elsewhere: see `verify_head`.
     """
     rows = [Entry(*row) for row in rows]
     problems: list[str] = []
@@ -149,8 +144,6 @@ def verify_entries(rows: Iterable[Entry], head: str | None = None) -> list[str]:
         if not gap and row.previous != previous and not was_moved and place != row.seq:
             problems.append(f"Entry {row.seq} does not follow from the entry before it.")
         seq, previous = row.seq, row.hash
-    if head is not None:
-        problems += verify_head(rows, head)
     return problems
 
 

@@ -258,11 +258,8 @@ class Record:
         except _UNREADABLE as error:
             raise _not_readable(self.path, error) from None
 
-    def verify(self, witnessed_head: str | None = None) -> list[str]:
+    def verify(self) -> list[str]:
         """Check the chain from its first entry to its last.
-
-        Args:
-            witnessed_head: a head noted elsewhere, or its first characters: an entry must have it.
 
         Returns:
             What is wrong, a sentence each, naming the entry; nothing if the record is sound.
@@ -273,7 +270,7 @@ class Record:
         except Problem:
             last = read[-1].seq if read else 0
             return [*verify_entries(read), f"The file is damaged: nothing after entry {last} can be read."]
-        return verify_entries(read, witnessed_head)
+        return verify_entries(read)
 
     def finish(self) -> None:
         """Makes the file whole: the write-ahead log goes into it and is left out. Appending goes on with a log.

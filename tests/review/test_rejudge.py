@@ -12,7 +12,7 @@ from scripted_visits import EVENTFUL
 
 from assistant.errors import Problem
 from assistant.language.heard import Heard
-from assistant.record.chain import from_line, verify_entries
+from assistant.record.chain import from_line, verify_entries, verify_head
 from assistant.record.record import Record, audio_of
 from assistant.record.setting import setting_of
 from assistant.record.story import story_of
@@ -149,7 +149,7 @@ def test_a_loudspeaker_that_fails_is_one_sentence(record):
 def test_every_entry_is_exported_and_can_be_checked(record):
     rows = [from_line(line) for line in to_jsonl(record.rows()).splitlines()]
     assert rows == list(record.rows())
-    assert verify_entries(rows, record.head) == []
+    assert [*verify_entries(rows), *verify_head(rows, record.head)] == []
 
 
 def test_readings_are_exported_with_limit_source_and_what_was_taken_back(record):
