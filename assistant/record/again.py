@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from assistant.errors import Problem
 from assistant.record.chain import Entry, is_closed
-from assistant.record.entries import InPlaceOf, read, to_json
+from assistant.record.entries import InPlaceOf
 from assistant.record.fold import same_now
 from assistant.record.record import Record
 from assistant.trade.job import Job
@@ -42,7 +42,7 @@ def again(path: Path) -> Again | None:
         raise Problem(f"The visit {path} is closed and lacks only its end; write it with: assistant record seal {path}")
     first = entries[0]
     try:
-        job = Job.model_validate(to_json(read(first)).get("job"), extra="ignore")
+        job = Job.model_validate(first.body.get("job"), extra="ignore")
     except ValidationError as wrong:
         raise Problem(f"The job of the visit {path} cannot be read here; start a new visit with --job.") from wrong
     return Again(job, InPlaceOf(first.hash, first.utc, why))

@@ -1,8 +1,8 @@
-"""What the entries of a record say: a frozen class for each kind, to and from the JSON of an entry.
+"""What the entries of a record say: a frozen class for each kind, made of the JSON of an entry.
 
-The kind is the name of the class: `HeardReading` is "heard-reading". `read` gives what an entry says, `to_json` what is
-written of it. What an older program did not write has a default here, and keys that are not known are passed over. An
-entry that cannot be read even so is `Unknown`, and is shown as that.
+The kind is the name of the class: `HeardReading` is "heard-reading". What an older program did not write has a default
+here, and keys that are not known are passed over. An entry that cannot be read even so is `Unknown`, and is shown as
+that.
 
 An `Event` was given to the dialogue, a `Fact` was written by the edges, and the rest is what the dialogue decided. In
 all of them a `step` is the id of one of the procedure, `audio` the name of a recording (empty: none was kept), `words`
@@ -28,7 +28,7 @@ from assistant.trade.limits import GenericLimit
 Names = tuple[str, ...]
 
 
-class Body(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+class Body(msgspec.Struct, frozen=True, kw_only=True):
     """What one entry says."""
 
     seq: int = 0  # the number of the entry; not in its JSON
@@ -850,20 +850,6 @@ def of(kind: str, json: dict[str, Any], seq: int = 0, utc: str = "") -> Body:
     return Unknown(kind, json, seq=seq, utc=utc)
 
 
-def to_json(body: Body) -> dict[str, Any]:
-    """What is written of it: plain JSON values; the inverse of `of`."""
-    if isinstance(body, Unknown):
-        return body.json
-    json: dict[str, Any] = msgspec.to_builtins(msgspec.structs.replace(body, seq=0, utc=""), enc_hook=_plain)
-    # A verdict is written whole, what it lacks too.
-    whole = {"decision_rule": "", "expanded_uncertainty": None, "limit": None}
-    return {**whole, **json} if isinstance(body, Judged) and body.verdict else json
-
-
 def _rule(of: type[GenericLimit], json: object) -> GenericLimit:
     # Keys of another version pass: nothing is decided by it.
     return of.model_validate(json, extra="ignore")
-
-
-def _plain(rule: GenericLimit) -> object:
-    return rule.model_dump(mode="json", exclude_defaults=True)

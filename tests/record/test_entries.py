@@ -1,28 +1,38 @@
-"""Every entry that was ever written is read into its class, and written from it as it was."""
+"""Every entry that was ever written is read into its class, and nothing of it is lost."""
 
 from __future__ import annotations
 
 import re
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from assistant import dialogue
 from assistant.record import entries as e
-from assistant.record.chain import canonical_json, from_line
+from assistant.record.chain import from_line
 from assistant.review.replay import decided
 
 CORPUS = sorted((Path(__file__).parents[1] / "corpus").glob("*.jsonl"))
 
 
 @pytest.mark.parametrize("path", CORPUS, ids=lambda path: path.stem)
-def test_each_entry_of_the_corpus_comes_back_as_it_was_written(path):
+def test_all_that_each_entry_of_the_corpus_says_is_in_its_class(path):
     for line in path.read_text(encoding="utf-8").splitlines():
         row = from_line(line)
         body = e.read(row)
         assert (body.kind, body.seq, body.utc) == (row.kind, row.seq, row.utc)
         assert not isinstance(body, e.Unknown), row.kind
-        assert canonical_json(e.to_json(body)) == canonical_json(known(row.body))
+        assert holds(msgspec.to_builtins(body, enc_hook=lambda rule: rule.model_dump(mode="json")), known(row.body))
+
+
+def holds(read: object, written: object) -> bool:
+    """Whether all that was written is in what was read; that has what was left out, too."""
+    if isinstance(written, dict):
+        return isinstance(read, dict) and all(key in read and holds(read[key], written[key]) for key in written)
+    if isinstance(written, list):
+        return len(read) == len(written) and all(map(holds, read, written))
+    return type(read) is type(written) and read == written
 
 
 def known(body: dict) -> dict:
@@ -45,7 +55,7 @@ def test_the_kind_is_the_name_of_the_class():
 def test_what_cannot_be_read_is_kept_as_it_is(kind, body):
     unknown = e.of(kind, body, 7, "2026-01-05T09:00:00.000Z")
     assert isinstance(unknown, e.Unknown)
-    assert (unknown.kind, unknown.seq, e.to_json(unknown)) == (kind, 7, body)
+    assert (unknown.kind, unknown.seq, unknown.json) == (kind, 7, body)
 
 
 def test_a_decision_of_the_set_up_is_shown_before_it_is_recorded():

@@ -11,11 +11,12 @@ from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
+from msgspec import structs
 
 from assistant.errors import Problem
 from assistant.places import write_whole
 from assistant.record.earlier import history
-from assistant.record.entries import Reading, Utterance, to_json
+from assistant.record.entries import Reading, Utterance
 from assistant.record.record import Record, audio_of
 from assistant.record.seal import check
 from assistant.record.story import Story, story_of
@@ -207,7 +208,7 @@ def _notice(story: Story) -> list[str]:
     if not story.notice:
         return []
     told = A_NAME_TO_WRITE if story.told and not story.told.nobody else ""
-    return notice_text(to_json(story.notice), words.day(story.began), told).splitlines()
+    return notice_text(structs.asdict(story.notice), words.day(story.began), told).splitlines()
 
 
 @dataclass(frozen=True)
