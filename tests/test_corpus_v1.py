@@ -258,15 +258,15 @@ def test_what_is_begun_in_place_of_an_unfinished_one_that_cannot_go_on(name, tmp
         paths[of] = write(tmp_path / of / "visit.sqlite", entries)
     assert again(paths.pop("as it was")) is None
     for of, path in paths.items():
-        instead = again(path)
+        job, old = again(path)
         with Record.open(path, read_only=True) as record:
             first = next(record.entries())
-        assert (instead.in_place_of.visit, instead.in_place_of.began) == (first.hash, first.utc)
-        assert of in instead.in_place_of.why
-        assert instead.job.site == first.body["job"]["site"]
+        assert (old.visit, old.began) == (first.hash, first.utc)
+        assert of in old.why
+        assert job.site == first.body["job"]["site"]
     for step, why in ((deaf, "otherwise"), (lost, "nowhere")):
         monkeypatch.setattr(Dialogue, "step", step)
-        assert why in again(tmp_path / "as it was" / "visit.sqlite").in_place_of.why
+        assert why in again(tmp_path / "as it was" / "visit.sqlite")[1].why
     assert {row.same for row in check_replay(tmp_path / "as it was" / "visit.sqlite")} == {None}
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from pydantic import ValidationError
@@ -16,16 +15,8 @@ from assistant.record.record import Record
 from assistant.trade.job import Job
 
 
-@dataclass(frozen=True)
-class Again:
-    """What to begin: a visit of this job, at arrival."""
-
-    job: Job
-    in_place_of: InPlaceOf
-
-
-def again(path: Path) -> Again | None:
-    """What to begin in place of the unfinished visit at `path`; None where that can be gone on with.
+def again(path: Path) -> tuple[Job, InPlaceOf] | None:
+    """The job of the visit to begin in place of the unfinished one at `path`; None where that can be gone on with.
 
     It can where its rules are understood whole, and all that was recorded would be decided now as it was then: else
     nobody knows that it would go on from where people left it.
@@ -45,7 +36,7 @@ def again(path: Path) -> Again | None:
         job = Job.model_validate(first.body.get("job"), extra="ignore")
     except ValidationError as wrong:
         raise Problem(f"The job of the visit {path} cannot be read here; start a new visit with --job.") from wrong
-    return Again(job, InPlaceOf(first.hash, first.utc, why))
+    return job, InPlaceOf(first.hash, first.utc, why)
 
 
 def _why_not(entries: Sequence[Entry]) -> str:

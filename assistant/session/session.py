@@ -97,9 +97,11 @@ def work(
     KeyboardInterrupt with a note that says what became of the visit.
     """
     if isinstance(begun, Path) and (instead := again(begun)):
-        why = instead.in_place_of.why
-        screen.tell(f"The visit {begun} cannot go on: {why}. A new one of the same job begins at arrival.", "warning")
-        begun = Begin(instead.job.model_dump(mode="json"), in_place_of=instead.in_place_of)
+        its_job, old = instead
+        screen.tell(
+            f"The visit {begun} cannot go on: {old.why}. A new one of the same job begins at arrival.", "warning"
+        )
+        begun = Begin(its_job.model_dump(mode="json"), in_place_of=old)
     if isinstance(begun, Begin) and not begun.ask:
         library().rules_for(Job.model_validate(begun.job))  # a job that has no procedure is told before anything
     recognizer = recognizer_in_use(library().grammar)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import Decimal
 
 from assistant.files import library
@@ -14,17 +13,8 @@ from assistant.trade.limits import limit_for
 from assistant.trade.quantities import Overload
 
 
-@dataclass(frozen=True)
-class Now:
-    """A reading, the limit that it has today, and its verdict by that."""
-
-    reading: Reading
-    limit: Limit | None
-    verdict: Outcome
-
-
-def changed_since(story: Story) -> list[Now]:
-    """Every standing reading whose limit or verdict would be another today."""
+def changed_since(story: Story) -> list[tuple[Reading, Limit | None, Outcome]]:
+    """Every standing reading whose limit or verdict would be another today, with these."""
     job = story.rules.job
     limits = library().limits_for(job.appliance.fuel, job.appliance.ignition, job.visit)
     found = []
@@ -32,7 +22,7 @@ def changed_since(story: Story) -> list[Now]:
         limit = limit_for(reading.quantity, limits, job)
         spread = Decimal(reading.expanded_uncertainty) if reading.expanded_uncertainty else None
         value = reading.number if reading.number is not None else Overload(reading.judged)
-        now = Now(reading, limit, judge(value, limit, spread).outcome)
-        if now.verdict != reading.verdict or words.bounds(limit) != words.bounds(reading.limit):
-            found.append(now)
+        verdict = judge(value, limit, spread).outcome
+        if verdict != reading.verdict or words.bounds(limit) != words.bounds(reading.limit):
+            found.append((reading, limit, verdict))
     return found
