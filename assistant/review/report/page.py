@@ -23,6 +23,7 @@ from assistant.record.story import Story, story_of
 from assistant.review.found_left import as_found_and_left
 from assistant.review.report import plots, words
 from assistant.trade.limits import limit_for
+from assistant.trade.procedures import Hazard
 from assistant.wording.english import A_NAME_TO_WRITE, notice_text
 
 REPORT = "report.html"
@@ -256,27 +257,16 @@ def _mended(story: Story) -> Iterator[str]:
             yield f"{found} Mended: {', '.join(line.repairs)}; as left {words.told(line.left)}."
 
 
-@dataclass(frozen=True)
-class HazardSaid:
-    """A hazard, and when it was voiced."""
-
-    level: str
-    say: str
-    times: list[str]
-    unanswered: list[str]  # the times at which it had to be understood, and nobody said so
-
-
-def _hazards(story: Story) -> list[HazardSaid]:
-    """The hazards that were voiced, each once, danger first."""
-    said: dict[str, HazardSaid] = {}
+def _hazards(story: Story) -> list[tuple[Hazard, list[str], list[str]]]:
+    """The hazards that were voiced, each once, danger first: when, and when nobody said "understood"."""
+    said: dict[str, tuple[Hazard, list[str], list[str]]] = {}
     for warned in story.warned:
         for name in warned.hazards:
-            hazard, at = story.rules.hazards[name], words.second(warned.utc)
-            entry = said.setdefault(name, HazardSaid(hazard.level, hazard.say, [], []))
-            entry.times.append(at)
+            hazard, times, unanswered = said.setdefault(name, (story.rules.hazards[name], [], []))
+            times.append(words.second(warned.utc))
             if hazard.level == "danger" and warned.seq not in story.understood:
-                entry.unanswered.append(at)
-    return sorted(said.values(), key=lambda hazard: hazard.level != "danger")
+                unanswered.append(times[-1])
+    return sorted(said.values(), key=lambda each: each[0].level != "danger")
 
 
 def _sequence(story: Story) -> Markup:
