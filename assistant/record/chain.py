@@ -13,19 +13,17 @@ chain. So the head is printed and spoken at the end of a visit, and `verify_head
 import hashlib
 import json
 from collections.abc import Iterable, Iterator, Sequence
+from functools import cached_property
 from typing import Any, NamedTuple
 
 GENESIS = "0" * 64
 """What the first entry gives as the hash before it; the head of an empty record."""
 
-
 COLUMNS = ("seq", "kind", "utc", "monotonic_s", "body", "previous", "hash")
 """What an entry is kept as, wherever that is."""
 
 
-class Entry(NamedTuple):
-    """One entry, as it is kept in `COLUMNS`."""
-
+class _Kept(NamedTuple):
     seq: int
     """Its place, from 1."""
     kind: str
@@ -40,7 +38,11 @@ class Entry(NamedTuple):
     hash: str
     """Hash of this entry, hex."""
 
-    @property
+
+class Entry(_Kept):
+    """One entry, as it is kept in `COLUMNS`."""
+
+    @cached_property
     def body(self) -> dict[str, Any]:
         """What it says. Raises ValueError, or RecursionError, where its text is no JSON of an object."""
         body = json.loads(self.text)

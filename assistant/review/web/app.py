@@ -498,7 +498,11 @@ def _trend(name: str, points: Sequence[Measured], story: Story | None) -> dict[s
     """One quantity over time: for the drawing, and as a table for whoever does not see it."""
     limit = limit_for(name, story.rules.limits, story.rules.job) if story else None
     drawn = [
-        plots.Point(words.day(point.utc), limit.held(number) if limit else number, _seconds(point.utc))
+        plots.Point(
+            words.day(point.utc),
+            limit.held(number) if limit else number,
+            datetime.fromisoformat(point.utc).timestamp(),
+        )
         for point in points
         if (number := point.number) is not None
     ]
@@ -513,7 +517,3 @@ def _trend(name: str, points: Sequence[Measured], story: Story | None) -> dict[s
         "points": points,
         "drawing": plots.over_visits(drawn, limit, unit, title, TREND_WIDTH) if len(drawn) > 1 else "",
     }
-
-
-def _seconds(utc: str) -> float:
-    return datetime.fromisoformat(utc).timestamp()
