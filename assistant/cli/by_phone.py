@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated, TextIO, cast
 
 import typer
 from rich.console import Console
-from rich.markup import escape
 
 from assistant.cli.terminal import lines as out
 from assistant.errors import Problem
@@ -63,10 +62,10 @@ def show(server: Server, lines: list[Line], out: Console = out) -> None:
 
     for line in lines:
         address = f"{server.place.origin}/#{line.code}"
-        out.print(escape(wording.OPEN.format(phone=wording.PHONES[line.role], address=address)))
+        out.print(wording.OPEN.format(phone=wording.PHONES[line.role], address=address), markup=False)
         segno.make(address).terminal(cast("TextIO", out.file), compact=True)
     if server.place.certificate:
         out.print(wording.FINGERPRINT.format(fingerprint=server.place.certificate.fingerprint))
     out.print(wording.TAP)
-    out.print(escape(wording.LOOK.format(address=f"{server.place.origin}/now/{server.look}")))
+    out.print(wording.LOOK.format(address=f"{server.place.origin}/now/{server.look}"), markup=False)
     out.print(wording.WAITS)

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.markup import escape
 
 from assistant.cli.terminal import command_app, complain, lines
 from assistant.errors import Problem
@@ -36,11 +35,11 @@ def check_procedure(
         except Problem as problem:  # it is in what the file includes
             flaws = [str(problem)]
         for flaw in flaws:
-            lines.print(escape(flaw))
+            lines.print(flaw)
         if flaws:
             status = max(status, 1)
         else:
-            lines.print(f"{escape(str(file))}: no fault found in its names, order, warnings and tests.")
+            lines.print(f"{file}: no fault found in its names, order, warnings and tests.")
     if status:
         sys.exit(status)
 

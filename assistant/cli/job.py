@@ -9,7 +9,6 @@ from string import Template
 from typing import Annotated, get_args
 
 import typer
-from rich.markup import escape
 
 from assistant.cli.terminal import FORCE, free, group_app, lines
 from assistant.files import flaws_in_job, library, read_job
@@ -37,11 +36,11 @@ def new(
     file = free(file, force)
     answers = _asked() if ask else {}
     write_whole(file, filled_in(answers).encode())
-    lines.print(f"Job file: {escape(str(file))}")
+    lines.print(f"Job file: {file}")
     if ask:
         check(file)
     else:
-        lines.print(f"Fill it in, then run: assistant job check {escape(str(file))}")
+        lines.print(f"Fill it in, then run: assistant job check {file}")
 
 
 @app.command()
@@ -49,14 +48,14 @@ def check(file: Annotated[Path, typer.Argument(metavar="FILE", help="A job file.
     """Say all that is wrong in a job file, with line and column. Exit status 1: something is."""
     flaws = flaws_in_job(file)
     for flaw in flaws:
-        lines.print(escape(str(flaw)))
+        lines.print(str(flaw))
     if flaws:
         if not flaws_in_job(file, draft=True):  # something is missing, and nothing wrong
-            lines.print(f"The visit can ask for it by voice: assistant visit --set-up --job {escape(str(file))}")
+            lines.print(f"The visit can ask for it by voice: assistant visit --set-up --job {file}")
         sys.exit(1)
     job = read_job(file)
-    lines.print(escape(f"{file}: complete; {library().procedure_for(job).title}."))
-    lines.print(f"Begin the visit with: assistant visit --job {escape(str(file))}")
+    lines.print(f"{file}: complete; {library().procedure_for(job).title}.")
+    lines.print(f"Begin the visit with: assistant visit --job {file}")
 
 
 def filled_in(answers: dict[str, str]) -> str:

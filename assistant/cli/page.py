@@ -13,7 +13,6 @@ from typing import Annotated
 
 import typer
 import uvicorn
-from rich.markup import escape
 
 from assistant.cli.terminal import FOLDER, command_app, lines
 from assistant.errors import Problem
@@ -58,7 +57,7 @@ def page(
     if guard.asks == "password":
         lines.print("It asks for name and password: those of assistant shop user.")
     elif guard.token:
-        lines.print(f"Token: {escape(guard.token)}")
+        lines.print(f"Token: {guard.token}")
     try:
         opened = socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
     except OSError as wrong:

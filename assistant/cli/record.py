@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
-from rich.markup import escape
 
 from assistant.cli.terminal import FORCE, VISIT, complain, complain_of_record, free, group_app, lines
 from assistant.errors import Problem
@@ -49,7 +48,7 @@ def verify(
         names = sorted(erasure.files)
         who = f" by {erasure.by}" if erasure.by else ""
         what = f"{len(names)} recordings ({names[0]} to {names[-1]})" if names else "0 recordings"
-        lines.print(escape(f"Erased on {erasure.utc}{who}, {erasure.why}: {what}."))
+        lines.print(f"Erased on {erasure.utc}{who}, {erasure.why}: {what}.")
     if checked.problems:
         sys.exit(2)
     lines.print("Its entries, its seal and its recordings fit each other." if checked.sealed else "Its entries fit.")
@@ -144,12 +143,12 @@ def erase_audio(
         if kept := erasing.why_kept(path, store):
             if older_than is None:
                 raise Problem(f"Nothing of {path} was erased: {kept}. Its sound may be needed.")
-            lines.print(f"{escape(str(path))}: kept, {kept}.")
+            lines.print(f"{path}: kept, {kept}.")
             continue
         names, made = erasing.erase(path, by.strip(), why.strip())
-        lines.print(f"{escape(str(path))}: {len(names)} recordings erased.")
+        lines.print(f"{path}: {len(names)} recordings erased.")
         for report in made:
-            lines.print(f"Made again without sound: {escape(str(report))}")
+            lines.print(f"Made again without sound: {report}")
 
 
 def _last_moment(path: Path) -> datetime:

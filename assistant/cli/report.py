@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.markup import escape
 
 from assistant.cli.terminal import FORCE, VISIT, command_app, complain_of_record, free, lines
 from assistant.places import write_whole
@@ -37,8 +36,8 @@ def report(
         write_whole(html, made.encode())
         if audio:
             page.note_copy(path, html)
-        lines.print(f"Report: {escape(str(html))}")
+        lines.print(f"Report: {html}")
     if pdf:
         page.pdf(made, pdf)
-        lines.print(f"Report: {escape(str(pdf))}")
+        lines.print(f"Report: {pdf}")
     complain_of_record(problems)

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.markup import escape
 
 from assistant.cli.terminal import FOLDER, complain, group_app, lines
 from assistant.errors import Problem
@@ -91,7 +90,7 @@ def _store_all(where: str, work: Iterable[tuple[Path, Callable[[Path], Parcel]]]
                 done_as = "refused"
             else:
                 done_as = done
-                lines.print(f"{escape(str(path))}: {done}")
+                lines.print(f"{path}: {done}")
             counts[done_as] += 1
     lines.print("; ".join(f"{count} {what}" for what, count in sorted(counts.items())) + ".")
     if counts["refused"] or missed:
@@ -116,7 +115,7 @@ def pending(folder: FOLDER, store: STORE = DEFAULT) -> None:
             entries, head = opened.head(parcel.id)
             if head != parcel.rows[-1].hash:
                 waiting += 1
-                lines.print(f"{escape(parcel.where)}: {entries} of {len(parcel.rows)} entries are in the store")
+                lines.print(f"{parcel.where}: {entries} of {len(parcel.rows)} entries are in the store")
     lines.print(f"{waiting} of {len(paths)} visits are to be sent.")
     if missed:
         sys.exit(2)
@@ -169,7 +168,7 @@ def retention(
         for each in keeping.due(opened, audio_before, records_before):
             what = "the visit" if each.whole else f"{each.recordings} recordings"
             size = f" ({each.size / 1e6:.1f} MB)" if each.recordings else ""
-            lines.print(escape(f"{each.began[:10]} {each.site}: {f'kept, {each.kept}' if each.kept else what + size}"))
+            lines.print(f"{each.began[:10]} {each.site}: {f'kept, {each.kept}' if each.kept else what + size}")
             counts["kept" if each.kept else "whole" if each.whole else "sound"] += 1
             if erase and not each.kept:
                 keeping.carry_out(opened, each, by.strip(), why)
@@ -228,11 +227,11 @@ def user(
         accounts = Accounts(opened)
         if not name:
             for each in accounts.all():
-                lines.print(escape(f"{each.name}: {each.role}"))
+                lines.print(f"{each.name}: {each.role}")
             return
         if remove:
             accounts.remove(name)
-            lines.print(escape(f"{name} may not open the page any more."))
+            lines.print(f"{name} may not open the page any more.")
             return
         if role:
             accounts.put(name, role)
@@ -241,9 +240,9 @@ def user(
         found = accounts.find(name)
         if found is None:
             raise Problem(f"Nobody has the name {name!r}; add them with: assistant shop user NAME --role ROLE")
-        lines.print(escape(f"{found.name}: {found.role}"))
+        lines.print(f"{found.name}: {found.role}")
         if link:
-            lines.print(escape(f"{at}/enter?link={accounts.make_link(name)}"))
+            lines.print(f"{at}/enter?link={accounts.make_link(name)}")
 
 
 @app.command()
@@ -253,7 +252,7 @@ def backup(
 ) -> None:
     """Copy the whole store into one file, while others go on using it."""
     copies.backup(store, to)
-    lines.print(f"Backup: {escape(str(to))} ({to.stat().st_size / 1e6:.1f} MB). Keep it on another machine.")
+    lines.print(f"Backup: {to} ({to.stat().st_size / 1e6:.1f} MB). Keep it on another machine.")
 
 
 @app.command()
@@ -263,4 +262,4 @@ def restore(
 ) -> None:
     """Make a store from a backup. Its file must not be there yet, or its database must be empty."""
     copies.restore(file, store)
-    lines.print(f"The store {escape(store)} is there.")
+    lines.print(f"The store {store} is there.")

@@ -17,7 +17,7 @@ from assistant.places import visits_folder
 
 # Without emoji: ":AB:" in a fingerprint, and ":cd:" in what people write, are themselves.
 console = Console(highlight=False, emoji=False)
-lines = Console(highlight=False, emoji=False, soft_wrap=True)
+lines = Console(highlight=False, emoji=False, soft_wrap=True, markup=False)
 """For lines that a person or a program takes whole, with paths and hashes in them."""
 
 errors = Console(stderr=True, highlight=False, emoji=False, soft_wrap=True)

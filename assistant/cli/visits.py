@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.markup import escape
 
 from assistant.cli.terminal import FOLDER, command_app, complain, lines
 from assistant.errors import Problem
@@ -30,16 +29,14 @@ def list_visits(
     if keep_in:
         visits.make(keep_in)
         keep_visits_in(keep_in)
-        lines.print(
-            f"Visits are kept in {escape(str(keep_in.resolve()))} from now on; those made before are not moved."
-        )
+        lines.print(f"Visits are kept in {keep_in.resolve()} from now on; those made before are not moved.")
         return
-    lines.print(f"Visits are kept in {escape(str(folder))}; choose another folder with --keep-in.")
+    lines.print(f"Visits are kept in {folder}; choose another folder with --keep-in.")
     found = visits.look(folder) if folder.is_dir() else visits.Found()
     for path in sorted(found.records, reverse=True):
         with suppress(Problem), Record.open(path, read_only=True) as record:
             story = story_of(record.entries())
             job, state = story.rules.job, "ended" if story.closed else "not ended"
-            lines.print(escape(f"{story.began[:10]}  {job.site}, {job.visit}, {state}: {path.parent}"))
+            lines.print(f"{story.began[:10]}  {job.site}, {job.visit}, {state}: {path.parent}")
     for left_out in found.left_out:
         complain("Left out", left_out)
