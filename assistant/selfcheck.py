@@ -52,7 +52,8 @@ def checks(model_folder: Path) -> Iterator[Part]:
         fix = "change these words in grammars/, or use another model"
         yield Part("words of the grammars", not missing, detail, fix)
     yield _tried("voice", "pip install pyttsx3 espeakng-loader", _voice)
-    sound = _tried("PortAudio", "sudo apt-get install libportaudio2", _sound, needed=False)
+    fix = "sudo apt-get install libportaudio2"
+    sound = _tried("PortAudio", fix, lambda: str(load_sounddevice().get_portaudio_version()[1]), needed=False)
     yield sound
     devices = list(load_sounddevice().query_devices()) if sound.found else []
     for name, key in (("microphone", "max_input_channels"), ("loudspeaker", "max_output_channels")):
@@ -77,10 +78,6 @@ def _voice() -> str:
     with tempfile.TemporaryDirectory() as folder, Voice(Path(folder)) as voice:
         sound = voice.render("Self check.")
     return f"{sound.seconds:.1f} s at {sound.rate_hz} Hz"
-
-
-def _sound() -> str:
-    return str(load_sounddevice().get_portaudio_version()[1])
 
 
 SENTENCE = Decimal(120)  # volts: the value of `room.SAY_SENTENCE`

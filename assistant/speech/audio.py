@@ -132,17 +132,12 @@ def without_silent_end(audio: Audio, keep_s: float) -> Audio:
     return Audio(audio.samples[: end + round(keep_s * audio.rate_hz)], audio.rate_hz)
 
 
-def flac_bytes(audio: Audio) -> bytes:
-    """Return the sound as a FLAC file, without loss. Raises ValueError where there are no samples."""
-    return _flac([audio.samples], channels=1, rate_hz=audio.rate_hz)
-
-
 def write_flac(path: Path, audio: Audio) -> None:
-    """Write the sound as FLAC; under `path` there is ever the whole file or what was there before.
+    """Write the sound as FLAC, without loss; under `path` there is ever the whole file or what was there before.
 
     Raises NotWritten where it cannot be written and ValueError where there are no samples.
     """
-    write_whole(path, flac_bytes(audio))
+    write_whole(path, _flac([audio.samples], channels=1, rate_hz=audio.rate_hz))
 
 
 Side = Literal["people", "assistant"]

@@ -17,7 +17,6 @@ from assistant.errors import Problem
 from assistant.speech.audio import (
     Audio,
     VisitTrack,
-    flac_bytes,
     read_audio,
     resample,
     without_silent_end,
@@ -220,7 +219,7 @@ def test_a_missing_folder_is_one_sentence(tmp_path: Path) -> None:
 
 def test_no_samples_make_no_file(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="without samples"):
-        flac_bytes(Audio(np.zeros(0, np.int16), 16_000))
+        write_flac(tmp_path / "a.flac", Audio(np.zeros(0, np.int16), 16_000))
     with pytest.raises(ValueError, match="without samples"):
         VisitTrack(16_000).write(tmp_path / "a.flac")
     assert list(tmp_path.iterdir()) == []
