@@ -25,6 +25,10 @@ from assistant.places import write_whole
 
 LOWEST_RATE_HZ = 8_000
 HIGHEST_RATE_HZ = 192_000
+
+Samples = NDArray[np.int16]
+"""Mono sound, of shape (n,)."""
+
 FULL_SCALE = 32_768
 """One past the loudest positive sample; -FULL_SCALE is the loudest negative one."""
 
@@ -45,7 +49,7 @@ _LENGTH_SLACK = 0.01
 class Audio:
     """Mono sound: `samples` of shape (n,), int16, `rate_hz` samples a second."""
 
-    samples: NDArray[np.int16]
+    samples: Samples
     rate_hz: int
 
     def __post_init__(self) -> None:
@@ -106,7 +110,7 @@ def resample(audio: Audio, rate_hz: int) -> Audio:
     return Audio(to_int16(soxr.resample(audio.samples.astype(np.float32), audio.rate_hz, rate_hz)), rate_hz)
 
 
-def to_int16(samples: NDArray[np.float32]) -> NDArray[np.int16]:
+def to_int16(samples: NDArray[np.float32]) -> Samples:
     """Round samples to int16, those beyond full scale clipped; full scale is 32 768, not 1."""
     return np.clip(np.rint(samples), -FULL_SCALE, FULL_SCALE - 1).astype(np.int16)
 
@@ -153,9 +157,9 @@ class VisitTrack:
 
     def __init__(self, rate_hz: int) -> None:
         self.rate_hz = rate_hz
-        self._pieces: list[tuple[Side, NDArray[np.int16]]] = []
+        self._pieces: list[tuple[Side, Samples]] = []
 
-    def add(self, side: Side, samples: NDArray[np.int16]) -> None:
+    def add(self, side: Side, samples: Samples) -> None:
         """Append what the microphone heard, or what the assistant said."""
         self._pieces.append((side, Audio(samples, self.rate_hz).samples.copy()))
 
@@ -204,7 +208,7 @@ class _NotSoundError(Exception):
     """Values in the file that no sound has."""
 
 
-def _read_mono(file: soundfile.SoundFile) -> NDArray[np.int16]:
+def _read_mono(file: soundfile.SoundFile) -> Samples:
     # In blocks, because in floating point and all channels a long recording takes many times its memory.
     blocks = [np.zeros(0, np.int16)]
     while len(block := file.read(_BLOCK_FRAMES, dtype="float32", always_2d=True)):
@@ -223,7 +227,7 @@ def _is_cut_short(log: str) -> bool:
     return any(int(held) + _SIZE_SLACK_BYTES < int(stated) < _UNKNOWN_SIZE for stated, held in sizes)
 
 
-def _on_side(piece: tuple[Side, NDArray[np.int16]]) -> NDArray[np.int16]:
+def _on_side(piece: tuple[Side, Samples]) -> NDArray[np.int16]:
     side, samples = piece
     silent = np.zeros_like(samples)
     return np.stack([samples, silent] if side == "people" else [silent, samples], axis=1)

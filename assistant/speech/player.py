@@ -11,9 +11,8 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
-from assistant.speech.audio import Audio, VisitTrack, resample
+from assistant.speech.audio import Audio, Samples, VisitTrack, resample
 from assistant.speech.devices import FIRST_BLOCK_S, WATCHDOG_S, Device, watch
 
 _BLOCK_S = 0.02
@@ -154,7 +153,7 @@ class DevicePlayer:
 class _Playing:
     """One sound on its way to the device; `fill` runs in the device's own thread."""
 
-    def __init__(self, library: Any, samples: NDArray[np.int16], silence: int) -> None:
+    def __init__(self, library: Any, samples: Samples, silence: int) -> None:
         self.samples = samples
         self.silence = silence  # samples of it to be played after the sound
         self.taken = 0  # frames that the device took
@@ -163,7 +162,7 @@ class _Playing:
         self.fault: Exception | None = None
         self._library = library
 
-    def fill(self, out: NDArray[np.int16], frames: int, *_: object) -> None:
+    def fill(self, out: Samples, frames: int, *_: object) -> None:
         # An exception in here would only be printed, and the stream end as if all was well.
         stopped = self.stopped
         try:

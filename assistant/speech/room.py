@@ -11,17 +11,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from assistant.language.heard import TOO_LOUD_DB
-from assistant.speech.audio import FULL_SCALE, Audio, resample
+from assistant.speech.audio import FULL_SCALE, Audio, Samples, resample
 from assistant.speech.ears import Utterance
 from assistant.speech.levels import FRAME_S, level_db, spoken_db, without_noise_db
 from assistant.speech.microphone import Captured
 from assistant.speech.player import Player
 from assistant.speech.voice import Voice
-
-Samples = NDArray[np.int16]
 
 # Speech to noise, measured with the bundled model on voices and people that it was not trained on (docs/hearing.md):
 # of 335 readings 95 % were right in quiet, 90 % at 20 dB, 82 % at 10 dB and 69 % at 5 dB.

@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
-from assistant.speech.audio import VisitTrack, read_audio, resample
+from assistant.speech.audio import Samples, VisitTrack, read_audio, resample
 
 BLOCK = 1600  # samples, 0.1 s at 16 kHz
 
@@ -34,7 +33,7 @@ class FileSource:
         sounds = [resample(read_audio(file), rate_hz).samples for file in files]
         self._samples = np.concatenate(sounds)[round(from_s * rate_hz) :]
 
-    def take(self, timeout_s: float) -> NDArray[np.int16]:
+    def take(self, timeout_s: float) -> Samples:
         """The next block, at once. Raises EOFError at the end of the stream."""
         block = self._samples[:BLOCK]
         if not len(block):
