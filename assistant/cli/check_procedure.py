@@ -8,15 +8,12 @@ from typing import Annotated
 
 import typer
 
-from assistant.cli.terminal import command_app, complain, lines
+from assistant.cli.terminal import complain, lines
 from assistant.errors import Problem
 from assistant.files import Library, library
 from assistant.yaml_files import read_yaml
 
-app = command_app()
 
-
-@app.command()
 def check_procedure(
     files: Annotated[list[Path], typer.Argument(help="Procedures, parts, or files of limits, hazards, quantities.")],
 ) -> None:

@@ -64,12 +64,18 @@ class Commands(TyperGroup):
 
 
 class Later(TyperCommand):
-    """Stands in the list for a command that is imported when it is called."""
+    """Stands in the list for a command that is imported when it is called: the function of its name in the module of
+    its name, or that module's `app` where it has commands of its own."""
 
     def make_context(self, info_name: str | None, args: list[str], parent: Any = None, **extra: Any) -> Any:
         """The context of the command itself."""
-        module = import_module(f"assistant.cli.{str(self.name).replace('-', '_')}")
-        return get_command(module.app).make_context(info_name, args, parent, **extra)
+        name = str(self.name).replace("-", "_")
+        module = import_module(f"assistant.cli.{name}")
+        app = getattr(module, "app", None)
+        if app is None:
+            app = typer.Typer(add_completion=False, rich_markup_mode=None)
+            app.command()(getattr(module, name))
+        return get_command(app).make_context(info_name, args, parent, **extra)
 
 
 SHOP = Annotated[

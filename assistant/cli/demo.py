@@ -7,15 +7,13 @@ from typing import Annotated
 
 import typer
 
-from assistant.cli.terminal import VOICE, command_app, console
+from assistant.cli.terminal import VOICE, console
 from assistant.cli.visit import Terminal
 from assistant.errors import Problem
 from assistant.files import read_draft
 from assistant.places import top_folder
 from assistant.record import folder as visits
 from assistant.session.session import Begin, work
-
-app = command_app()
 
 DEMO_VISITS = {
     "hot-surface-brief": "a yearly check of a hot surface igniter with the brief talk",
@@ -27,7 +25,6 @@ DEMO_VISITS = {
 }
 
 
-@app.command()
 def demo(
     visit: Annotated[
         str, typer.Argument(help="Which: " + "; ".join(f"{k}, {v}" for k, v in DEMO_VISITS.items()))

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from assistant.cli.terminal import command_app, complain
+from assistant.cli.terminal import complain
 from assistant.cli.understand import (
     JSON,
     QUESTION,
@@ -27,10 +27,7 @@ from assistant.speech.ears import hear_whole
 from assistant.speech.levels import over_noise_db
 from assistant.speech.recognizer import recognizer_in_use
 
-app = command_app()
 
-
-@app.command()
 def hear(
     files: Annotated[list[Path] | None, typer.Argument(help="Recordings, each of one answer.")] = None,
     question: QUESTION = "",

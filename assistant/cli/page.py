@@ -14,7 +14,7 @@ from typing import Annotated
 import typer
 import uvicorn
 
-from assistant.cli.terminal import FOLDER, command_app, lines
+from assistant.cli.terminal import FOLDER, lines
 from assistant.errors import Problem
 from assistant.places import visits_folder
 from assistant.record import folder as visits
@@ -25,8 +25,6 @@ from assistant.review.web.app import create_app
 from assistant.review.web.guard import LOOPBACK, Guard
 from assistant.review.web.now import Follower
 
-app = command_app()
-
 PATIENCE_S = 0.4
 """How long a list waits for visits that were not read yet: with the drawing of the page, less than a second."""
 
@@ -34,7 +32,6 @@ TOKEN = "ASSISTANT_PAGE_TOKEN"
 """The variable that may hold the token: on a command line everybody on the machine could read it."""
 
 
-@app.command()
 def page(
     folder: FOLDER,
     store: Annotated[

@@ -11,7 +11,7 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
-from assistant.cli.terminal import VISIT, command_app, complain, console
+from assistant.cli.terminal import VISIT, complain, console
 from assistant.cli.turns import print_turn, turn_table
 from assistant.errors import Problem
 from assistant.files import expected, read_grammar_texts, read_job, read_limits
@@ -33,13 +33,10 @@ from assistant.speech.player import DevicePlayer
 from assistant.speech.recognizer import VoskRecognizer
 from assistant.speech.voice import Voice
 
-app = command_app()
-
 DIFFERS = 1
 """Exit status of `replay` when something would be judged otherwise."""
 
 
-@app.command()
 def replay(
     visit: VISIT,
     aloud: Annotated[bool, typer.Option("--aloud", help="Play it: the people, and what the assistant said.")] = False,

@@ -7,16 +7,13 @@ from typing import Annotated
 
 import typer
 
-from assistant.cli.terminal import FORCE, VISIT, command_app, complain_of_record, free, lines
+from assistant.cli.terminal import FORCE, VISIT, complain_of_record, free, lines
 from assistant.places import write_whole
 from assistant.record import folder as visits
 from assistant.record.record import Record
 from assistant.review.report import page
 
-app = command_app()
 
-
-@app.command()
 def report(
     visit: VISIT,
     html: Annotated[Path | None, typer.Option("--html", help="Write the HTML file here.")] = None,

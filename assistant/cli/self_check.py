@@ -15,7 +15,7 @@ from rich.table import Table
 
 from assistant import selfcheck
 from assistant.cli import by_phone
-from assistant.cli.terminal import LOUDSPEAKER, MICROPHONE, command_app, console, errors, print_json
+from assistant.cli.terminal import LOUDSPEAKER, MICROPHONE, console, errors, print_json
 from assistant.errors import Problem
 from assistant.places import voice_cache
 from assistant.speech.devices import MicrophoneLost
@@ -24,10 +24,7 @@ from assistant.speech.player import PlayerError
 from assistant.speech.route import sound_card
 from assistant.speech.voice import VoiceError
 
-app = command_app()
 
-
-@app.command()
 def self_check(
     listen: Annotated[
         bool, typer.Option("--listen", help="Measure the room instead: noise, speech, what comes back of the voice.")

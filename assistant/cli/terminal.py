@@ -59,11 +59,6 @@ def free(path: Path, force: bool) -> Path:
     return path.resolve()
 
 
-def command_app() -> typer.Typer:
-    """For the module of one command, which is put on it with `@app.command()`."""
-    return typer.Typer(add_completion=False, rich_markup_mode=None)
-
-
 def group_app(text: str) -> typer.Typer:
     """For the module of a command that has commands of its own. text: its help."""
     return typer.Typer(add_completion=False, rich_markup_mode=None, no_args_is_help=True, help=text)

@@ -9,7 +9,7 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
-from assistant.cli.terminal import command_app, console, print_json
+from assistant.cli.terminal import console, print_json
 from assistant.errors import Problem
 from assistant.files import library
 from assistant.language.heard import Heard
@@ -17,14 +17,11 @@ from assistant.language.meaning import Command, Meaning, Named, Question, Readin
 from assistant.language.spoken import figures_said
 from assistant.trade.procedures import Step
 
-app = command_app()
-
 QUESTION = Annotated[str, typer.Option("--question", "-q", help="What was asked: a quantity or a step.")]
 QUESTIONS = Annotated[bool, typer.Option("--questions", help="List the questions and stop.")]
 JSON = Annotated[bool, typer.Option("--json", help="One JSON object a line.")]
 
 
-@app.command()
 def understand(
     words: Annotated[list[str] | None, typer.Argument(help="The words; without any, lines on standard input.")] = None,
     question: QUESTION = "",

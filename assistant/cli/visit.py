@@ -20,7 +20,6 @@ from assistant.cli.terminal import (
     LOUDSPEAKER,
     MICROPHONE,
     VOICE,
-    command_app,
     console,
 )
 from assistant.cli.turns import print_turn, turn_table
@@ -39,8 +38,6 @@ from assistant.session.edges import QUIET_S
 from assistant.session.session import TAIL_S, Begin, Live, work
 from assistant.speech.route import OpenRoute, sound_card
 
-app = command_app()
-
 TAIL = Annotated[
     float,
     typer.Option("--tail", min=0.0, max=3.0, help="Seconds not heard after its voice; see self-check --listen."),
@@ -52,7 +49,6 @@ HEADSET = Annotated[
 HELPER = Annotated[str | None, typer.Option("--helper-microphone", help="The name of a second one, for a helper.")]
 
 
-@app.command()
 def visit(
     folder: FOLDER,
     job: Annotated[Path | None, typer.Option("--job", help="The job file (YAML).")] = None,

@@ -8,18 +8,15 @@ from typing import Annotated
 
 import typer
 
-from assistant.cli.terminal import FOLDER, command_app, complain, lines
+from assistant.cli.terminal import FOLDER, complain, lines
 from assistant.errors import Problem
 from assistant.places import keep_visits_in
-from assistant.record import folder as visits
+from assistant.record.folder import Found, look, make
 from assistant.record.record import Record
 from assistant.record.story import story_of
 
-app = command_app()
 
-
-@app.command("visits")
-def list_visits(
+def visits(
     folder: FOLDER,
     keep_in: Annotated[
         Path | None, typer.Option("--keep-in", help="Keep visits in this folder from now on; it is made if needed.")
@@ -27,12 +24,12 @@ def list_visits(
 ) -> None:
     """List the visits, the newest first; or choose once where they are kept."""
     if keep_in:
-        visits.make(keep_in)
+        make(keep_in)
         keep_visits_in(keep_in)
         lines.print(f"Visits are kept in {keep_in.resolve()} from now on; those made before are not moved.")
         return
     lines.print(f"Visits are kept in {folder}; choose another folder with --keep-in.")
-    found = visits.look(folder) if folder.is_dir() else visits.Found()
+    found = look(folder) if folder.is_dir() else Found()
     for path in sorted(found.records, reverse=True):
         with suppress(Problem), Record.open(path, read_only=True) as record:
             story = story_of(record.entries())

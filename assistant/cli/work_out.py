@@ -9,16 +9,13 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
-from assistant.cli.terminal import command_app, console, print_json
+from assistant.cli.terminal import console, print_json
 from assistant.errors import Problem
 from assistant.trade import computations
 from assistant.trade.computation import Worked
 from assistant.trade.units import round_significant
 
-app = command_app()
 
-
-@app.command()
 def work_out(
     name: Annotated[str, typer.Argument(help="What: a name of the list; without any, the list.")] = "",
     values: Annotated[
