@@ -4,6 +4,7 @@ import io
 import os
 import shutil
 import signal
+import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -120,6 +121,7 @@ def run(capfd, monkeypatch):
     def command(*arguments: object, stdin: str = "") -> tuple[int, str, str]:
         monkeypatch.setattr("sys.argv", ["assistant", *map(str, arguments)])
         monkeypatch.setattr("sys.stdin", io.StringIO(stdin))
+        monkeypatch.setattr("sys.unraisablehook", sys.unraisablehook)  # which it silences, too
         status = 0
         try:
             cli.main()

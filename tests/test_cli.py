@@ -416,13 +416,10 @@ MADE_UP = """\
 import sys
 from typing import Annotated
 import typer
-from assistant.cli.terminal import command_app, console
+from assistant.cli.terminal import console
 from assistant.errors import Problem
 
-app = command_app()
 
-
-@app.command()
 def made_up(what: Annotated[str, typer.Argument(help="What becomes of it.")]) -> None:
     \"\"\"Do as it is told.\"\"\"
     if what == "problem":
@@ -499,6 +496,25 @@ def test_nothing_that_is_printed_is_taken_for_an_emoji(to):
     with to.capture() as printed:
         to.print("1A:AB:CD:2B")
     assert printed.get() == "1A:AB:CD:2B\n"
+
+
+def test_what_was_half_made_when_it_was_stopped_says_nothing():
+    """As a recognizer of Vosk that is stopped while it is made."""
+    code = """
+from assistant import cli
+class Half:
+    def __del__(self):
+        raise AttributeError("it has no handle")
+def stopped():
+    half = Half()
+    raise KeyboardInterrupt
+try:
+    stopped()
+except KeyboardInterrupt as interrupt:
+    cli.stop(interrupt)
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (130, "Stopped.\n")
 
 
 @pytest.mark.parametrize(

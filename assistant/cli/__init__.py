@@ -55,5 +55,6 @@ def main() -> None:
 def stop(interrupt: KeyboardInterrupt) -> NoReturn:
     """Ends the program on Ctrl-C: one line, with what the interrupt's notes say became of the work, and status 130."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a second one would only disturb the end
+    sys.unraisablehook = lambda _: None  # so would what was half made: a recognizer of Vosk complains as it goes
     print("Stopped.", *getattr(interrupt, "__notes__", ()), file=sys.stderr)
     sys.exit(130)
