@@ -20,7 +20,7 @@ from script import patience
 from assistant.dialogue import gate, timers
 from assistant.dialogue.effects import Note, Say
 from assistant.dialogue.events import Clock, Event, Opened, Said, Voiced
-from assistant.dialogue.figures import RANK, judge_reading, work_out
+from assistant.dialogue.figures import judge_reading, work_out
 from assistant.dialogue.machine import Dialogue
 from assistant.dialogue.state import Candidate, Deciding, Phase, State, Taken
 from assistant.files import library
@@ -31,7 +31,7 @@ from assistant.language.utterance import Language
 from assistant.trade.computations import FINDINGS
 from assistant.trade.history import History
 from assistant.trade.job import Appliance, Gas, Job, Meter, Person, PlateValue
-from assistant.trade.judging import MeterAccuracy
+from assistant.trade.judging import RANK, MeterAccuracy
 from assistant.trade.procedures import EMERGENCY, END, Procedure, Step
 from assistant.trade.quantities import Overload
 

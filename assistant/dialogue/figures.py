@@ -15,15 +15,11 @@ from assistant.trade import units
 from assistant.trade.computations import FINDINGS
 from assistant.trade.feeds import Known, Lacking, feed
 from assistant.trade.formulas.uncertainty import meter_uncertainty
-from assistant.trade.judging import RISING, Verdict, judge
+from assistant.trade.judging import RANK, RISING, Verdict, judge
 from assistant.trade.limits import EmergencyKind, limit_for
 from assistant.trade.procedures import Step
 from assistant.trade.quantities import Overload
 from assistant.wording import english as wording
-
-# From best to worst, to choose where a step leads when a reading completes findings.
-RANK = ("noted", "pass", "caution", "cannot-judge", "conditional-pass", "conditional-fail", "fail")
-
 
 # How far a mark said by voice lies from its event: half the width, in seconds (from memory, verify). The job file
 # replaces it with a meter, for the voice's marks, that measures these times with an accuracy.

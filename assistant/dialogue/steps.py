@@ -12,7 +12,6 @@ from assistant.dialogue.context import Context, Turn, alarm, say, then
 from assistant.dialogue.effects import Effect, Note
 from assistant.dialogue.events import IN_NOISE
 from assistant.dialogue.figures import (
-    RANK,
     calls_for_leaving,
     findings,
     judge_reading,
@@ -49,6 +48,7 @@ from assistant.dialogue.state import (
 from assistant.dialogue.summary import summary_of
 from assistant.language.meaning import value_text
 from assistant.trade.computations import CLOCKED, CLOCKED_BY, FINDINGS
+from assistant.trade.judging import RANK
 from assistant.trade.limits import EmergencyKind
 from assistant.trade.procedures import EMERGENCY, END, Repair, Step, after_step, left_out
 from assistant.trade.procedures import State as Site

@@ -109,7 +109,7 @@ def _measured(rules: Rules, step: Step, of: Taken | Found, title: str, as_found:
     failed = verdict.accepted is False and (guarded or tests)
     return {
         "step": step.id,
-        "text": wording.FOUND.format(title=title, outcome=verdict.outcome.replace("-", " ")),
+        "text": wording.FOUND.format(title=title, outcome=wording.outcome(verdict.outcome)),
         "verdict": verdict.outcome,
         "value": value_text(of.value),
         "unit": of.unit,

@@ -49,7 +49,8 @@ Outcome = Literal["pass", "conditional-pass", "conditional-fail", "fail", "cauti
 RISING = "rising: higher than the reading before; find the cause"
 """The reason of a caution that no bound gives: what must not rise has risen."""
 
-_BEST_TO_WORST: tuple[Outcome, ...] = ("pass", "conditional-pass", "conditional-fail", "fail")
+RANK = ("noted", "pass", "caution", "cannot-judge", "conditional-pass", "conditional-fail", "fail")
+"""From best to worst: of several readings, or of a reading and the findings that it completes, the worst counts."""
 
 
 class Source(Data):
@@ -354,7 +355,7 @@ def _judge_number(reading: Decimal, limit: Limit, expanded_uncertainty: Decimal 
             continue
         inside = not limit.is_beyond(bound, value)
         state = _state(inside, margin, None if limit.simple else expanded_uncertainty)
-        if _BEST_TO_WORST.index(state) > _BEST_TO_WORST.index(outcome):
+        if RANK.index(state) > RANK.index(outcome):
             outcome = state
             reasons = _STRENGTH_REASON if limit.strength else _STATE_REASON
             reason = reasons[state].format(side=side, how=how, bound=_with_unit(limit.bounds[bound], limit))

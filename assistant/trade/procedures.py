@@ -23,7 +23,7 @@ from pydantic import (
 )
 
 from assistant.trade.job import Fitted, Fuel, Ignition, Job, KnownIgnition, Only, VisitKind
-from assistant.trade.judging import Act, Source
+from assistant.trade.judging import RANK, Act, Source
 from assistant.trade.model import Data
 from assistant.trade.quantities import Danger
 
@@ -126,12 +126,11 @@ class Kind:
     moves: bool = False  # it may be worked before or after its neighbours
 
 
-_READ = ("noted", "pass", "caution", "conditional-pass", "conditional-fail", "fail", "cannot-judge")
 KINDS: dict[str, Kind] = {
     "do": Kind(("done",), "done", by_hand=True),
     "check": Kind(("yes", "no"), moves=True),
-    "read": Kind(_READ, "pass", ("quantity",), moves=True),
-    "time": Kind(_READ, "pass", ("events", "times")),
+    "read": Kind(RANK, "pass", ("quantity",), moves=True),
+    "time": Kind(RANK, "pass", ("events", "times")),
 }
 
 

@@ -210,15 +210,6 @@ HELPER_LOST = "The helper's microphone is gone. I hear the other one."
 STOPPED_NOW = "Stopped. Hands out."
 HEAD = "The record's head begins with {characters}."
 
-_OUTCOMES = {
-    "pass": "Pass",
-    "caution": "Caution",
-    "conditional-pass": "Conditional pass",
-    "conditional-fail": "Conditional fail",
-    "fail": "Fail",
-    "cannot-judge": "Cannot judge",
-    "noted": "Noted",
-}
 _UNCLEAR = {
     "silence": "I heard no words.",
     "not-understood": "I did not understand.",
@@ -293,9 +284,14 @@ def without_unit(said: str, reading: Reading) -> str:
     return said.removesuffix(f" {spoken_unit(reading.unit, value)}") if isinstance(value, Decimal) else said
 
 
+def outcome(name: str) -> str:
+    """How a reading stands, as people say it."""
+    return name.replace("-", " ")
+
+
 def verdict(v: Verdict, judged: Value | None = None) -> str:
     """How a reading stands, in a few words; the whole limit is told on request."""
-    said = _OUTCOMES[v.outcome]
+    said = capital(outcome(v.outcome))
     if v.reason == RISING:
         return "Find the cause, it is higher than before."
     if v.outcome == "cannot-judge":
@@ -394,7 +390,7 @@ def barred_by(rules: Rules, bar: Bar) -> str:
     if isinstance(fact, Answer):
         return fact.text
     name = rules.procedure.step(fact.step).title if isinstance(fact, Taken) else FINDINGS[fact.name].spoken
-    return f"{name}, {_OUTCOMES[fact.verdict.outcome].lower() if fact.verdict else 'not read'}"
+    return f"{name}, {outcome(fact.verdict.outcome) if fact.verdict else 'not read'}"
 
 
 def barred(rules: Rules, bar: Bar, act: str, first: Sequence[Step]) -> str:
@@ -411,7 +407,7 @@ def finding(found: Found, brief: bool = False) -> str:
     # No meter behind a finding carries more than three figures; the record keeps them all.
     value = spoken_quantity(round_significant(found.value, 3))
     if brief and found.verdict.outcome in ("pass", "noted"):
-        return f"{capital(name)} {value}, {_OUTCOMES[found.verdict.outcome].lower()}."
+        return f"{capital(name)} {value}, {outcome(found.verdict.outcome)}."
     return f"{capital(name)} is {value} {spoken_unit(found.unit, found.value)}. {verdict(found.verdict, found.value)}"
 
 
@@ -491,8 +487,8 @@ def probable_cause(rules: Rules, causes: Sequence[Probable], why: str | None, se
         return "No cause fits what was read so far. Say symptom, and what it does."
     first = f"Probable cause, {causes[0].cause}."
     if why:
-        outcome = "not as usual" if seen[why] == UNUSUAL else seen[why]
-        first += f" For {rules.faults.observations[why].say}: {outcome}."
+        shown = "not as usual" if seen[why] == UNUSUAL else seen[why]
+        first += f" For {rules.faults.observations[why].say}: {shown}."
     rest = [each.cause for each in causes[1:3]]
     return f"{first} Then, {'; or '.join(rest)}." if rest else first
 
