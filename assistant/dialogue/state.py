@@ -255,79 +255,73 @@ class WithData:
 
     phase: ClassVar[Phase]
 
+    def __init_subclass__(cls, phase: Phase) -> None:
+        cls.phase = phase
+
 
 @dataclass(frozen=True)
-class Warned(WithData):
+class Warned(WithData, phase=Phase.WARNING):
     """Before a step's question."""
 
-    phase = Phase.WARNING
     voiced: bool = False  # its hazards were played to the end
 
 
 @dataclass(frozen=True)
-class Confirming(WithData):
+class Confirming(WithData, phase=Phase.CONFIRMING):
     """A reading or an answer was heard, and needs a yes."""
 
-    phase = Phase.CONFIRMING
     heard: Candidate | HeardAnswer | HeardList
 
 
 @dataclass(frozen=True)
-class Proposing(WithData):
+class Proposing(WithData, phase=Phase.PROPOSING):
     """A command was nearly said."""
 
-    phase = Phase.PROPOSING
     command: Command
     words: str
     back: At
 
 
 @dataclass(frozen=True)
-class Noting(WithData):
+class Noting(WithData, phase=Phase.NOTING):
     """A note is taken."""
 
-    phase = Phase.NOTING
     back: At
 
 
 @dataclass(frozen=True)
-class Holding(WithData):
+class Holding(WithData, phase=Phase.HOLDING):
     """On hold."""
 
-    phase = Phase.HOLDING
     back: At
 
 
 @dataclass(frozen=True)
-class Cleared(WithData):
+class Cleared(WithData, phase=Phase.CLEARED):
     """They said their name."""
 
-    phase = Phase.CLEARED
     audio: str  # the recording of the name
 
 
 @dataclass(frozen=True)
-class Missed(WithData):
+class Missed(WithData, phase=Phase.MISSED):
     """A run is over, and its marks are fewer than its events."""
 
-    phase = Phase.MISSED
     marks: tuple[Mark, ...]
     events: tuple[str, ...] = ()  # those that are said to have got no mark
 
 
 @dataclass(frozen=True)
-class Timed(WithData):
+class Timed(WithData, phase=Phase.TIMED):
     """The marks of a run give times that need a yes."""
 
-    phase = Phase.TIMED
     marks: tuple[Mark, ...]  # each with its event
 
 
 @dataclass(frozen=True)
-class RepairHeard(WithData):
+class RepairHeard(WithData, phase=Phase.REPAIRED):
     """A repair by its name in the procedure, that was heard or is offered."""
 
-    phase = Phase.REPAIRED
     name: str
     words: str
     audio: str
@@ -335,10 +329,9 @@ class RepairHeard(WithData):
 
 
 @dataclass(frozen=True)
-class Working(WithData):
+class Working(WithData, phase=Phase.WORKING):
     """Something is worked out aside, and an input of it is asked."""
 
-    phase = Phase.WORKING
     name: str  # in `trade.feeds`
     back: At  # where it came from, and goes back to
     hand: Hand  # of the step, meanwhile put aside
@@ -351,26 +344,23 @@ class Working(WithData):
 
 
 @dataclass(frozen=True)
-class Deciding(WithData):
+class Deciding(WithData, phase=Phase.DECIDING):
     """The last step is behind."""
 
-    phase = Phase.DECIDING
     yeses: int = 0  # how often the decision was said
 
 
 @dataclass(frozen=True)
-class Telling(WithData):
+class Telling(WithData, phase=Phase.TELLING):
     """The decision is taken."""
 
-    phase = Phase.TELLING
     stays_on: bool
 
 
 @dataclass(frozen=True)
-class FollowUp(WithData):
+class FollowUp(WithData, phase=Phase.FOLLOW_UP):
     """Something is to be done after the visit. told: the recording of who was told, "" for nobody."""
 
-    phase = Phase.FOLLOW_UP
     stays_on: bool
     told: str
 
