@@ -13,8 +13,9 @@ HEAD = """# The dialogue
 Made from `assistant/dialogue/table.py` by `make docs`. What leads anywhere else is an error of the program
 (`tests/dialogue/test_table.py` walks every cell).
 
-A *word* is a command, a reading, a name ("named"), what was not understood, or an event
-that nobody says. To stay in the phase is always allowed and not shown.
+A *word* is a command, a reading, a name ("named"), what was not understood, or an event that nobody says. To stay in
+the phase is always allowed and not shown. Without a handler a word leads where it says, and what is waited for there
+is said.
 """
 
 
@@ -44,7 +45,8 @@ def _arrows() -> list[str]:
 
 
 def _row(word: str, cell: Cell) -> str:
-    handler = f"`{cell.handler.__module__.rsplit('.', 1)[-1]}.{cell.handler.__name__.lstrip('_')}`"
+    does = cell.handler
+    handler = f"`{does.__module__.rsplit('.', 1)[-1]}.{does.__name__.lstrip('_')}`" if does else ""
     return f"| {word} | {handler} | {', '.join(_targets(cell)) or 'stays'} |"
 
 

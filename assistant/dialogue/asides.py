@@ -127,11 +127,6 @@ def last_reading(dialogue: Context, state: State, event: Said, meaning: Meaning)
     return presented(dialogue, state, say(told, "answer"))
 
 
-def what_next(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
-    """What is waited for."""
-    return presented(dialogue, state)
-
-
 def help_(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """The words that work now."""
     step = dialogue.answering(state)

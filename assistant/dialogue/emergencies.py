@@ -49,9 +49,3 @@ def cleared(dialogue: Context, state: State, event: Said, meaning: Meaning) -> T
         state, made = repaired(dialogue, state, RepairHeard(name, "", ""))
         clear.append(made)
     return then([*clear, *say(wording.STARTS_AGAIN)], open_step(dialogue, replace(state, path=(), site=Site()), first))
-
-
-def not_clear(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
-    """Anything but a yes: it is still an emergency."""
-    state = replace(state, at=Phase.EMERGENCY)
-    return state, say(wording.STAY_OUT, "alarm")

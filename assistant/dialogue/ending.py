@@ -44,16 +44,6 @@ def understood(dialogue: Context, state: State, event: Said, meaning: Meaning) -
     return presented(dialogue, replace(state, at=Phase.SHUT), [note])
 
 
-def done(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
-    """Gas and power are said to be shut off: that is confirmed."""
-    return presented(dialogue, replace(state, at=Phase.PROVING))
-
-
-def not_shut(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
-    """No: it is not shut off."""
-    return presented(dialogue, replace(state, at=Phase.SHUT))
-
-
 def proved(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Yes: it is shut off."""
     state = replace(state, site=Site(power="isolated", gas="shut"))

@@ -27,6 +27,7 @@ from assistant.dialogue import (
 from assistant.dialogue.context import Context, Handler, Turn
 from assistant.dialogue.events import Event, Said
 from assistant.dialogue.state import IN_EMERGENCY, Phase, Proposing, State
+from assistant.dialogue.steps import presented
 from assistant.language.meaning import Meaning
 
 
@@ -36,13 +37,13 @@ class NotInTableError(Exception):
 
 @dataclass(frozen=True)
 class Cell:
-    """What a word does in a phase."""
+    """What a word does in a phase; without a handler it leads there, and what is waited for is said."""
 
-    handler: Handler
+    handler: Handler | None
     to: frozenset[Phase] = frozenset()  # besides the phase that it is said in
 
 
-def _cell(handler: Handler, *to: Phase | frozenset[Phase]) -> Cell:
+def _cell(handler: Handler | None, *to: Phase | frozenset[Phase]) -> Cell:
     return Cell(handler, frozenset(each for one in to for each in (one if isinstance(one, frozenset) else (one,))))
 
 
@@ -76,7 +77,7 @@ EVERYWHERE: dict[str, Cell] = {
     "how-far": _cell(asides.how_far),
     "limit": _cell(asides.limit),
     "last-reading": _cell(asides.last_reading),
-    "what-next": _cell(asides.what_next),
+    "what-next": _cell(None),
     "help": _cell(asides.help_),
     "note": _cell(asides.note, Phase.NOTING),
     "correction": _cell(readings.corrected, STEP),
@@ -120,7 +121,7 @@ _GO_BACK = _cell(asides.go_back, STEP)
 _NOT_SKIPPED = _cell(asides.not_skipped, STEP)
 _NONE_MADE = _cell(repairs.none_made, STEP)
 _STAY_OUT = _cell(emergencies.stay_out)
-_NOT_CLEAR = _cell(emergencies.not_clear, Phase.EMERGENCY)
+_NOT_CLEAR = _cell(None, Phase.EMERGENCY)
 
 TABLE: dict[Phase, dict[str, Cell]] = {
     Phase.WARNING: {
@@ -217,16 +218,16 @@ TABLE: dict[Phase, dict[str, Cell]] = {
     Phase.SHUTTING: {
         "not-voiced": _cell(opening.not_warned, Phase.HOLDING),
         "understood": _cell(ending.understood, Phase.SHUT),
-        **dict.fromkeys(("next", "yes", "no"), _cell(asides.what_next)),
+        **dict.fromkeys(("next", "yes", "no"), _cell(None)),
     },
     Phase.SHUT: {
-        "next": _cell(ending.done, Phase.PROVING),
-        **dict.fromkeys(("understood", "yes", "no"), _cell(asides.what_next)),
+        "next": _cell(None, Phase.PROVING),
+        **dict.fromkeys(("understood", "yes", "no"), _cell(None)),
     },
     Phase.PROVING: {
         "yes": _cell(ending.proved, Phase.TELLING),
-        "no": _cell(ending.not_shut, Phase.SHUT),
-        **dict.fromkeys(("understood", "next"), _cell(asides.what_next)),
+        "no": _cell(None, Phase.SHUT),
+        **dict.fromkeys(("understood", "next"), _cell(None)),
     },
     Phase.TELLING: {
         **_BESIDE,
@@ -253,6 +254,8 @@ def cell(phase: Phase, word: str) -> Cell:
 def dispatch(dialogue: Context, state: State, word: str, event: Event, meaning: Meaning) -> Turn:
     """Does what the table has for a word. Raises NotInTableError when that leads where its cell does not."""
     does = cell(state.phase, word)
+    if does.handler is None:
+        return presented(dialogue, replace(state, at=next(iter(does.to), state.at)))
     new, effects = does.handler(dialogue, state, event, meaning)
     if new.phase not in {state.phase, *does.to}:
         raise NotInTableError(f"{word!r} in {state.phase.name} leads to {new.phase.name}")
