@@ -9,7 +9,7 @@ from typing import Any
 from assistant.dialogue.effects import Effect, Manner, Note, Say
 from assistant.dialogue.events import Said
 from assistant.dialogue.state import Phase, Rules, State, Taken, Working
-from assistant.language.meaning import Command, Meaning, Named, Question, Value, word_of
+from assistant.language.meaning import Command, Meaning, Named, Question
 from assistant.language.utterance import Language
 from assistant.trade import units
 from assistant.trade.limits import EmergencyKind
@@ -74,7 +74,7 @@ class Context:
 
     def meaning(self, state: State, event: Said) -> Meaning:
         """What was said, at what is asked: an answer in the question's own words is the command that it means there."""
-        meaning = self.language.meaning(event.heard, self.question(state), self.refused(state))
+        meaning = self.language.meaning(event.heard, self.question(state), state.hand.refused)
         if not isinstance(meaning, Named):
             return meaning
         if meaning.rule == FINISHED:
@@ -83,16 +83,6 @@ class Context:
             return Command("mark", marks=("" if meaning.rule == NOW else meaning.of,))
         answer = self.answering(state).means.get(meaning.of) if meaning.rule == SEEN else None
         return Command(answer, of=meaning.of) if answer else meaning
-
-    def heard(self, state: State, event: Said) -> tuple[str, Said, Meaning]:
-        """What was said as a word of the table, with its event and its meaning."""
-        meaning = self.meaning(state, event)
-        return word_of(meaning), event, meaning
-
-    @staticmethod
-    def refused(state: State) -> tuple[Value, ...]:
-        """The values that were answered with no, of what is asked."""
-        return state.hand.refused
 
     def unfit(self, site: Site, step: Step) -> str:
         """Why a step may not be worked as power and gas are; empty when it may."""

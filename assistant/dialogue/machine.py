@@ -17,7 +17,7 @@ from assistant.dialogue.events import Clock, Event, Opened, Quiet, Said, Voiced
 from assistant.dialogue.state import Phase, State, handed
 from assistant.dialogue.steps import barred
 from assistant.dialogue.table import dispatch
-from assistant.language.meaning import Meaning, Unclear
+from assistant.language.meaning import Meaning, Unclear, word_of
 
 NOTHING_SAID: Meaning = Unclear("silence")
 
@@ -47,9 +47,10 @@ class Dialogue(Context):
         match event:
             case Said():
                 state = replace(state, silences=0, now_s=event.at_s)
-                heard = self.language.weighed(event.heard, self.question(state), self.refused(state))
+                heard = self.language.weighed(event.heard, self.question(state), state.hand.refused)
                 event = replace(event, heard=heard)
-                word, _, meaning = self.heard(state, event)
+                meaning = self.meaning(state, event)
+                word = word_of(meaning)
             case Clock():
                 state, word = replace(state, now_s=event.at_s), "clock"
             case Voiced():

@@ -28,7 +28,7 @@ from assistant.dialogue.context import Context, Handler, Turn
 from assistant.dialogue.events import Event, Said
 from assistant.dialogue.state import IN_EMERGENCY, Phase, Proposing, State
 from assistant.dialogue.steps import presented
-from assistant.language.meaning import Meaning
+from assistant.language.meaning import Meaning, word_of
 
 
 class NotInTableError(Exception):
@@ -108,7 +108,8 @@ def _meant(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Tu
 def _instead(dialogue: Context, state: State, event: Said, meaning: Meaning) -> Turn:
     """Neither yes nor no to a command that was nearly said: it is let go, and what was said counts where it was."""
     state = replace(state, at=state.of(Proposing).back)
-    return dispatch(dialogue, state, *dialogue.heard(state, event))
+    meaning = dialogue.meaning(state, event)
+    return dispatch(dialogue, state, word_of(meaning), event, meaning)
 
 
 _BESIDE = {word: EVERYWHERE[word] for word in ("hold", "say-again", "help")}

@@ -142,7 +142,7 @@ def heard_input(dialogue: Context, state: State, event: Said, meaning: Reading) 
     question = dialogue.question(state)
     candidate = heard(event, meaning)
     doubt = dialogue.language.confirm(event.heard, meaning, question) or (IN_NOISE if event.in_noise else "")
-    rivals = dialogue.language.rivals(event.heard, meaning, question, dialogue.refused(state))
+    rivals = dialogue.language.rivals(event.heard, meaning, question, state.hand.refused)
     again = meaning.value in state.hand.doubted
     if doubt or rivals or again or meaning.upper is not None:
         return _asked(dialogue, state, candidate, doubt or "alternative")

@@ -155,7 +155,7 @@ class InRecord(Keeper[State]):
         repaired = " ".join(normalise(heard.text))
         if repaired != heard.text:
             more["repaired"] = repaired
-        if considered := language.why(heard.text, question, self._dialogue.refused(state)):
+        if considered := language.why(heard.text, question, state.hand.refused):
             more["considered"] = [
                 {"value": value_text(c.reading.value), "unit": c.reading.unit, "how": c.how, "gone": c.gone}
                 for c in considered

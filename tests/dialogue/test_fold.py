@@ -64,7 +64,7 @@ def test_nothing_it_says_in_a_visit_of_any_system_would_be_taken(name):
         state, effects = dialogue.step(state, event)
         says = [effect for effect in effects if isinstance(effect, Say)]
         for text in [say.text for say in (*says, *stretches(says))]:
-            meaning = dialogue.language.understand(text, dialogue.question(state), dialogue.refused(state))
+            meaning = dialogue.language.understand(text, dialogue.question(state), state.hand.refused)
             if not isinstance(meaning, Unclear):
                 heard.append((text, state.phase.value))
     assert heard == []

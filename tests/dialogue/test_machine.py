@@ -596,7 +596,7 @@ def test_no_limit_changes_what_was_heard(text, name, bounds, plate_only):
         rules = replace(DIALOGUE.rules, procedure=procedure, limits={name: limit})
         dialogue = Dialogue(DIALOGUE.language, rules)
         state, _ = dialogue.step(dialogue.start(), Opened())
-        meanings.append(dialogue.language.understand(text, dialogue.question(state), dialogue.refused(state)))
+        meanings.append(dialogue.language.understand(text, dialogue.question(state), state.hand.refused))
     assert meanings[0] == meanings[1]
 
 

@@ -170,7 +170,7 @@ def test_nothing_that_the_brief_talk_says_would_be_an_answer(name):
         says = [effect for effect in talk.effects if isinstance(effect, Say)]
         for text in [say.text for say in (*says, *stretches(says))]:
             question = talk.dialogue.question(talk.state)
-            if not isinstance(language().understand(text, question, talk.dialogue.refused(talk.state)), Unclear):
+            if not isinstance(language().understand(text, question, talk.state.hand.refused), Unclear):
                 heard.append(text)
         if talk.state.phase is Phase.CLOSED:
             break
