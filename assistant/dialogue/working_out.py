@@ -14,7 +14,7 @@ from assistant.dialogue.bodies import worked_body
 from assistant.dialogue.comparing import compared
 from assistant.dialogue.context import Context, Turn, say, then
 from assistant.dialogue.effects import Effect, Note
-from assistant.dialogue.events import IN_NOISE, Said
+from assistant.dialogue.events import Said
 from assistant.dialogue.figures import found, heard, judge_reading
 from assistant.dialogue.state import Candidate, Found, Hand, Phase, State, Warned, Working, handed
 from assistant.dialogue.steps import back_to_the_step, presented
@@ -141,17 +141,12 @@ def heard_input(dialogue: Context, state: State, event: Said, meaning: Reading) 
     """A value for what is asked."""
     question = dialogue.question(state)
     candidate = heard(event, meaning)
-    doubt = dialogue.language.confirm(event.heard, meaning, question) or (IN_NOISE if event.in_noise else "")
+    doubt = dialogue.language.confirm(event.heard, meaning, question) or event.in_noise
     rivals = dialogue.language.rivals(event.heard, meaning, question, state.hand.refused)
     again = meaning.value in state.hand.doubted
     if doubt or rivals or again or meaning.upper is not None:
-        return _asked(dialogue, state, candidate, doubt or "alternative")
+        return presented(dialogue, replace(state, at=replace(state.of(Working), heard=candidate)))
     return _taken(dialogue, state, candidate, wording.I_HAVE.format(what=wording.read_back(candidate)))
-
-
-def _asked(dialogue: Context, state: State, candidate: Candidate, why: str) -> Turn:
-    works = state.of(Working)
-    return presented(dialogue, replace(state, at=replace(works, heard=replace(candidate, why=why))))
 
 
 def _taken(dialogue: Context, state: State, candidate: Candidate, told: str) -> Turn:

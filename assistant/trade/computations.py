@@ -13,18 +13,6 @@ from assistant.trade.job import Job
 from assistant.trade.judging import Limit, Source, judge
 
 
-def _fuel(job: Job) -> str:
-    return job.appliance.fuel
-
-
-def _dial(job: Job) -> Decimal | None:
-    return job.gas.dial_ft3 if job.gas else None
-
-
-def _heating_value(job: Job) -> Decimal | None:
-    return job.gas.heating_value_btu_ft3 if job.gas else None
-
-
 def _plate_input(job: Job) -> Decimal | None:
     plate = job.plate.get("input-rate")
     value = None if plate is None else plate.value if plate.value is not None else plate.high
@@ -71,7 +59,7 @@ _FUEL = Input(
     "fuel",
     "natural gas or LP",
     choices={"natural gas": "natural gas", "natural-gas": "natural gas", "lp": "propane", "propane": "propane"},
-    feed=Feed(job=_fuel),
+    feed=Feed(job=lambda job: job.appliance.fuel),
 )
 _O2 = Input("o2_percent", "percent", feed=Feed("flue-oxygen"))
 _GRAVITY = Input("gravity", "of air")
@@ -88,13 +76,22 @@ _ALL = (
         (
             Input("seconds", "s", feed=Feed("meter-dial-seconds", ask=True, burner=True, others_off=True)),
             # The gas meter 1 %, the heating value 1.5 %: from memory, verify.
-            Input("dial_ft3", "ft3 a turn", feed=Feed("dial-size", _dial, ask=True, half_width_percent=Decimal(1))),
+            Input(
+                "dial_ft3",
+                "ft3 a turn",
+                feed=Feed(
+                    "dial-size",
+                    lambda job: job.gas.dial_ft3 if job.gas else None,
+                    ask=True,
+                    half_width_percent=Decimal(1),
+                ),
+            ),
             Input(
                 "heating_value",
                 "Btu/ft3, gross, from the gas supplier",
                 feed=Feed(
                     "heating-value",
-                    _heating_value,
+                    lambda job: job.gas.heating_value_btu_ft3 if job.gas else None,
                     # Natural gas as mostly supplied (common practice); the supplier's own figure comes first.
                     generic=Decimal(1030),
                     generic_says="heating value",
