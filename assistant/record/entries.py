@@ -304,6 +304,11 @@ class Refused(Body, frozen=True):
     step: str
     value: str
 
+    @property
+    def before(self) -> str:
+        """What was refused."""
+        return self.value
+
 
 class Kept(Body, frozen=True):
     """A reading was said before it was asked, and is kept until then."""

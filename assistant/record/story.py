@@ -32,27 +32,6 @@ class Answered:
 
 
 @dataclass(frozen=True)
-class NotChecked:
-    """A step that was not worked."""
-
-    step: str
-    reason: str
-    recording: e.Utterance | None = None  # of the reason, where one was given
-
-
-@dataclass(frozen=True)
-class TakenBack:
-    """A reading or an answer that was taken back, or one that was heard and refused."""
-
-    utc: str
-    step: str
-    before: str
-    refused: bool
-    recording: e.Utterance | None
-    then: str = ""  # what was taken instead
-
-
-@dataclass(frozen=True)
 class Happening:
     """Anything else worth a line: an emergency and its end, a hold, a voice that failed, a note."""
 
@@ -75,9 +54,10 @@ class Story:
     worked_out: list[e.Finding | e.WorkedOut] = field(default_factory=list)  # that still follow
     answers: list[Answered] = field(default_factory=list)
     taken_back: set[int] = field(default_factory=set)  # readings and answers, by number of entry
-    recordings: dict[int, e.Utterance] = field(default_factory=dict)  # what a reading or a repair was heard from
-    skipped: dict[str, NotChecked] = field(default_factory=dict)  # by step
-    corrections: list[TakenBack] = field(default_factory=list)
+    recordings: dict[int, e.Utterance] = field(default_factory=dict)  # what it was heard from, by number of entry
+    skipped: dict[str, e.Skipped | e.LeftOut] = field(default_factory=dict)  # by step
+    corrections: list[e.Correction | e.Refused] = field(default_factory=list)
+    instead: dict[int, str] = field(default_factory=dict)  # what was taken then, by the number of the correction
     warned: list[e.HazardsVoiced] = field(default_factory=list)
     understood: set[int] = field(default_factory=set)  # of `warned`, by number of entry
     repairs: list[e.Repair] = field(default_factory=list)
@@ -159,11 +139,11 @@ class Story:
         return list(dict.fromkeys(h.text for h in self.happenings if h.kind == "barred"))
 
     @property
-    def not_checked(self) -> list[NotChecked]:
+    def not_checked(self) -> list[e.Skipped | e.LeftOut]:
         """The steps that were left out, then the readings as found that the visit never came to."""
         known = {reading.quantity for reading in self.standing}
         missed = [
-            NotChecked(step.id, "the visit did not come to it")
+            e.LeftOut(step.id, "the visit did not come to it")
             for step in self.procedure.steps
             if step.quantity and step.stage == "found" and step.quantity not in known and step.id not in self.skipped
         ]
@@ -227,9 +207,10 @@ class Story:
             case e.Correction():
                 self._take_back(body)
             case e.Refused():
-                self.corrections.append(TakenBack(body.utc, body.step, body.value, True, self._now))
+                self._put_right(body)
             case e.Skipped() | e.LeftOut():
-                self.skipped[body.step] = NotChecked(body.step, body.reason, self._now if body.audio else None)
+                self.skipped[body.step] = body
+                self._recorded(body, self._now if body.audio else None)
             case _:
                 self._went_on(body)
         self._happened.append((body, self._now))
@@ -284,14 +265,18 @@ class Story:
                     break
             if self.repairs and self.repairs[-1].repair == correction.repair:
                 self.repairs.pop()
-        self.corrections.append(TakenBack(correction.utc, correction.step, correction.before, False, self._now))
+        self._put_right(correction)
 
     def _taken(self, step: str, value: str) -> None:
         """A reading or an answer was taken at a step: it is checked, and what was corrected has what it was put to."""
         self.skipped.pop(step, None)
-        self.corrections = [
-            replace(each, then=value) if each.step == step and not each.then else each for each in self.corrections
-        ]
+        for each in self.corrections:
+            if each.step == step:
+                self.instead.setdefault(each.seq, value)
+
+    def _put_right(self, body: e.Correction | e.Refused) -> None:
+        self.corrections.append(body)
+        self._recorded(body, self._now)
 
     def _recorded(self, body: e.Body, recording: e.Utterance | None) -> None:
         if recording:
