@@ -475,6 +475,8 @@ class Remark(Step, frozen=True):
 
     text: str
 
+    answer = ""
+
 
 class Skipped(Step, frozen=True):
     """Somebody left it out."""

@@ -7,7 +7,7 @@ every verdict, limit and reason is the one that was recorded, whatever the rules
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 
 from msgspec import structs
@@ -18,17 +18,6 @@ from assistant.record.chain import Entry
 from assistant.record.setting import Setting, no_visit, setting_in
 from assistant.trade.procedures import Procedure, Step
 from assistant.trade.units import UNIT_SYMBOL
-
-
-@dataclass(frozen=True)
-class Answered:
-    """The answer to a step without a reading, or what was seen beside one."""
-
-    seq: int
-    utc: str
-    step: str
-    answer: str  # "yes", "no" or "done"; empty beside a reading
-    remark: str = ""  # what the check found
 
 
 @dataclass(frozen=True)
@@ -52,7 +41,8 @@ class Story:
     last: Entry
     readings: list[e.Reading] = field(default_factory=list)
     worked_out: list[e.Finding | e.WorkedOut] = field(default_factory=list)  # that still follow
-    answers: list[Answered] = field(default_factory=list)
+    answers: list[e.Answer | e.Done | e.Remark] = field(default_factory=list)  # a remark where it is beside a reading
+    remarked: dict[int, str] = field(default_factory=dict)  # what a check found, by the number of its answer
     taken_back: set[int] = field(default_factory=set)  # readings and answers, by number of entry
     recordings: dict[int, e.Utterance] = field(default_factory=dict)  # what it was heard from, by number of entry
     skipped: dict[str, e.Skipped | e.LeftOut] = field(default_factory=dict)  # by step
@@ -124,9 +114,9 @@ class Story:
         return list({found.name: found for found in self.worked_out}.values())
 
     @property
-    def remarks(self) -> list[Answered]:
+    def remarks(self) -> list[e.Answer | e.Done | e.Remark]:
         """The checks that found something, and were not taken back."""
-        return [answer for answer in self.answers if answer.remark and answer.seq not in self.taken_back]
+        return [each for each in self.answers if each.seq in self.remarked and each.seq not in self.taken_back]
 
     @property
     def emergencies(self) -> list[Happening]:
@@ -197,13 +187,13 @@ class Story:
             case e.Finding() | e.WorkedOut():
                 self.worked_out.append(body)
             case e.Answer() | e.Done():
-                self.answers.append(Answered(body.seq, body.utc, body.step, body.answer))
+                self.answers.append(body)
                 self._taken(body.step, body.answer)
             case e.Remark():
-                if self.answers and self.answers[-1].step == body.step and not self.answers[-1].remark:
-                    self.answers[-1] = replace(self.answers[-1], remark=body.text)
-                else:
-                    self.answers.append(Answered(body.seq, body.utc, body.step, "", body.text))
+                last = self.answers[-1] if self.answers else None
+                if last is None or last.step != body.step or last.seq in self.remarked:
+                    self.answers.append(body)
+                self.remarked[self.answers[-1].seq] = body.text
             case e.Correction():
                 self._take_back(body)
             case e.Refused():
@@ -259,7 +249,9 @@ class Story:
                 ]
         else:
             for answer in reversed(self.answers):
-                is_it = answer.step == correction.step and (answer.answer or answer.remark) == correction.before
+                is_it = (
+                    answer.step == correction.step and (answer.answer or self.remarked[answer.seq]) == correction.before
+                )
                 if is_it and answer.seq not in self.taken_back:
                     self.taken_back.add(answer.seq)
                     break

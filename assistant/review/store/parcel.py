@@ -256,7 +256,7 @@ def dangers(story: Story) -> dict[str, bool]:
     for answer in story.answers:
         step = story.step(answer.step)
         if step and step.forbids and answer.seq not in story.taken_back:
-            forbade.append((answer.seq, answer.step, bool(answer.remark)))
+            forbade.append((answer.seq, answer.step, answer.seq in story.remarked))
     found: dict[str, bool] = {}
     for _, name, is_bad in sorted(forbade):
         if is_bad or name in found:
