@@ -36,35 +36,21 @@ FLAME = "flame-signal"
 """The quantity whose trend tells most of an igniting burner: it falls over years before the flame drops out."""
 
 
-@dataclass(frozen=True)
-class Sound:
-    """A recording as the report has it."""
-
-    name: str
-    words: str
-    uri: str  # the sound itself; empty where it is not inside
-    why: str  # then the reason
-
-
 class Sounds:
     """The recordings of one visit: each is put in once, until they take `AUDIO_LIMIT_BYTES`."""
 
     def __init__(self, folder: Path | None) -> None:
         self._folder = folder
         self._left = AUDIO_LIMIT_BYTES
-        self._inside: dict[str, Sound] = {}
+        self._inside: dict[str, tuple[str, str]] = {}
 
-    def of(self, recording: Utterance | None) -> Sound | None:
-        """The sound of what was said; None where nothing was kept."""
-        if recording is None or not recording.audio:
-            return None
+    def of(self, recording: Utterance) -> tuple[str, str]:
+        """The sound itself of what was said, as an address; where it is empty, why it is not here."""
         if recording.audio not in self._inside:
-            uri, why = self._read(recording)
-            self._inside[recording.audio] = Sound(recording.audio, recording.heard.text, uri, why)
+            self._inside[recording.audio] = self._read(recording)
         return self._inside[recording.audio]
 
     def _read(self, recording: Utterance) -> tuple[str, str]:
-        """The sound itself; else why it is not here."""
         if self._folder is None:
             return "", "not in this report"
         try:
@@ -110,13 +96,15 @@ def html(
             file.
     """
     sounds = Sounds(audio)
+    for reading in story.readings:  # those of the readings first, while there is room
+        if recording := story.recordings.get(reading.seq):
+            sounds.of(recording)
     return (
         environment()
         .get_template("report.html.j2")
         .render(
             s=story,
             w=words,
-            rows=[(reading, sounds.of(story.recordings.get(reading.seq))) for reading in story.readings],
             gauge=_gauge,
             sound=sounds.of,
             problems=problems,
