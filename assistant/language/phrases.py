@@ -32,8 +32,8 @@ COMMANDS = 12  # sentences for each command, besides each of its forms once
 ANSWERS = 60
 OFTEN = dict.fromkeys(("yes", "no", "next", "understood"), ANSWERS)
 
-# Where no reading is asked, yes and no are most of what is said: "no" was heard as "note" in noise. Chosen on recordings
-# of people that docs/hearing.md does not measure with; of 200 pieces of other talk none became a yes or a no.
+# Where no reading is asked, yes and no are most of what is said: "no" was heard as "note" in noise. Chosen on
+# recordings of people that docs/hearing.md does not measure with; of 200 pieces of other talk none became yes or no.
 YES_OR_NO = dict.fromkeys(("yes", "no"), 4 * ANSWERS)
 
 # Times that commands are expected less where a reading is asked, for most answers are one: of readings 14 instead of 22
