@@ -67,8 +67,8 @@ DOUBLES = tuple(
 # and in blower noise at 10 and 5 dB, a third of the values heard wrongly held such a word, of the right ones 2 %.
 FAINT = 0.7
 # Another text is close when it fits this much less well, in the recognizer's log score. Of 664 readings by voices and
-# people that docs/hearing.md does not measure with, in quiet and at 10 dB, 5 or 6 of the right ones had another amount this
-# close, and 3 of the 5 wrong ones that nothing else asked; at 3.0 it is 10 and 4.
+# people that docs/hearing.md does not measure with, in quiet and at 10 dB, 5 or 6 of the right ones had another amount
+# this close, and 3 of the 5 wrong ones that nothing else asked; at 3.0 it is 10 and 4.
 CLOSE = 2.2
 # What has no meaning here makes a reading faint when it fits this much less well.
 CLOSE_TO_NOTHING = 1.0
