@@ -36,11 +36,10 @@ SPEECH_UNTIL = 0.35
 ONSET_CHUNKS = 2  # chunks of speech in a row that begin an utterance: one alone may be a click
 
 BEFORE_S = 0.5  # sound kept from before the onset; the detector was up to 0.24 s late on a soft "fifteen"
-# Silence after which the words are looked at: three chunks. With four the answers came 0.03 s later, and the five
-# recorded visits (some 660 utterances) gave the same records. On the fixtures (blower noise 10 dB below the speech)
-# the words heard 0.1 s after the detector fell were those heard after 1.2 s, for all 77 utterances; within one the
+# Silence after which the words are looked at. On the fixtures (blower noise 10 dB below the speech) the words
+# heard 0.1 s after the detector fell were those heard after 1.2 s, for all 77 utterances; within one the
 # detector did not fall at all. It falls 0.11 s before to 0.14 s after the end that the fixtures' table gives.
-PROBE_S = 0.09
+PROBE_S = 0.12
 END_GROWING_S = 0.6  # ends an answer that could grow: a breath between "one hundred" and "eighteen" is shorter
 END_OTHER_S = 1.2  # which is no answer yet: somebody thinks in the middle of a number
 LONGEST_S = 20.0  # an utterance longer than this is not an answer; a note of this length is kept
