@@ -208,7 +208,7 @@ class Language:
         return heard
 
     def _is_nearly_a_number(self, text: str, meaning: Meaning) -> bool:
-        """Whether words of a number were heard, and nothing else but words, that make no answer."""
+        """Whether the words make no answer, but one of a number is among them, and no [unk]."""
         words = set(normalise(text))
         not_understood = isinstance(meaning, Unclear) and meaning.reason == "not-understood"
         return not_understood and NOT_WORDS not in words and bool(words & self._number_words)
